@@ -1,0 +1,1 @@
+"""The operations: each joins core and rules under one declaration in ``catalogue``."""

@@ -1,0 +1,307 @@
+"""Every operation geotrim brings, declared once.
+
+The command line, the README's table, the record and later faces are made from this list.
+Parameters that several operations share are one object, so they cannot drift apart.
+"""
+
+from __future__ import annotations
+
+from geotrim.ops.registry import Operation, Param
+
+REACH = Param(
+    "reach_ft",
+    "number",
+    5.0,
+    "How far a lot may stop short of the shore line and still front it.",
+    low=0.0,
+    high=200.0,
+)
+SMOOTHING = Param(
+    "smoothing_length_ft",
+    "number",
+    50.0,
+    "Bumps in the shore shorter than this are smoothed away before a square is dropped on it.",
+    low=0.0,
+    high=5000.0,
+)
+CORNER = Param(
+    "corner_deg",
+    "number",
+    60.0,
+    "Where the shore turns by more than this, one stretch ends and the next begins.",
+    low=0.0,
+    high=180.0,
+    is_low_open=True,
+)
+RIPARIAN_METHOD = Param(
+    "riparian_method",
+    "choice",
+    "square-to-shore",
+    "How the side limits over the water are proposed.",
+    choices=("square-to-shore", "square-to-channel", "prolonged-lot-lines", "proportional"),
+)
+RIPARIAN_LENGTH = Param(
+    "riparian_length_ft",
+    "number",
+    100.0,
+    "How far the side limits run over the water when no channel or mouth line ends them.",
+    low=0.0,
+    high=5000.0,
+    is_low_open=True,
+)
+SPACING = Param(
+    "transect_spacing_ft",
+    "number",
+    10.0,
+    "Distance between transects along the frontage.",
+    low=0.0,
+    high=1000.0,
+    is_low_open=True,
+)
+SWATH = Param(
+    "swath_ft",
+    "number",
+    20.0,
+    "Trunks within half of this on either side count at a transect.",
+    low=0.0,
+    high=1000.0,
+    is_low_open=True,
+)
+FRINGE_REFERENCE = Param(
+    "fringe_reference",
+    "choice",
+    "auto",
+    "What the depth is measured between; auto takes trunks where every crown has one, else centres.",
+    choices=("auto", "trunk", "centre", "edge"),
+)
+SEARCH = Param(
+    "search_ft",
+    "number",
+    500.0,
+    "Trees farther from the shore than this, on either side, are not part of its fringe.",
+    low=0.0,
+    high=5000.0,
+    is_low_open=True,
+)
+MIN_COVERAGE = Param(
+    "min_coverage_frac",
+    "number",
+    0.01,
+    "A cell covered less than this is ignored for the top height (never for volumes).",
+    low=0.0,
+    high=1.0,
+)
+HEIGHT_LIMITS = Param(
+    "height_limits_ft",
+    "numbers",
+    (6.0, 10.0, 16.0, 24.0),
+    "Heights that divide the height classes.",
+    low=0.0,
+    high=500.0,
+)
+CONFIDENCE = Param(
+    "confidence_frac",
+    "number",
+    0.95,
+    "A height closer to a limit than its error at this confidence is too close to call.",
+    low=0.5,
+    high=0.9999,
+)
+BAND = Param(
+    "band_ft",
+    "numbers",
+    (6.0, 10.0),
+    "Low and high side of the window band, above the substrate.",
+    low=0.0,
+    high=500.0,
+)
+BREAKS = Param(
+    "breaks_ft",
+    "numbers",
+    None,
+    "More heights to slice between; each pair gets a row for each crown.",
+    low=0.0,
+    high=500.0,
+)
+CANOPY_MODEL = Param(
+    "canopy_model",
+    "choice",
+    "column",
+    "How volume is spread under the canopy top.",
+    choices=(
+        "column",
+        "crown-base",
+        "cylinder",
+        "cone",
+        "paraboloid",
+        "half-ellipsoid",
+        "ellipsoid",
+        "neiloid",
+    ),
+)
+CROWN_BASE = Param(
+    "crown_base_ft",
+    "number",
+    None,
+    "Height of the crown's base above the substrate, for every crown without its own.",
+    low=0.0,
+    high=500.0,
+)
+CROWN_BASE_FRAC = Param(
+    "crown_base_frac",
+    "number",
+    None,
+    "Height of the crown's base as a share of the crown's top height.",
+    low=0.0,
+    high=1.0,
+)
+
+FRONTAGE = Operation(
+    "frontage",
+    "Shares the MHW line out among the lots and measures each lot's stretches of it.",
+    function="geotrim.ops.frontages:frontage",
+    inputs=("lots", "mhw_line"),
+    outputs={
+        "frontage": (
+            "frontage_length_ft",
+            "frontage_chord_ft",
+            "station_from_ft",
+            "station_to_ft",
+        ),
+        "lots": ("frontage_length_ft", "frontage_chord_ft", "n_stretches", "lot_area_ft2"),
+    },
+    params=(REACH, SMOOTHING, CORNER),
+    caution="A lot boundary and an MHW line are for a licensed surveyor to fix.",
+)
+RIPARIAN_LINES = Operation(
+    "riparian-lines",
+    "Proposes the side limits of each lot over the water, by a stated method.",
+    function="geotrim.ops.riparian:riparian_lines",
+    inputs=("lots", "mhw_line", "channel?", "mouth_line?"),
+    after=("frontage",),
+    outputs={
+        "riparian_lines": ("bearing_deg", "length_ft", "lot_line_angle_deg", "is_crossing"),
+        "riparian_areas": ("water_area_ft2",),
+    },
+    params=(RIPARIAN_METHOD, SMOOTHING, RIPARIAN_LENGTH),
+    caution="A proposed allocation by one method; courts follow no single rule.",
+)
+FRINGE = Operation(
+    "fringe",
+    "Measures how deep the mangrove fringe is, square to the shore, along each frontage.",
+    function="geotrim.ops.fringes:fringe",
+    inputs=("lots", "mhw_line", "crowns", "trunks?"),
+    after=("frontage", "riparian-lines"),
+    outputs={
+        "transects": ("station_ft", "fringe_depth_ft", "landward_ft", "waterward_ft", "n_trees"),
+        "fringe": ("fringe_area_ft2",),
+        "fringe_lots": (
+            "fringe_depth_max_ft",
+            "fringe_depth_mean_ft",
+            "fringe_depth_max_station_ft",
+            "fringe_length_ft",
+            "n_fringe_trees",
+        ),
+        "fringe_crowns": ("station_ft", "offset_ft"),
+    },
+    params=(SPACING, SWATH, FRINGE_REFERENCE, SEARCH, SMOOTHING),
+    caution="Depth runs from trunk to trunk; where trunks were not surveyed it is an estimate.",
+)
+ZONE = Operation(
+    "zone",
+    "Draws where trimming may be considered: the fringe inside the limits, less what is set aside.",
+    function="geotrim.ops.zones:zone",
+    inputs=("lots", "mhw_line", "channel?", "exclusions?", "setbacks?"),
+    after=("frontage", "riparian-lines", "fringe"),
+    outputs={
+        "zone": ("zone_area_ft2", "zone_length_ft", "zone_width_max_ft", "zone_width_mean_ft"),
+        "zone_stations": ("station_ft", "zone_width_ft"),
+        "zone_taken": ("distance_ft", "taken_area_ft2", "taken_alone_area_ft2"),
+    },
+    caution="Where trimming may be considered, not where it is allowed.",
+)
+SETBACKS = Operation(
+    "setbacks",
+    "Flags each crown and trunk that stands inside a setback, with its margin.",
+    function="geotrim.ops.setback_flags:setbacks",
+    inputs=("lots", "mhw_line", "crowns", "trunks?", "channel?", "exclusions?", "setbacks?"),
+    after=("riparian-lines",),
+    outputs={
+        "setbacks": ("distance_ft", "setback_area_ft2"),
+        "setback_flags": (
+            "inside_area_frac",
+            "setback_margin_ft",
+            "trunk_margin_ft",
+            "is_past_setback",
+            "is_trunk_past_setback",
+        ),
+    },
+    caution="A setback binds what its own source says it binds; read the source.",
+)
+HEIGHTS = Operation(
+    "heights",
+    "Measures each crown's top, its 99th percentile and its height class, with their error.",
+    function="geotrim.ops.canopy:heights",
+    inputs=("crowns", "heights"),
+    outputs={
+        "heights": (
+            "top_height_ft",
+            "p99_height_ft",
+            "mean_height_ft",
+            "height_error_ft",
+            "nearest_limit_ft",
+            "limit_margin_ft",
+            "is_too_close",
+            "covered_frac",
+            "is_partial",
+        ),
+    },
+    params=(HEIGHT_LIMITS, CONFIDENCE, MIN_COVERAGE),
+    caution="Ground under mangrove reads high, so heights read low: check near a limit by stick.",
+)
+SLICES = Operation(
+    "slices",
+    "Measures how much of each crown's canopy lies under, in and over the window band.",
+    function="geotrim.ops.canopy:slices",
+    inputs=("crowns", "heights"),
+    outputs={
+        "slices": (
+            "crown_area_ft2",
+            "volume_ft3",
+            "volume_under_ft3",
+            "volume_band_ft3",
+            "volume_over_ft3",
+            "share_under_frac",
+            "share_band_frac",
+            "share_over_frac",
+            "covered_frac",
+            "is_partial",
+        ),
+        "slice_bands": ("low_ft", "high_ft", "volume_ft3", "share_frac"),
+    },
+    params=(BAND, BREAKS, CANOPY_MODEL, CROWN_BASE, CROWN_BASE_FRAC, MIN_COVERAGE),
+    caution="A share of canopy volume under a stated model, not a count of leaves.",
+)
+
+#: In the order of a run.
+BUILT_IN = (FRONTAGE, RIPARIAN_LINES, FRINGE, ZONE, SETBACKS, HEIGHTS, SLICES)
+OPERATIONS = {operation.name: operation for operation in BUILT_IN}
+
+#: Cautions that travel with every result.
+CAUTIONS = (
+    "Screening, not a survey and not legal advice. Boundaries and MHW lines are for a licensed "
+    "surveyor and mapper.",
+    "The state department or the delegated local government decides, and local rules may be "
+    "stricter.",
+    "No herbicide or other chemical may be used to remove leaves.",
+    "Confirm every species in the field. Buttonwood is no mangrove under the state act and is "
+    "easily taken for white mangrove: its leaves are alternate, the mangroves' opposite.",
+    "Look for active nests before any work.",
+    "Keep clear of electric conductors: qualified people only.",
+    "Work with saws, from boats or ladders, follows the trade's safety standard (ANSI Z133).",
+)
+
+
+def option_params() -> dict[str, Param]:
+    """Every parameter a site file may set, by name."""
+    return {param.name: param for operation in BUILT_IN for param in operation.params}

@@ -1,0 +1,213 @@
+"""What an operation is, said once; every face grows from it.
+
+The classes here are plain on purpose: ``geotrim --help`` reads every declaration, and must start
+about as fast as Python itself, so nothing is imported and no operation is loaded until it runs.
+"""
+
+from __future__ import annotations
+
+from geotrim.errors import RangeError, RegistryError
+
+KINDS = ("number", "whole", "choice", "text", "numbers", "flag")
+
+
+class Param:
+    """One typed parameter of an operation.
+
+    Parameters
+    ----------
+    name : str
+        The unit is its last word (``reach_ft``).
+    kind : str
+        ``number``, ``whole``, ``choice``, ``text``, ``numbers`` (rising list) or ``flag``.
+    default : object
+        Value when the user says nothing. None means "not used".
+    help : str
+        One line, in plain words.
+    low, high : float, optional
+        Limits, both allowed unless ``is_low_open`` says the low one is not.
+    choices : tuple of str
+        For kind ``choice``.
+    """
+
+    __slots__ = ("choices", "default", "help", "high", "is_low_open", "kind", "low", "name")
+
+    def __init__(
+        self,
+        name: str,
+        kind: str,
+        default: object,
+        help: str,
+        *,
+        low: float | None = None,
+        high: float | None = None,
+        is_low_open: bool = False,
+        choices: tuple[str, ...] = (),
+    ) -> None:
+        if kind not in KINDS:
+            raise RegistryError(f"parameter {name!r}", f"kind {kind!r}", ", ".join(KINDS), "fix it")
+        self.name, self.kind, self.default, self.help = name, kind, default, help
+        self.low, self.high, self.is_low_open, self.choices = low, high, is_low_open, choices
+
+    @property
+    def option(self) -> str:
+        """Name on the command line."""
+        return "--" + self.name.replace("_", "-")
+
+    def check(self, value: object, where: str | None = None) -> object:
+        """The value in its own type, or an error that names it.
+
+        Parameters
+        ----------
+        value : object
+            Text is not converted here: the command line does that first.
+        where : str, optional
+            How the user knows the parameter; the name by default.
+        """
+        where = where or self.name
+        if value is None and self.default is None:
+            return None
+        if self.kind in ("number", "whole"):
+            return self._number(value, where)
+        if self.kind == "numbers":
+            return self._numbers(value, where)
+        if self.kind == "choice" and value not in self.choices:
+            raise RangeError(
+                where, f"{value!r}", f"one of {', '.join(self.choices)}", "choose one of these"
+            )
+        if self.kind in ("text", "choice") and not isinstance(value, str):
+            raise RangeError(where, f"{value!r}", "text", "put it in quotes")
+        if self.kind == "flag" and not isinstance(value, bool):
+            raise RangeError(where, f"{value!r}", "true or false", "write it without quotes")
+        return value
+
+    def _number(self, value: object, where: str) -> float | int:
+        whole = self.kind == "whole"
+        good = isinstance(value, int if whole else (int, float)) and not isinstance(value, bool)
+        if not good or value != value or value in (float("inf"), float("-inf")):
+            raise RangeError(
+                where,
+                f"{value!r}",
+                "a whole number" if whole else "a number",
+                "write it in digits, without quotes or unit",
+            )
+        number: float = value  # type: ignore[assignment]
+        too_low = self.low is not None and (
+            number < self.low or (self.is_low_open and number == self.low)
+        )
+        if too_low or (self.high is not None and number > self.high):
+            raise RangeError(
+                where, f"{number:g}", self.limits(), "choose a value inside the limits"
+            )
+        return int(number) if whole else float(number)
+
+    def _numbers(self, value: object, where: str) -> tuple[float, ...]:
+        if not isinstance(value, (list, tuple)) or len(value) < 2:
+            raise RangeError(
+                where, f"{value!r}", "two numbers or more, rising", "write them as a list"
+            )
+        one = Param(self.name, "number", 0.0, self.help, low=self.low, high=self.high)
+        numbers = tuple(float(one._number(item, where)) for item in value)
+        if any(b <= a for a, b in zip(numbers, numbers[1:], strict=False)):
+            shown = ", ".join(f"{n:g}" for n in numbers)
+            raise RangeError(where, f"{shown}", "numbers that rise", "put the lowest first")
+        return numbers
+
+    def limits(self) -> str:
+        """The limits in words."""
+        low = "" if self.low is None else f"{'above' if self.is_low_open else 'from'} {self.low:g}"
+        high = "" if self.high is None else f"up to {self.high:g}"
+        return " ".join(part for part in (low, high) if part) or "any number"
+
+    def schema(self) -> dict[str, object]:
+        """JSON Schema of the value."""
+        kinds = {"number": "number", "whole": "integer", "numbers": "array", "flag": "boolean"}
+        out: dict[str, object] = {"type": kinds.get(self.kind, "string"), "description": self.help}
+        if self.default is not None:
+            out["default"] = list(self.default) if isinstance(self.default, tuple) else self.default
+        if self.choices:
+            out["enum"] = list(self.choices)
+        target: dict[str, object] = out
+        if self.kind == "numbers":
+            target = {"type": "number"}
+            out |= {"items": target, "minItems": 2}
+        if self.low is not None:
+            target["exclusiveMinimum" if self.is_low_open else "minimum"] = self.low
+        if self.high is not None:
+            target["maximum"] = self.high
+        return out
+
+
+class Operation:
+    """One declared operation.
+
+    Parameters
+    ----------
+    name : str
+        Command name, words joined by hyphens.
+    summary : str
+        One sentence.
+    function : str
+        ``package.module:function``, loaded when the operation first runs. It takes a
+        :class:`geotrim.model.Site`, the results of ``after`` by name, and the parameters.
+    inputs : tuple of str
+        Site fields it needs; those ending in ``?`` are used when given.
+    after : tuple of str
+        Operations whose results it builds on.
+    outputs : dict
+        Table name -> names of its measured columns, units last.
+    params : tuple of Param
+    rules : tuple of str
+        Ids of the rules it uses.
+    caution : str
+        What a reader of its results must not forget.
+    """
+
+    __slots__ = (
+        "after",
+        "caution",
+        "function",
+        "inputs",
+        "name",
+        "outputs",
+        "params",
+        "rules",
+        "summary",
+    )
+
+    def __init__(
+        self,
+        name: str,
+        summary: str,
+        *,
+        function: str,
+        inputs: tuple[str, ...],
+        outputs: dict[str, tuple[str, ...]],
+        params: tuple[Param, ...] = (),
+        after: tuple[str, ...] = (),
+        rules: tuple[str, ...] = (),
+        caution: str = "",
+    ) -> None:
+        self.name, self.summary, self.function = name, summary, function
+        self.inputs, self.outputs, self.params = inputs, outputs, params
+        self.after, self.rules, self.caution = after, rules, caution
+
+    def load(self) -> object:
+        """The function itself."""
+        from importlib import import_module
+
+        module, _, name = self.function.partition(":")
+        return getattr(import_module(module), name)
+
+    def check(self, values: dict[str, object]) -> dict[str, object]:
+        """Every parameter with its checked value, defaults filled in."""
+        known = {param.name: param for param in self.params}
+        for name in values:
+            if name not in known:
+                raise RangeError(
+                    name,
+                    f"no such parameter of {self.name}",
+                    f"one of {', '.join(known)}",
+                    "check the spelling",
+                )
+        return {name: p.check(values.get(name, p.default)) for name, p in known.items()}
