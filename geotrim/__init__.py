@@ -31,7 +31,7 @@ _PUBLIC = {
     "run_site": "geotrim.run",
 }
 
-__all__ = ["__version__", *_PUBLIC]  # noqa: PLE0604
+__all__ = ["__version__", *_PUBLIC]
 
 
 def __getattr__(name: str) -> object:

@@ -116,7 +116,7 @@ class HeightSource(Protocol):
 
     @property
     def rmse_ft(self) -> float | None:
-        """Standard error of one height, or None when nobody has stated it. [ft]"""
+        """Standard error of one height [ft], or None when nobody has stated it."""
 
     def read(self, row0: int, row1: int, col0: int, col1: int) -> FloatArray:
         """Heights of one window, (row1 - row0, col1 - col0), NaN where there is no data."""

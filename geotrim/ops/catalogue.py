@@ -71,7 +71,7 @@ FRINGE_REFERENCE = Param(
     "fringe_reference",
     "choice",
     "auto",
-    "What the depth is measured between; auto takes trunks where every crown has one, else centres.",
+    "What depth is measured between; auto takes trunks where every crown has one, else centres.",
     choices=("auto", "trunk", "centre", "edge"),
 )
 SEARCH = Param(

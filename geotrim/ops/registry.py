@@ -108,7 +108,7 @@ class Param:
             )
         one = Param(self.name, "number", 0.0, self.help, low=self.low, high=self.high)
         numbers = tuple(float(one._number(item, where)) for item in value)
-        if any(b <= a for a, b in zip(numbers, numbers[1:], strict=False)):
+        if any(numbers[i + 1] <= numbers[i] for i in range(len(numbers) - 1)):
             shown = ", ".join(f"{n:g}" for n in numbers)
             raise RangeError(where, f"{shown}", "numbers that rise", "put the lowest first")
         return numbers
