@@ -1,0 +1,286 @@
+"""Canopy heights and volumes of many crowns, every block of the height source read once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from geotrim.core import _kernels
+from geotrim.core.coverage import Floats, Ints, PixelRings, Rings, pixel_rings
+from geotrim.errors import RangeError, ShapeError
+from geotrim.model import HeightSource
+
+#: A crown seen less than this share short of whole is whole; rounding is far smaller.
+WHOLE = 1e-9
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CanopyMeasures:
+    """What one pass over a height source says of n crowns. Feet, square feet, cubic feet.
+
+    crown_area_ft2 : (n,) the whole polygon.
+    covered_frac : (n,) share of it that lies on cells with data; NaN for a crown without area.
+    top_ft : (n,) highest cell that is covered enough; NaN if none is.
+    p99_ft : (n,) 99th percentile, or NaN where not asked for; see :func:`measure_canopy`.
+    mean_ft : (n,) mean height weighted by coverage; NaN if nothing was seen.
+    breaks_ft : (k,) rising.
+    above_ft3 : (n, k) canopy volume above each break; NaN if nothing was seen.
+    """
+
+    crown_area_ft2: Floats
+    covered_frac: Floats
+    top_ft: Floats
+    p99_ft: Floats
+    mean_ft: Floats
+    breaks_ft: Floats
+    above_ft3: Floats
+
+    @property
+    def is_partial(self) -> npt.NDArray[np.bool_]:
+        """(n,) part of the crown was not seen: off the grid, on no data, or without area."""
+        return ~(self.covered_frac >= 1.0 - WHOLE)
+
+    def between_ft3(self, low_ft: float, high_ft: float | None = None) -> Floats:
+        """(n,) volume from one break up to another, or up to the sky. Never below 0."""
+        low = self._column(low_ft)
+        return low if high_ft is None else low - self._column(high_ft)
+
+    def _column(self, break_ft: float) -> Floats:
+        at = np.flatnonzero(self.breaks_ft == break_ft)
+        if at.size == 0:
+            known = ", ".join(f"{b:g}" for b in self.breaks_ft)
+            raise RangeError(
+                "break", f"{break_ft:g} ft", f"one of {known}", "measure with that break as well"
+            )
+        column: Floats = self.above_ft3[:, at[0]]
+        return column
+
+
+def measure_canopy(
+    rings: Rings,
+    source: HeightSource,
+    *,
+    crown_area_ft2: npt.ArrayLike,
+    cell_area_ft2: float | None = None,
+    breaks_ft: npt.ArrayLike = (0.0, 6.0, 10.0),
+    base_ft: npt.ArrayLike = 0.0,
+    min_coverage_frac: float = 0.01,
+    want_p99: bool = True,
+) -> CanopyMeasures:
+    """Heights and volumes of every crown, in one pass over the blocks they touch.
+
+    Parameters
+    ----------
+    rings : Rings
+        n crowns in the CRS of the source.
+    source : HeightSource
+        Each block is read once, however many crowns it holds; a crown may span blocks.
+    crown_area_ft2 : (n,) array
+        Area of each crown on the ground. [ft2]
+    cell_area_ft2 : float, optional
+        Area of a cell on the ground. None when the source has another CRS than the site: each
+        crown then brings its own, its area over its cells. [ft2]
+    breaks_ft : (k,) array
+        Rising heights above the substrate. [ft]
+    base_ft : float or (n,) array
+        Canopy is solid from here to the height of the cell; 0 is the column model. [ft]
+    min_coverage_frac : float
+        Cells covered less are ignored for the top and the percentile, never for volumes.
+    want_p99 : bool
+        Whether to find the 99th percentile as well.
+
+    Raises
+    ------
+    RangeError, ShapeError
+        If breaks do not rise, or arrays do not fit the crowns.
+
+    Notes
+    -----
+    A cell with height h, covered by a share w of its area A, holds
+    ``w A max(h - max(break, base), 0)`` above a break. Heights below the substrate hold nothing.
+    A height that is not finite is no data, and adds to nothing but the unseen area.
+
+    The 99th percentile is the least height of a cell such that the cells above it carry at most
+    one hundredth of the coverage (weights equal to within 1e-9 are equal). It is exact: no
+    histogram, no interpolation between cells.
+    """
+    n = len(rings)
+    areas = _fit(crown_area_ft2, n, "crown_area_ft2")
+    bases = _fit(base_ft, n, "base_ft")
+    breaks = _rising(breaks_ft)
+    per_ft = 1.0 / source.feet_per_unit
+    pixels = pixel_rings(rings, source.transform, source.shape)
+    totals = _Totals(n, breaks.size)
+    _read_blocks(
+        pixels, source, breaks * per_ft, bases * per_ft, min_coverage_frac, want_p99, totals
+    )
+    with np.errstate(invalid="ignore", divide="ignore"):
+        cell_ft2 = areas / pixels.area_cells if cell_area_ft2 is None else cell_area_ft2
+        covered = np.clip(totals.seen / pixels.area_cells, 0.0, 1.0)
+        covered[~(areas > 0.0)] = np.nan
+        mean = totals.height_sum / totals.seen * source.feet_per_unit
+        volume = totals.above * (source.feet_per_unit * np.broadcast_to(cell_ft2, n))[:, None]
+    nothing = totals.seen == 0.0
+    mean[nothing], volume[nothing] = np.nan, np.nan
+    top = np.where(np.isfinite(totals.top), totals.top, np.nan) * source.feet_per_unit
+    return CanopyMeasures(
+        crown_area_ft2=areas,
+        covered_frac=covered,
+        top_ft=top,
+        p99_ft=totals.p99 * source.feet_per_unit,
+        mean_ft=mean,
+        breaks_ft=breaks,
+        above_ft3=volume,
+    )
+
+
+class _Totals:
+    """Running sums of all crowns, in cells and in the source's vertical unit."""
+
+    __slots__ = ("above", "height_sum", "p99", "seen", "top", "unseen")
+
+    def __init__(self, n: int, n_breaks: int) -> None:
+        self.seen, self.unseen, self.height_sum = np.zeros(n), np.zeros(n), np.zeros(n)
+        self.top, self.p99 = np.full(n, -np.inf), np.full(n, np.nan)
+        self.above = np.zeros((n, n_breaks))
+
+
+def _read_blocks(
+    pixels: PixelRings,
+    source: HeightSource,
+    breaks: Floats,
+    bases: Floats,
+    min_coverage_frac: float,
+    want_p99: bool,
+    totals: _Totals,
+) -> None:
+    """Read each touched block once and add what its crowns find there."""
+    block_rows, block_cols = source.block_shape
+    n_rows, n_cols = source.shape
+    windows, rings = pixels.windows, pixels.rings
+    crowns, blocks, across = crowns_by_block(windows, source.block_shape)
+    starts = np.flatnonzero(np.diff(blocks, prepend=-1))
+    tall = np.minimum(windows[:, 1] - windows[:, 0], block_rows)
+    wide = np.minimum(windows[:, 3] - windows[:, 2], block_cols)
+    acc = np.zeros(int((tall * (wide + 2)).max(initial=0)))
+    n_pairs = int((tall * wide).max(initial=0)) if want_p99 else 0
+    pairs = np.empty(n_pairs), np.empty(n_pairs)
+    floors = np.empty(breaks.size)
+    is_split = np.bincount(crowns, minlength=len(rings)) > 1
+    least = max(min_coverage_frac - WHOLE, 0.0)
+    spilled: list[tuple[Ints, Floats, Floats]] = []
+    for start, end in zip(starts, np.append(starts[1:], blocks.size), strict=True):
+        row0 = int(blocks[start] // across) * block_rows
+        col0 = int(blocks[start] % across) * block_cols
+        row1, col1 = min(row0 + block_rows, n_rows), min(col0 + block_cols, n_cols)
+        members = crowns[start:end]
+        heights = source.read(row0, row1, col0, col1)
+        if heights.shape != (row1 - row0, col1 - col0):
+            raise ShapeError(
+                "heights",
+                f"a block of shape {heights.shape}",
+                f"{(row1 - row0, col1 - col0)}",
+                "read exactly the rows and columns that were asked for",
+            )
+        split = members[is_split[members]] if want_p99 else members[:0]
+        room = int((tall[split] * wide[split]).sum())
+        spill = np.empty(room, np.int64), np.empty(room), np.empty(room)
+        n = _kernels.measure_block(
+            rings.xy,
+            rings.ring_offsets,
+            pixels.signs,
+            rings.crown_offsets,
+            windows,
+            members,
+            heights,
+            row0,
+            col0,
+            breaks,
+            bases,
+            least,
+            acc,
+            floors,
+            totals.seen,
+            totals.unseen,
+            totals.height_sum,
+            totals.top,
+            totals.above,
+            want_p99,
+            totals.p99,
+            *pairs,
+            *spill,
+        )
+        if n:
+            spilled.append((spill[0][:n], spill[1][:n], spill[2][:n]))
+    _percentiles_of_split_crowns(spilled, totals.p99)
+
+
+def crowns_by_block(windows: Ints, block_shape: tuple[int, int]) -> tuple[Ints, Ints, int]:
+    """Which crowns to measure in which block.
+
+    Returns
+    -------
+    crowns, blocks : (m,) arrays
+        One entry for each crown and block that meet, in block order.
+    across : int
+        Block b is in block row ``b // across`` and block column ``b % across``.
+
+    Examples
+    --------
+    A crown over rows 0 to 3 and columns 3 to 5, in blocks of 4 by 4, meets two of them.
+
+    >>> crowns_by_block(np.array([[0, 3, 3, 5]]), (4, 4))
+    (array([0, 0]), array([0, 1]), 2)
+    """
+    high, wide = block_shape
+    used = np.flatnonzero((windows[:, 1] > windows[:, 0]) & (windows[:, 3] > windows[:, 2]))
+    row0, row1 = windows[used, 0] // high, (windows[used, 1] - 1) // high
+    col0, col1 = windows[used, 2] // wide, (windows[used, 3] - 1) // wide
+    across = int(col1.max(initial=0)) + 1
+    n_cols = col1 - col0 + 1
+    n_blocks = (row1 - row0 + 1) * n_cols
+    which = np.repeat(np.arange(used.size), n_blocks)
+    step = np.arange(which.size) - np.repeat(np.cumsum(n_blocks) - n_blocks, n_blocks)
+    blocks = (row0[which] + step // n_cols[which]) * across + col0[which] + step % n_cols[which]
+    order = np.argsort(blocks, kind="stable")
+    return used[which][order], blocks[order], across
+
+
+def _percentiles_of_split_crowns(spilled: list[tuple[Ints, Floats, Floats]], p99: Floats) -> None:
+    """The 99th percentile of crowns whose cells came from more than one block."""
+    if not spilled:
+        return
+    crown, height, weight = (np.concatenate(parts) for parts in zip(*spilled, strict=True))
+    order = np.argsort(crown, kind="stable")
+    crown, height, weight = crown[order], height[order], weight[order]
+    starts = np.flatnonzero(np.diff(crown, prepend=-1))
+    for start, end in zip(starts, np.append(starts[1:], crown.size), strict=True):
+        p99[crown[start]] = _kernels.top_weighted(
+            height[start:end], weight[start:end], end - start, 0.01
+        )
+
+
+def _fit(values: npt.ArrayLike, n: int, name: str) -> Floats:
+    array = np.asarray(values, dtype=np.float64)
+    if array.ndim == 0:
+        array = np.full(n, float(array))
+    if array.shape != (n,):
+        raise ShapeError(
+            name, f"an array of shape {array.shape}", f"one number for each of {n} crowns", "fit it"
+        )
+    return np.ascontiguousarray(array)
+
+
+def _rising(breaks_ft: npt.ArrayLike) -> Floats:
+    breaks = np.asarray(breaks_ft, dtype=np.float64)
+    is_list = breaks.ndim == 1 and breaks.size > 0
+    if not (is_list and np.isfinite(breaks).all() and (np.diff(breaks) > 0).all()):
+        raise RangeError(
+            "breaks_ft",
+            f"{breaks.tolist()}",
+            "heights that rise",
+            "put the lowest first, each once",
+        )
+    return breaks

@@ -1,0 +1,523 @@
+"""Height rasters: opened with their unit and CRS made sure of, read block by block."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import rasterio
+from pyproj import CRS
+from pyproj.exceptions import CRSError as PyprojCRSError
+from rasterio.enums import ColorInterp, MaskFlags, Resampling
+from rasterio.errors import NotGeoreferencedWarning, RasterioError
+from rasterio.vrt import WarpedVRT
+from rasterio.windows import Window
+
+from geotrim.errors import CRSError, FileError, LayerError, RangeError, UnitError
+from geotrim.model import FloatArray, Note
+from geotrim.units import FOOT_M, feet_per_vertical_unit
+
+#: How files write the units that geotrim knows. Source: common practice of the makers of rasters;
+#: the survey foot's names also as in EPSG unit 9003.
+UNIT_NAMES = {
+    "m": ("m", "metre", "metres", "meter", "meters"),
+    "ft": ("ft", "foot", "feet", "international foot", "international feet"),
+    "us-ft": (
+        "us-ft",
+        "ftus",
+        "us_ft",
+        "us survey foot",
+        "us survey feet",
+        "u.s. survey foot",
+        "u.s. survey feet",
+        "foot_us",
+    ),
+}
+#: Two units closer than this (relative) do not contradict each other: foot and US survey foot
+#: differ by 2e-6, which is 0.00005 ft on a 24 ft tree.
+SAME_UNIT = 1e-5
+#: Blocks are gathered into windows of about this many cells a side, and none is read twice.
+WINDOW_CELLS = 512
+#: No height is larger than this; such a cell is an undeclared no-data value.
+NO_HEIGHT = 1e30
+
+
+class HeightRaster:
+    """Heights above the substrate in a raster file; a :class:`geotrim.model.HeightSource`.
+
+    Made by :func:`open_heights`. Use it in a ``with`` block, or call :meth:`close`; a closed one
+    opens itself again when it is read. It can be pickled: what is sent is the path and what was
+    made sure of when it was opened.
+
+    Attributes
+    ----------
+    path, band : where the heights are.
+    unit : ``ft``, ``us-ft`` or ``m``.
+    unit_source : how the unit is known.
+    rmse_ft : standard error of one height as stated, or None. [ft]
+    notes : what was assumed when it was opened.
+    """
+
+    def __init__(self, path: str, facts: Mapping[str, Any]) -> None:
+        self.path = path
+        self._facts = dict(facts)
+        self._dataset: Any = None
+        self.subject: str = facts["subject"]
+        self.band: int = facts["band"]
+        self.unit: str = facts["unit"]
+        self.unit_source: str = facts["unit_source"]
+        self.rmse_ft: float | None = facts["rmse_ft"]
+        self.notes: tuple[Note, ...] = facts["notes"]
+
+    def __enter__(self) -> HeightRaster:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, err: BaseException | None, tb: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return HeightRaster, (self.path, self._facts)
+
+    def __repr__(self) -> str:
+        rows, cols = self.shape
+        return f"HeightRaster({self.path!r}, {rows} x {cols} cells, {self.unit})"
+
+    def close(self) -> None:
+        """Close the file; reading opens it again."""
+        if self._dataset is not None:
+            self._dataset.close()
+            self._dataset = None
+
+    @property
+    def crs(self) -> Any:
+        """CRS of the grid, a pyproj CRS (of a compound one, the horizontal part)."""
+        return self._facts["crs"]
+
+    @property
+    def transform(self) -> tuple[float, float, float, float, float, float]:
+        transform: tuple[float, float, float, float, float, float] = self._facts["transform"]
+        return transform
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        rows, cols = self._facts["shape"]
+        return rows, cols
+
+    @property
+    def block_shape(self) -> tuple[int, int]:
+        """Rows, columns of a window made of whole blocks of the file."""
+        rows, cols = self._facts["block_shape"]
+        return rows, cols
+
+    @property
+    def feet_per_unit(self) -> float:
+        return feet_per_vertical_unit(self.unit, self.subject)
+
+    def read(self, row0: int, row1: int, col0: int, col1: int) -> FloatArray:
+        """Heights of one window in the file's own unit, NaN where there is no data.
+
+        Raises
+        ------
+        FileError
+            If the file cannot be read there: cut short, damaged, gone.
+        """
+        window = Window(col0, row0, col1 - col0, row1 - row0)
+        with self._reading(f"rows {row0} to {row1}, columns {col0} to {col1}") as dataset:
+            heights = dataset.read(self.band, window=window)
+            mask = dataset.read_masks(self.band, window=window) if self._facts["mask"] else None
+        return self._clean(heights, mask)
+
+    def read_display(
+        self,
+        bounds: tuple[float, float, float, float],
+        max_size: int = 1000,
+        *,
+        crs: Any = None,
+    ) -> tuple[npt.NDArray[np.float64], tuple[float, float, float, float]]:
+        """A coarse picture of the heights, for a figure and never for a measure.
+
+        Parameters
+        ----------
+        bounds : west, south, east, north
+            In ``crs``. [map units]
+        max_size : int
+            Cells along the longer side, at most.
+        crs : anything pyproj understands, optional
+            CRS of the picture; the raster's own by default. Another one means resampling.
+
+        Returns
+        -------
+        height_ft : (rows, cols) array, row 0 in the north, NaN for no data. [ft]
+        bounds : the same four numbers.
+        """
+        west, south, east, north = bounds
+        if not (east > west and north > south and max_size >= 1):
+            raise RangeError(
+                self.subject,
+                f"a window of bounds {bounds}",
+                "west < east and south < north",
+                "give them as west, south, east, north",
+            )
+        cell = max(east - west, north - south) / max_size
+        a, b, _, d, e, _ = self.transform
+        target = CRS.from_user_input(crs if crs is not None else self.crs)
+        if target == self.crs:
+            cell = max(cell, float(np.sqrt(abs(a * e - b * d))))
+        cols, rows = max(round((east - west) / cell), 1), max(round((north - south) / cell), 1)
+        grid = rasterio.transform.from_bounds(west, south, east, north, cols, rows)
+        with (
+            self._reading(f"a picture of {bounds}") as dataset,
+            WarpedVRT(
+                dataset,
+                src_crs=self.crs.to_wkt(),
+                crs=target.to_wkt(),
+                transform=grid,
+                width=cols,
+                height=rows,
+                resampling=Resampling.nearest,
+                add_alpha=dataset.nodata is None and not self._facts["mask"],
+            ) as picture,
+        ):
+            heights = picture.read(self.band)
+            mask = picture.read_masks(self.band)
+        return self._clean(heights, mask).astype(np.float64) * self.feet_per_unit, bounds
+
+    def describe(self) -> dict[str, Any]:
+        """What the record says of the raster."""
+        rows, cols = self.shape
+        a, b, _, d, e, _ = self.transform
+        return {
+            "path": self.path,
+            "band": self.band,
+            "n_bands": self._facts["n_bands"],
+            "n_rows": rows,
+            "n_cols": cols,
+            "cell_size_map_units": [float(np.hypot(a, d)), float(np.hypot(b, e))],
+            "is_rotated": bool(b or d),
+            "dtype": self._facts["dtype"],
+            "nodata": self._facts["nodata"],
+            "scale": self._facts["scale"],
+            "offset": self._facts["offset"],
+            "crs": self.crs.to_string(),
+            "vertical_unit": self.unit,
+            "vertical_unit_source": self.unit_source,
+            "rmse_ft": self.rmse_ft,
+        }
+
+    def _clean(self, raw: npt.NDArray[Any], mask: npt.NDArray[Any] | None) -> FloatArray:
+        """Raw cells as floats with NaN for no data, scale and offset applied."""
+        nodata, scale, offset = (self._facts[key] for key in ("nodata", "scale", "offset"))
+        missing = None if mask is None else mask == 0
+        if raw.dtype.kind == "f":
+            from geotrim.core._kernels import blank  # here: the compiler is slow to import
+
+            heights: FloatArray = raw
+            # the value may be written in double precision beside cells in single
+            blank(heights, raw.dtype.type(np.nan if nodata is None else nodata), NO_HEIGHT)
+        else:
+            if nodata is not None:
+                missing = (raw == nodata) | (missing if missing is not None else False)
+            heights = raw.astype(np.float32 if raw.dtype.itemsize <= 2 else np.float64)
+        if scale != 1.0 or offset != 0.0:
+            heights = heights.astype(np.float64) * scale + offset
+        if missing is not None:
+            heights[missing] = np.nan
+        return heights
+
+    @contextmanager
+    def _reading(self, where: str) -> Iterator[Any]:
+        """The open dataset; trouble while reading is told with its place."""
+        if self._dataset is None:
+            self._dataset = _open(self.path, self.subject)
+        try:
+            yield self._dataset
+        except RasterioError as err:
+            raise FileError(
+                self.subject,
+                f"{self.path} cannot be read at {where} ({_first_line(err)})",
+                "a whole raster file",
+                "copy or export the file again; it may be cut short or damaged",
+            ) from err
+
+
+def open_heights(
+    path: str | Path,
+    *,
+    unit: str | None = None,
+    band: int = 1,
+    rmse_ft: float | None = None,
+    crs: Any = None,
+    subject: str = "heights",
+) -> HeightRaster:
+    """Open a raster of heights above the substrate.
+
+    Parameters
+    ----------
+    path : str or Path
+        Any raster GDAL reads: tiled or striped, rotated or south-up, of any number type.
+    unit : str, optional
+        Vertical unit as the raster's maker gives it: ``ft``, ``us-ft`` or ``m``. Not needed when
+        the file itself says it (the band's unit, or the vertical axis of its CRS).
+    band : int
+        Counted from 1.
+    rmse_ft : float, optional
+        Standard error of one height. [ft]
+    crs : anything pyproj understands, optional
+        What an unlabelled file is in.
+    subject : str
+        How the user knows the input, for messages.
+
+    Raises
+    ------
+    FileError
+        If the file is missing, no raster, or has no georeference (or ground control points only).
+    LayerError
+        If there is no such band, or it holds no heights (transparency, complex numbers).
+    UnitError
+        If neither the user nor the file states the unit, or they contradict each other.
+    CRSError
+        If there is no CRS, or file and user name different ones.
+    RangeError
+        If ``rmse_ft`` is not a number of 0 or more.
+    """
+    if rmse_ft is not None and not (np.isfinite(rmse_ft) and rmse_ft >= 0):
+        raise RangeError(
+            f"{subject} rmse_ft", f"{rmse_ft}", "a number of 0 or more", "give it in feet"
+        )
+    path = str(path)
+    dataset = _open(path, subject)
+    try:
+        notes: list[Note] = []
+        _check_georeference(dataset, path, subject)
+        _check_band(dataset, band, path, subject, notes)
+        file_crs = _crs_of(dataset)
+        known_unit, unit_source = _unit(dataset, band, file_crs, unit, subject, notes)
+        flags = dataset.mask_flag_enums[band - 1]
+        facts = {
+            "subject": subject,
+            "band": band,
+            "n_bands": dataset.count,
+            "unit": known_unit,
+            "unit_source": unit_source,
+            "rmse_ft": None if rmse_ft is None else float(rmse_ft),
+            "crs": _settle_crs(file_crs, crs, subject, notes),
+            "transform": tuple(dataset.transform)[:6],
+            "shape": dataset.shape,
+            "block_shape": window_shape(dataset.block_shapes[band - 1], dataset.shape),
+            "dtype": dataset.dtypes[band - 1],
+            "nodata": dataset.nodatavals[band - 1],
+            "mask": MaskFlags.per_dataset in flags or MaskFlags.alpha in flags,
+            "scale": float(dataset.scales[band - 1]),
+            "offset": float(dataset.offsets[band - 1]),
+            "notes": tuple(notes),
+        }
+    finally:
+        dataset.close()
+    return HeightRaster(path, facts)
+
+
+def window_shape(block: tuple[int, int], shape: tuple[int, int]) -> tuple[int, int]:
+    """Rows, columns of a window made of whole blocks, about ``WINDOW_CELLS`` a side.
+
+    A strip as wide as the raster is decoded whole however little of it is asked for, so strips
+    are stacked until the window holds as many cells as a square one would.
+
+    Examples
+    --------
+    >>> window_shape((512, 512), (20480, 20480)), window_shape((128, 128), (1000, 1000))
+    ((512, 512), (512, 512))
+    >>> window_shape((1, 4000), (3000, 4000)), window_shape((5, 7), (5, 7))
+    ((65, 4000), (5, 7))
+    """
+    cols = min(block[1] * max(WINDOW_CELLS // block[1], 1), shape[1])
+    stack = max(WINDOW_CELLS * WINDOW_CELLS // (block[0] * cols), 1)
+    if block[1] < shape[1]:
+        stack = max(WINDOW_CELLS // block[0], 1)
+    return min(block[0] * stack, shape[0]), cols
+
+
+def _open(path: str, subject: str) -> Any:
+    local = Path(path)
+    if "://" not in path and not path.startswith("/vsi") and not local.exists():
+        raise FileError(subject, f"no file {path}", "a raster file", "check the path")
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", NotGeoreferencedWarning)  # told as an error by us
+            return rasterio.open(path)
+    except RasterioError as err:
+        raise FileError(
+            subject,
+            f"{path}, which does not open as a raster ({_first_line(err)})",
+            "a raster file such as a GeoTIFF",
+            "export the heights as a GeoTIFF, and check that the copy is complete",
+        ) from err
+
+
+def _first_line(err: BaseException) -> str:
+    cause = err.__cause__ or err  # "see previous exception" is no help to anybody
+    lines = str(cause).strip().splitlines()
+    return lines[0] if lines else type(cause).__name__
+
+
+def _check_georeference(dataset: Any, path: str, subject: str) -> None:
+    transform = dataset.transform
+    if not transform.is_identity and transform.determinant != 0:
+        return
+    if dataset.gcps[0]:
+        found = f"{path}, placed by {len(dataset.gcps[0])} ground control points only"
+    elif transform.is_identity:
+        found = f"{path}, which has no georeference"
+    else:
+        found = f"{path}, whose cells have no area"
+    raise FileError(
+        subject,
+        found,
+        "a raster whose grid is tied to the ground by a transform",
+        "warp or georeference it first and export it as a GeoTIFF",
+    )
+
+
+def _check_band(dataset: Any, band: int, path: str, subject: str, notes: list[Note]) -> None:
+    count = dataset.count
+    if not (isinstance(band, int) and not isinstance(band, bool) and 1 <= band <= count):
+        raise LayerError(
+            f"{subject} band",
+            f"band {band}, where {path} has {count} {'band' if count == 1 else 'bands'}",
+            f"a band from 1 to {count}",
+            "name the band that holds the heights",
+        )
+    what = None
+    if dataset.colorinterp[band - 1] == ColorInterp.alpha:
+        what = "transparency, not heights"
+    elif "complex" in dataset.dtypes[band - 1] or dataset.dtypes[band - 1] == "complex_int16":
+        what = "complex numbers, not heights"
+    if what:
+        raise LayerError(
+            f"{subject} band",
+            f"band {band} of {path} holds {what}",
+            "a band of heights",
+            f"choose another of its {count} bands",
+        )
+    colours = {ColorInterp.red, ColorInterp.green, ColorInterp.blue, ColorInterp.palette}
+    if dataset.colorinterp[band - 1] in colours and dataset.dtypes[band - 1] == "uint8":
+        notes.append(
+            Note(subject, f"band {band} of {path} looks like a picture's colour", "assumed")
+        )
+    n_values = sum(c != ColorInterp.alpha for c in dataset.colorinterp)
+    if n_values > 1:
+        notes.append(Note(subject, f"band {band} of {n_values} is taken as the heights", "assumed"))
+
+
+def _crs_of(dataset: Any) -> CRS | None:
+    if dataset.crs is None:
+        return None
+    try:
+        return CRS.from_wkt(dataset.crs.to_wkt())
+    except (PyprojCRSError, RasterioError):
+        return None
+
+
+def _horizontal(crs: CRS) -> CRS:
+    return crs.sub_crs_list[0] if crs.is_compound else crs
+
+
+def _settle_crs(file_crs: CRS | None, stated: Any, subject: str, notes: list[Note]) -> CRS:
+    """The horizontal CRS, from the file or from the user; never from a guess."""
+    stated_crs = None
+    if stated is not None:
+        try:
+            stated_crs = _horizontal(CRS.from_user_input(stated))
+        except PyprojCRSError as err:
+            raise CRSError(
+                f"{subject} crs", f"{stated!r}", "a CRS such as 'EPSG:6438'", "check the code"
+            ) from err
+    if file_crs is None and stated_crs is None:
+        raise CRSError(
+            subject,
+            "a raster without a coordinate reference system",
+            "one that says where the grid lies",
+            'state it as crs = "EPSG:..." if you know what the file is in',
+        )
+    if file_crs is None or (file_crs.is_engineering and stated_crs is not None):
+        assert stated_crs is not None
+        notes.append(Note(subject, f"taken to be in {stated_crs.name}, as stated", "assumed"))
+        return stated_crs
+    own = _horizontal(file_crs)
+    if stated_crs is not None and not own.equals(stated_crs, ignore_axis_order=True):
+        raise CRSError(
+            subject,
+            f"a raster in {own.name}, where {stated_crs.name} was stated",
+            "one CRS",
+            "leave crs out if the file is right, or correct the file's label",
+        )
+    return own
+
+
+def _unit(
+    dataset: Any,
+    band: int,
+    file_crs: CRS | None,
+    stated: str | None,
+    subject: str,
+    notes: list[Note],
+) -> tuple[str, str]:
+    """The vertical unit and how it is known; two sources that differ are an error."""
+    said: list[tuple[str, str]] = []
+    if stated is not None:
+        feet_per_vertical_unit(stated, f"{subject} unit")
+        said.append((stated, "stated by the user"))
+    text = (dataset.units[band - 1] or "").strip()
+    if text:
+        named = [u for u, names in UNIT_NAMES.items() if text.lower() in names]
+        if named:
+            said.append((named[0], f"the file's band unit {text!r}"))
+        elif stated is None:
+            raise UnitError(
+                f"{subject} unit",
+                f"band unit {text!r} in the file",
+                "ft, us-ft or m",
+                "state the unit the raster's maker gives",
+            )
+        else:
+            notes.append(Note(subject, f"the file's band unit {text!r} is not understood", "info"))
+    axis = _vertical_axis(file_crs)
+    if axis:
+        said.append(axis)
+    if not said:
+        raise UnitError(
+            f"{subject} unit",
+            "no vertical unit, neither stated nor in the file",
+            "ft, us-ft or m",
+            "state the unit the raster's maker gives; a guess is not accepted",
+        )
+    factors = [feet_per_vertical_unit(unit, subject) for unit, _ in said]
+    for (unit, source), factor in zip(said[1:], factors[1:], strict=True):
+        if abs(factor / factors[0] - 1.0) > SAME_UNIT:
+            raise UnitError(
+                f"{subject} unit",
+                f"{said[0][0]} ({said[0][1]}) and {unit} ({source})",
+                "one vertical unit",
+                "ask the raster's maker, then correct the one that is wrong",
+            )
+    return said[0]
+
+
+def _vertical_axis(crs: CRS | None) -> tuple[str, str] | None:
+    """Unit of the CRS's height axis, if it has one."""
+    if crs is None:
+        return None
+    for axis in crs.axis_info:
+        if axis.direction in ("up", "down"):
+            metres = axis.unit_conversion_factor
+            for unit, own in (("m", 1.0), ("us-ft", 1200.0 / 3937.0), ("ft", FOOT_M)):
+                if abs(metres / own - 1.0) < 1e-9:
+                    return unit, f"the vertical axis of the file's CRS ({crs.name})"
+    return None
