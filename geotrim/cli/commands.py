@@ -1,0 +1,238 @@
+"""What each command does. Bad input is raised, never printed here; the front door tells it."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from geotrim.cli import COMMANDS
+from geotrim.cli.parser import (
+    Parser,
+    given_files,
+    given_params,
+    operation_parser,
+    run_parser,
+)
+from geotrim.errors import GeotrimError, RegistryError
+from geotrim.ops.catalogue import OPERATIONS
+from geotrim.ops.chain import closure, operation_named, params_of
+from geotrim.ops.plugins import all_operations, plugins
+from geotrim.ops.registry import Operation
+
+if TYPE_CHECKING:
+    from geotrim.model import Site
+
+
+def run_command(command: str, words: list[str]) -> int:
+    """Run one command with its own words; the exit code comes back."""
+    own: dict[str, Callable[[list[str]], int]] = {
+        "run": _run,
+        "new": _new,
+        "layers": _layers,
+        "operations": _operations,
+    }
+    if command in own:
+        return own[command](words)
+    if command.startswith("-"):
+        raise GeotrimError(command, "an option before a command", "a command", "see geotrim --help")
+    return _measure(_operation(command), words)
+
+
+def _operation(name: str) -> Operation:
+    if name in OPERATIONS:
+        return OPERATIONS[name]
+    import difflib
+
+    _tell_faults()
+    every = [*COMMANDS, *all_operations()]
+    if name not in every:
+        near = difflib.get_close_matches(name, every, n=1)
+        raise RegistryError(
+            "command",
+            f"{name!r}",
+            f"one of {', '.join(every)}",
+            f"say {near[0]!r} if you meant that" if near else "see geotrim --help",
+        )
+    return operation_named(name)
+
+
+def _measure(operation: Operation, words: list[str]) -> int:
+    """One operation, with those it builds on."""
+    from geotrim.cli.show import result_text
+    from geotrim.cli.write import check_suffix, write_result
+    from geotrim.ops.chain import measure
+
+    chain = closure([operation.name])
+    args = operation_parser(operation, chain).parse_args(words)
+    params = given_params(args, params_of(chain.values()).values())
+    if args.out is not None:
+        check_suffix(Path(args.out))
+    site = _site(args, params)
+    progress = _progress()
+    results = measure(site, [operation.name], progress=progress)
+    _progress_end(progress)
+    result = results[operation.name]
+    print(result_text(result, rows=sys.maxsize) if args.all else result_text(result))
+    if operation.caution:
+        print(f"\ncaution: {operation.caution}")
+    if args.out is not None:
+        tables = write_result(Path(args.out), result, site.crs, args.table)
+        print(f"\nwritten: {args.out} ({', '.join(tables)})")
+    return 0
+
+
+def _site(args: Any, params: Mapping[str, object]) -> Site:
+    """The site from a site file or from the files named on the command line."""
+    from geotrim.io.site_file import read_site, site_from_tables
+    from geotrim.run import with_choices
+
+    tables = given_files(args)
+    if args.site is None and not tables:
+        raise GeotrimError(
+            "command line", "no site", "a site file, or files", "name one, or see --help"
+        )
+    if args.site is None:
+        head = {"name": "command line"} | ({"crs": args.crs} if args.crs else {})
+        site = site_from_tables({"site": head, **tables}, Path.cwd())
+    elif tables or args.crs:
+        extra = "--crs" if args.crs else f"--{next(iter(tables)).replace('_', '-')}"
+        raise GeotrimError(
+            extra, "a site file beside it", "one or the other", f"write it into {args.site}"
+        )
+    else:
+        site = read_site(args.site)
+    return with_choices(site, args.lot, params)
+
+
+def _run(words: list[str]) -> int:
+    """All that a site file allows, into one package."""
+    args = run_parser(all_operations()).parse_args(words)
+    if args.replace and args.out is None:
+        raise GeotrimError("--replace", "no --out", "the folder to replace", "say --out FOLDER")
+    params = given_params(args, params_of(all_operations().values()).values())
+    _tell_faults()
+    from geotrim.run import run_site
+
+    progress = _progress()
+    run = run_site(
+        args.site,
+        args.out,
+        lots=args.lot,
+        options=params,
+        is_replacing=args.replace,
+        progress=progress,
+    )
+    _progress_end(progress)
+    print(run.summary)
+    print(f"\nresults: {run.folder}")
+    return 0
+
+
+def _new(words: list[str]) -> int:
+    """A starter site file."""
+    parser = Parser("new", COMMANDS["new"])
+    parser.add_argument("folder", metavar="FOLDER", help="folder that holds the files")
+    args = parser.parse_args(words)
+    from geotrim.io.site_file import new_site_file
+
+    path = new_site_file(args.folder)
+    print(f"written: {path}\nFill in what is marked there, then: geotrim run {path}")
+    return 0
+
+
+def _layers(words: list[str]) -> int:
+    """Layers and fields of a file."""
+    parser = Parser("layers", COMMANDS["layers"])
+    parser.add_argument("file", metavar="FILE", help="vector file")
+    args = parser.parse_args(words)
+    from geotrim.io.layers import layer_schema, list_layers
+
+    for name in list_layers(args.file, subject=args.file):
+        schema = layer_schema(args.file, name, subject=args.file)
+        shapes = "no shapes" if schema.kind == "none" else f"{schema.kind} shapes"
+        print(f"{name}: {schema.n_features} features, {shapes}")
+        print(f"  CRS     {crs_name(schema.crs)}")
+        for field, kind in schema.fields.items():
+            print(f"  field   {field} ({kind})")
+    return 0
+
+
+def crs_name(crs: Any) -> str:
+    """Name of a CRS, with its code and unit where it has them."""
+    if not crs:
+        return "none stated"
+    from pyproj import CRS
+    from pyproj.exceptions import CRSError
+
+    try:
+        found = CRS.from_user_input(crs)
+    except CRSError:
+        return "not understood"
+    code = found.to_authority()
+    unit = found.axis_info[0].unit_name if found.axis_info else "unit unknown"
+    return f"{found.name}{f' ({code[0]}:{code[1]})' if code else ''}, {unit}"
+
+
+def _operations(words: list[str]) -> int:
+    """Every operation, as a table or as JSON with the schema of its parameters."""
+    parser = Parser("operations", COMMANDS["operations"])
+    parser.add_argument("--json", action="store_true", help="as JSON, with parameter schemas")
+    args = parser.parse_args(words)
+    _tell_faults()
+    every = all_operations()
+    if args.json:
+        print(json.dumps([operation_json(op) for op in every.values()], indent=2))
+        return 0
+    for op in every.values():
+        origin = "" if op.name in OPERATIONS else " (plug-in)"
+        print(f"{op.name}{origin}\n  {op.summary}")
+        print(f"  reads   {', '.join(_told(item) for item in op.inputs)}")
+        if op.after:
+            print(f"  after   {', '.join(op.after)}")
+        for table, columns in op.outputs.items():
+            print(f"  gives   {table}: {', '.join(columns)}")
+        if op.params:
+            print(f"  options {', '.join(param.option for param in op.params)}")
+    return 0
+
+
+def operation_json(op: Operation) -> dict[str, Any]:
+    """One declaration as JSON; the parameters as a JSON Schema."""
+    return {
+        "name": op.name,
+        "summary": op.summary,
+        "inputs": list(op.inputs),
+        "after": list(op.after),
+        "outputs": {table: list(columns) for table, columns in op.outputs.items()},
+        "parameters": {
+            "type": "object",
+            "properties": {param.name: param.schema() for param in op.params},
+            "additionalProperties": False,
+        },
+        "rules": list(op.rules),
+        "caution": op.caution,
+    }
+
+
+def _told(item: str) -> str:
+    return f"[{item[:-1]}]" if item.endswith("?") else item
+
+
+def _tell_faults() -> None:
+    for name, what in plugins()[1]:
+        print(f"geotrim: plug-in {name} was left out: {what}", file=sys.stderr)
+
+
+def _progress() -> Callable[[str], None] | None:
+    """What is being done, on one line of a terminal; nothing elsewhere."""
+    if not sys.stderr.isatty():
+        return None
+    return lambda doing: print(f"\r\x1b[K{doing} ...", end="", file=sys.stderr, flush=True)
+
+
+def _progress_end(progress: Callable[[str], None] | None) -> None:
+    if progress is not None:
+        print("\r\x1b[K", end="", file=sys.stderr, flush=True)

@@ -1,0 +1,294 @@
+"""Argument parsers made from the registry: an option for each input and each parameter.
+
+Values arrive as text and leave in their own kind; what is wrong with one is told in the same four
+parts as every other bad input, under the option's own name.
+"""
+
+from __future__ import annotations
+
+import argparse
+import difflib
+import re
+from collections.abc import Iterable, Mapping
+from typing import Any, NoReturn
+
+from geotrim.errors import GeotrimError, RangeError
+from geotrim.model import MHW_ORIGINS, SETBACK_REFERENCES
+from geotrim.ops.chain import inputs_of, params_of
+from geotrim.ops.registry import Operation, Param
+from geotrim.units import UNIT_HEADINGS, VERTICAL_UNITS_M, unit_of
+
+#: Site field -> the site file's table of that name, what it is, and further keys: (key, metavar,
+#: help). ``layer`` and ``crs`` may be given for every one of them.
+INPUTS: dict[str, tuple[str, tuple[tuple[str, str, str], ...]]] = {
+    "lots": ("lot polygons", (("id_field", "FIELD", "field that holds the lot's id"),)),
+    "mhw_line": (
+        "line of the shore",
+        (("origin", "ORIGIN", f"where it comes from: {', '.join(MHW_ORIGINS)}"),),
+    ),
+    "crowns": (
+        "crown polygons",
+        (
+            ("id_field", "FIELD", "field that holds the crown's id"),
+            ("species_field", "FIELD", "field that holds the species"),
+            ("base_height_field", "FIELD", "field that holds the height of the crown's base"),
+            ("base_height_unit", "UNIT", f"unit of that field: {', '.join(VERTICAL_UNITS_M)}"),
+        ),
+    ),
+    "heights": (
+        "raster of heights above the substrate",
+        (
+            ("unit", "UNIT", f"vertical unit: {', '.join(VERTICAL_UNITS_M)}"),
+            ("band", "N", "band to read, from 1"),
+            ("rmse_ft", "FT", "standard error of one height, ft"),
+        ),
+    ),
+    "trunks": ("trunk points", (("crown_id_field", "FIELD", "field that holds the crown's id"),)),
+    "channel": ("line of the channel", ()),
+    "mouth_line": ("line across the mouth of the cove", ()),
+    "exclusions": (
+        "polygons that are set aside",
+        (("name_field", "FIELD", "field that holds the name"),),
+    ),
+}
+NUMBER_KEYS = {"band": int, "rmse_ft": float}
+
+
+class Parser(argparse.ArgumentParser):
+    """A parser whose complaints are errors of the family; nothing is abbreviated."""
+
+    def __init__(self, command: str, description: str, usage: str = "") -> None:
+        super().__init__(
+            f"geotrim {command}",
+            description=description,
+            allow_abbrev=False,
+            usage=f"geotrim {usage or command}",
+            formatter_class=lambda prog: argparse.HelpFormatter(
+                prog, max_help_position=34, width=96
+            ),
+        )
+
+    def error(self, message: str) -> NoReturn:
+        """Tell a complaint of argparse's in four parts."""
+        mend = f"see {self.prog} --help"
+        if unknown := re.match(r"unrecognized arguments: (\S+)", message):
+            word = unknown[1].partition("=")[0]
+            near = difflib.get_close_matches(word, self._option_string_actions, n=1)
+            raise GeotrimError(
+                word,
+                "an option or a word too many",
+                f"what {self.prog} takes",
+                f"say {near[0]} if you meant that" if near else mend,
+            )
+        if wanting := re.match(r"argument ([^:]+): expected (.*) arguments?", message):
+            raise GeotrimError(
+                wanting[1], "no value or too few", f"{wanting[2]} after it", f"add it, or {mend}"
+            )
+        if lost := re.match(r"the following arguments are required: (.*)", message):
+            raise GeotrimError("command line", f"no {lost[1]}", lost[1], f"add it, or {mend}")
+        raise GeotrimError("command line", message, f"what {self.prog} takes", mend)
+
+
+def operation_parser(operation: Operation, chain: Mapping[str, Operation]) -> Parser:
+    """Parser of one operation's command.
+
+    Parameters
+    ----------
+    operation : Operation
+    chain : mapping
+        The operation and all it builds on; their inputs and parameters are options too.
+    """
+    builds_on = [name for name in chain if name != operation.name]
+    told = f" Builds on {', '.join(builds_on)}, which run first." if builds_on else ""
+    caution = f" Caution: {operation.caution}" if operation.caution else ""
+    name = operation.name
+    usage = f"{name} SITE [options]\n       geotrim {name} --FILES ... [options]"
+    parser = Parser(name, f"{operation.summary}{told}{caution}", usage)
+    parser.add_argument("site", nargs="?", metavar="SITE", help="site file, instead of files")
+    inputs = inputs_of(chain.values())
+    add_inputs(parser, inputs)
+    add_params(parser, params_of(chain.values()).values())
+    if "lots" in inputs:
+        add_lot_choice(parser.add_argument_group("lots"))
+    out = parser.add_argument_group("output")
+    out.add_argument("--out", metavar="FILE", help="write it: .gpkg, .geojson, .csv or .json")
+    out.add_argument("--table", metavar="NAME", help="table for a file that holds one only")
+    out.add_argument("--all", action="store_true", help="print every row")
+    return parser
+
+
+def run_parser(operations: Mapping[str, Operation]) -> Parser:
+    """Parser of ``geotrim run``."""
+    does = "Measures all that a site file allows and writes one result package."
+    parser = Parser("run", does, "run SITE [options]")
+    parser.add_argument("site", metavar="SITE", help="site file")
+    parser.add_argument(
+        "--out", metavar="FOLDER", help="new folder for the package [results/NAME, then NAME-2 ...]"
+    )
+    parser.add_argument(
+        "--replace", action="store_true", help="let an earlier package at --out go, at the end"
+    )
+    add_lot_choice(parser)
+    add_params(parser, params_of(operations.values()).values())
+    return parser
+
+
+def add_lot_choice(parser: Any) -> None:
+    parser.add_argument(
+        "--lot",
+        action="append",
+        metavar="ID",
+        help="lot to report; the others are neighbours (may be said again) [all]",
+    )
+
+
+def add_inputs(parser: Parser, needed: Mapping[str, bool]) -> None:
+    """An option for each input file, with what else may be said of it."""
+    group = parser.add_argument_group("files, instead of a site file")
+    for field, is_needed in needed.items():
+        if field not in INPUTS:
+            continue
+        what, keys = INPUTS[field]
+        name = "--" + field.replace("_", "-")
+        stem = "--mhw" if field == "mhw_line" else name
+        group.add_argument(
+            name, metavar="FILE", help=what if is_needed else f"{what} (may be left out)"
+        )
+        for key, metavar, text in keys:
+            option = f"{stem}-{key.replace('_', '-')}"
+            group.add_argument(option, dest=f"{field}.{key}", metavar=metavar, help=text)
+        if field != "heights":
+            group.add_argument(
+                f"{name}-layer", dest=f"{field}.layer", metavar="NAME", help="layer, if several"
+            )
+        group.add_argument(
+            f"{name}-crs", dest=f"{field}.crs", metavar="CRS", help="its CRS, if the file says none"
+        )
+    if "setbacks" in needed:
+        group.add_argument(
+            "--setback",
+            nargs=4,
+            action="append",
+            metavar=("NAME", "REFERENCE", "FT", "SOURCE"),
+            help=f"distance to keep, from {', '.join(SETBACK_REFERENCES[:-1])}; may be said again",
+        )
+    group.add_argument("--crs", metavar="CRS", help="projected CRS to measure in [from the lots]")
+
+
+def add_params(parser: Parser, params: Iterable[Param]) -> None:
+    """An option for each parameter, with its limits, its unit and its default in the help."""
+    group = parser.add_argument_group("parameters")
+    for param in params:
+        if param.kind == "flag":
+            group.add_argument(
+                param.option,
+                action=argparse.BooleanOptionalAction,
+                default=None,
+                help=param_help(param),
+            )
+        else:
+            group.add_argument(param.option, metavar=metavar_of(param), help=param_help(param))
+
+
+def param_help(param: Param) -> str:
+    """What a parameter is, its limits and its default."""
+    facts = []
+    if param.kind == "choice":
+        facts.append(f"one of {', '.join(param.choices)}")
+    elif param.kind in ("number", "whole", "numbers"):
+        facts.append(param.limits())
+    if param.default is not None:
+        facts.append(f"default {text_of(param.default)}")
+    return f"{param.help} [{'; '.join(facts)}]".replace("%", "%%")
+
+
+def metavar_of(param: Param) -> str:
+    """What stands for the value in the help: its unit, or its kind."""
+    unit = UNIT_HEADINGS.get(unit_of(param.name) or "", param.kind).upper()
+    return f"{unit},{unit},..." if param.kind == "numbers" else unit
+
+
+def text_of(value: object) -> str:
+    """A value as the user would type it.
+
+    Examples
+    --------
+    >>> text_of((6.0, 10.0)), text_of("column")
+    ('6,10', 'column')
+    """
+    if isinstance(value, (list, tuple)):
+        return ",".join(text_of(item) for item in value)
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def value_of(param: Param, text: Any) -> object:
+    """The checked value of a parameter from what was typed.
+
+    Raises
+    ------
+    RangeError
+        If it is not of the parameter's kind or outside its limits, under the option's name.
+
+    Examples
+    --------
+    >>> value_of(Param("band_ft", "numbers", None, "Band."), "6,10")
+    (6.0, 10.0)
+    """
+    value: object = text
+    if param.kind == "numbers":
+        value = [_number(part, param.option) for part in text.replace(" ", ",").split(",") if part]
+    elif param.kind == "whole":
+        value = _number(text, param.option, whole=True)
+    elif param.kind == "number":
+        value = _number(text, param.option)
+    return param.check(value, param.option)
+
+
+def given_params(args: argparse.Namespace, params: Iterable[Param]) -> dict[str, object]:
+    """Parameters the user set on the command line, checked."""
+    typed = {param: getattr(args, param.name, None) for param in params}
+    return {p.name: value_of(p, text) for p, text in typed.items() if text is not None}
+
+
+def given_files(args: argparse.Namespace) -> dict[str, Any]:
+    """What was said of files, in the form of a site file's tables."""
+    tables: dict[str, Any] = {}
+    for field in INPUTS:
+        if (file := getattr(args, field, None)) is not None:
+            tables[field] = {"file": file}
+    for dest, text in vars(args).items():
+        field, dot, key = dest.partition(".")
+        if not dot or text is None:
+            continue
+        if field not in tables:
+            raise GeotrimError(
+                f"--{field.replace('_', '-')}",
+                f"its {key.replace('_', ' ')} without a file",
+                "the file too",
+                f"say --{field.replace('_', '-')} FILE",
+            )
+        kind = NUMBER_KEYS.get(key, str)
+        tables[field][key] = (
+            text if kind is str else _number(text, f"{field} {key}", whole=kind is int)
+        )
+    setbacks = [_setback(*words) for words in getattr(args, "setback", None) or ()]
+    if setbacks:
+        tables["setbacks"] = setbacks
+    return tables
+
+
+def _setback(name: str, reference: str, distance: str, source: str) -> dict[str, Any]:
+    return {
+        "name": name,
+        "reference": reference,
+        "distance_ft": _number(distance, f"--setback {name}"),
+        "source": source,
+    }
+
+
+def _number(text: str, where: str, *, whole: bool = False) -> float | int:
+    try:
+        return int(text) if whole else float(text)
+    except ValueError:
+        need = "a whole number" if whole else "a number"
+        raise RangeError(where, f"{text!r}", need, "write it in digits, without a unit") from None

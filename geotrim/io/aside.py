@@ -1,0 +1,126 @@
+"""Files and folders written aside, then renamed: what has its final name is whole.
+
+A run that fails or is stopped leaves nothing under the final name, and what stood there before
+stays until the new one is in place.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from geotrim.errors import FileError
+
+
+@contextmanager
+def new_file(path: Path, *, overwrite: bool = True) -> Iterator[Path]:
+    """A path to write to; renamed to ``path`` when the block ends well, removed when it does not.
+
+    Raises
+    ------
+    FileError
+        If the folder is missing or cannot be written to, or the file exists and may not be
+        replaced.
+    """
+    if path.exists() and (path.is_dir() or not overwrite):
+        kind = "a folder" if path.is_dir() else "a file"
+        raise FileError(str(path), f"{kind} of that name", "a free name", "choose another name")
+    if not path.parent.is_dir():
+        raise FileError(
+            str(path), "no folder to write it in", "a folder that exists", f"make {path.parent}"
+        )
+    # The suffix stays last: drivers choose the format by it.
+    aside = path.with_name(f".{path.stem}.partial-{os.getpid()}{path.suffix}")
+    try:
+        yield aside
+        aside.replace(path)
+    except OSError as error:
+        raise _cannot_write(path, error) from error
+    finally:
+        aside.unlink(missing_ok=True)
+
+
+@contextmanager
+def new_folder(
+    folder: Path, *, may_replace: Callable[[Path], bool] | None = None
+) -> Iterator[Path]:
+    """A folder to fill; renamed to ``folder`` when the block ends well, removed when it does not.
+
+    Parameters
+    ----------
+    folder : Path
+        Its parents are made.
+    may_replace : callable, optional
+        Asked whether what stands at ``folder`` may go. By default nothing may. The old folder is
+        set aside, and deleted only once the new one is in place.
+
+    Raises
+    ------
+    FileError
+        If the folder exists and may not be replaced, or cannot be written.
+    """
+    check_free(folder, may_replace)
+    aside = folder.with_name(f".{folder.name}.partial-{os.getpid()}")
+    try:
+        aside.mkdir(parents=True)
+    except OSError as error:
+        raise _cannot_write(folder, error) from error
+    try:
+        yield aside
+        check_free(folder, may_replace)  # again: a run takes a while
+        _put_in_place(aside, folder)
+    except OSError as error:
+        raise _cannot_write(folder, error) from error
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def check_free(folder: Path, may_replace: Callable[[Path], bool] | None = None) -> None:
+    """Refuse a folder that exists, unless it may be replaced."""
+    if not os.path.lexists(folder):
+        return
+    if may_replace is None:
+        raise FileError(
+            str(folder),
+            "that it exists",
+            "a new folder, since results are never written over",
+            "choose another name, or say --replace",
+        )
+    if not may_replace(folder):
+        raise FileError(
+            str(folder),
+            "that it is no result package",
+            "a new name, or an earlier package to replace",
+            "choose another name",
+        )
+
+
+def first_free(folder: Path) -> Path:
+    """``folder``, or the first of ``folder-2``, ``folder-3`` ... that does not exist."""
+    free, n = folder, 1
+    while os.path.lexists(free):
+        n += 1
+        free = folder.with_name(f"{folder.name}-{n}")
+    return free
+
+
+def _put_in_place(aside: Path, folder: Path) -> None:
+    if not os.path.lexists(folder):
+        aside.rename(folder)
+        return
+    old = folder.with_name(f".{folder.name}.old-{os.getpid()}")
+    folder.rename(old)
+    try:
+        aside.rename(folder)
+    except BaseException:
+        old.rename(folder)  # what stood there stands there again
+        raise
+    shutil.rmtree(old, ignore_errors=True)
+
+
+def _cannot_write(path: Path, error: OSError) -> FileError:
+    reason = error.strerror or str(error)
+    return FileError(str(path), f"that it cannot be written ({reason})", "a place that can", "see")

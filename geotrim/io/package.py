@@ -1,0 +1,205 @@
+"""The result package: one GeoPackage with a layer for each result, and two CSV tables.
+
+Tables of one row a crown are joined into the layer ``crowns``, tables of one row a lot into the
+layer ``lots``; every other result is a layer under its own name. Nothing is measured here.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from geotrim.model import Result, Site
+
+#: Result tables with one row a crown, and with one row a lot, in the order they are joined.
+CROWN_TABLES = ("fringe_crowns", "heights", "slices")
+LOT_TABLES = ("lots", "fringe_lots", "fringe", "zone")
+#: Inputs that go into the package as they were measured.
+INPUT_LAYERS = ("mhw_line", "trunks", "channel", "mouth_line", "exclusions")
+#: Lot tables that are layers of their own as well, for their shapes.
+SHAPED_LOT_TABLES = ("fringe", "zone")
+
+#: Decimals in CSV files: a ten-thousandth of a foot, or of a share.
+CSV_DECIMALS = 4
+
+
+def package_layers(site: Site, results: Mapping[str, Result]) -> dict[str, Any]:
+    """Layer name -> table, in the order they are written."""
+    tables = _tables(results)
+    layers: dict[str, Any] = {"lots": lot_table(site, results)}
+    layers |= {name: getattr(site, name) for name in INPUT_LAYERS}
+    joined = {*CROWN_TABLES, *LOT_TABLES} - set(SHAPED_LOT_TABLES)
+    layers |= {name: table for name, table in tables.items() if name not in joined}
+    if site.crowns is not None:
+        layers["crowns"] = crown_table(site, results)
+    return {name: table for name, table in layers.items() if table is not None}
+
+
+def crown_table(site: Site, results: Mapping[str, Result]) -> Any:
+    """The crowns with every measure taken of them, in the order they were read."""
+    tables = _tables(results)
+    out = site.crowns.copy()
+    for name in CROWN_TABLES:
+        if name in tables:
+            out = join(out, tables[name], "crown_id", name)
+    if "setback_flags" in tables:
+        for setback, flags in tables["setback_flags"].groupby("setback_name", sort=False):
+            out = join(out, _named_after(flags, str(setback)), "crown_id", str(setback))
+    return out
+
+
+def lot_table(site: Site, results: Mapping[str, Result]) -> Any:
+    """The lots with every figure of theirs; neighbours keep their row, without figures."""
+    tables = _tables(results)
+    out = site.lots.copy()
+    for name in LOT_TABLES:
+        if name in tables:
+            out = join(out, tables[name], "lot_id", name)
+    return out
+
+
+def join(left: Any, right: Any, key: str, name: str) -> Any:
+    """``left`` with the columns of ``right``, matched by ``key``; no row is lost or doubled.
+
+    A column that both have is kept once if it says the same, else the second is named after its
+    table.
+    """
+    columns = [c for c in right.columns if c not in (key, "geometry")]
+    table = right[[key, *columns]].drop_duplicates(subset=key)
+    if len(table) != len(right):
+        raise ValueError(f"table {name!r} has more than one row for some {key}")
+    matched = table.set_index(key).reindex(left[key])
+    matched.index = left.index
+    out = left.copy()
+    for column in columns:
+        if column not in out.columns:
+            out[column] = matched[column]
+        elif not _says_the_same(out[column], matched[column]):
+            out[_prefixed(column, name)] = matched[column]
+    return out
+
+
+def write_layers(path: Path, layers: Mapping[str, Any], crs: Any) -> None:
+    """Write tables as the layers of one GeoPackage; those without geometry as attribute tables."""
+    import pyogrio
+
+    for number, (name, table) in enumerate(layers.items()):
+        frame = tidy(table)
+        how: dict[str, Any] = {"layer": name, "driver": "GPKG", "append": number > 0}
+        if "geometry" in frame.columns:
+            frame = frame.set_geometry("geometry")
+            frame = frame if frame.crs is not None else frame.set_crs(crs)
+            kind = _geometry_kind(frame)
+            how |= {"geometry_type": kind, "promote_to_multi": kind.startswith("Multi")}
+        pyogrio.write_dataframe(frame, path, use_arrow=True, **how)
+
+
+def write_csv(path: Path, table: Any) -> None:
+    """Write a table without its geometry: UTF-8, a header row, empty for what is not known."""
+    plain = tidy(table)
+    plain = plain.drop(columns=[c for c in ("geometry",) if c in plain.columns])
+    plain = plain.round(CSV_DECIMALS)
+    plain.to_csv(path, index=False, encoding="utf-8", lineterminator="\n")
+
+
+def write_geojson(path: Path, table: Any) -> None:
+    """Write a table as GeoJSON after RFC 7946, which asks for WGS 84 degrees."""
+    import pyogrio
+
+    frame = tidy(table).set_geometry("geometry")
+    pyogrio.write_dataframe(frame.to_crs(4326), path, driver="GeoJSON", RFC7946="YES")
+
+
+def is_package(folder: Path) -> bool:
+    """Whether a folder is a result package of geotrim's, or empty."""
+    if folder.is_symlink() or not folder.is_dir():
+        return False
+    if not any(folder.iterdir()):
+        return True
+    try:
+        record = json.loads((folder / "record.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    return isinstance(record, dict) and "geotrim" in record.get("versions", {})
+
+
+def tidy(table: Any) -> Any:
+    """A copy whose columns all have a type that files know: text, number, or true/false."""
+    import pandas as pd
+
+    out = table.reset_index(drop=True).copy()
+    for name in out.columns:
+        column = out[name]
+        if name == "geometry" or pd.api.types.is_numeric_dtype(column.dtype):
+            continue
+        if pd.api.types.is_datetime64_any_dtype(column.dtype):
+            continue
+        given = column.dropna()
+        if len(given) and all(isinstance(value, bool) for value in given):
+            out[name] = column.astype("boolean")
+        elif len(given) and all(_is_number(value) for value in given):
+            out[name] = column.astype("float64")
+        else:
+            out[name] = pd.array(
+                [
+                    None if missing else str(value)
+                    for value, missing in zip(column, column.isna(), strict=True)
+                ],
+                dtype="string",
+            )
+    return out
+
+
+def _tables(results: Mapping[str, Result]) -> dict[str, Any]:
+    """Every table by name. Two operations with a table of one name: the second is prefixed."""
+    tables: dict[str, Any] = {}
+    for operation, result in results.items():
+        for name, table in result.tables.items():
+            free = name not in tables
+            tables[name if free else f"{operation.replace('-', '_')}_{name}"] = table
+    return tables
+
+
+def _named_after(flags: Any, setback: str) -> Any:
+    """Flags of one setback with columns that carry its name."""
+    slug = re.sub(r"[^a-z0-9]+", "_", setback.lower()).strip("_") or "setback"
+    names = {
+        "inside": f"{slug}_inside",
+        "inside_area_frac": f"{slug}_inside_frac",
+        "setback_margin_ft": f"{slug}_margin_ft",
+        "trunk_margin_ft": f"{slug}_trunk_margin_ft",
+        "is_past_setback": f"is_past_{slug}",
+        "is_trunk_past_setback": f"is_trunk_past_{slug}",
+    }
+    return flags[["crown_id", *[c for c in names if c in flags.columns]]].rename(columns=names)
+
+
+def _prefixed(column: str, name: str) -> str:
+    """A column named after its table; ``is_`` and ``n_`` stay in front, the unit stays last."""
+    for front in ("is_", "n_"):
+        if column.startswith(front):
+            return f"{front}{name}_{column.removeprefix(front)}"
+    return f"{name}_{column}"
+
+
+def _says_the_same(one: Any, other: Any) -> bool:
+    return bool(((one == other) | (one.isna() & other.isna())).fillna(False).all())
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool)
+
+
+def _geometry_kind(frame: Any) -> str:
+    """One geometry type for a layer: a multi type if any is, mixed kinds as ``Unknown``."""
+    kinds = {kind for kind in frame.geometry.geom_type if kind is not None}
+    single = {kind.removeprefix("Multi") for kind in kinds}
+    if len(single) != 1:
+        return "Unknown"
+    base = single.pop()
+    if base not in ("Point", "LineString", "Polygon"):
+        return "Unknown"
+    return base if kinds == {base} else f"Multi{base}"

@@ -1,0 +1,231 @@
+"""The record of a run: what went in, what was done to it, what came out. Enough to repeat it.
+
+Plain JSON; a value that is not known is null, never NaN.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import platform
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict
+from datetime import UTC, datetime
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+from geotrim.io.files import sha256_of
+from geotrim.model import MHW_ORIGINS, Note, Result, Site
+from geotrim.units import FOOT_M, feet_per_map_unit
+
+#: Changes when a key of the record changes its meaning.
+RECORD_VERSION = 1
+
+LIBRARIES = (
+    "numpy",
+    "shapely",
+    "pyproj",
+    "geopandas",
+    "pandas",
+    "pyogrio",
+    "pyarrow",
+    "fiona",
+    "rasterio",
+    "numba",
+    "matplotlib",
+)
+NOTE_LEVELS = ("missing", "assumed", "repaired", "info")
+
+UNITS_TOLD = {
+    "length": f"international foot ({FOOT_M} m exactly)",
+    "area": "square foot",
+    "volume": "cubic foot",
+    "angle": "degree",
+    "share": "0 to 1",
+    "kind_of_length": "grid lengths are reported; ground length = grid length / scale factor",
+}
+
+
+def build_record(
+    site: Site,
+    results: Mapping[str, Result],
+    *,
+    cautions: Iterable[str],
+    caution_of: Mapping[str, str],
+    notes: Iterable[Note],
+    started: datetime,
+    site_file: Path | None = None,
+) -> dict[str, Any]:
+    """The record of a run, but for its files (see :func:`describe_files`).
+
+    Parameters
+    ----------
+    site : Site
+    results : mapping
+        Operation name -> Result.
+    cautions : iterable of str
+        Those that travel with every result.
+    caution_of : mapping
+        Operation name -> what a reader of its results must not forget.
+    notes : iterable of Note
+        Everything the user should be told.
+    started : datetime
+        With its time zone.
+    site_file : Path, optional
+    """
+    return {
+        "record_version": RECORD_VERSION,
+        "site": {
+            "name": site.name,
+            "site_file": None if site_file is None else _file(site_file, site_file.parent),
+            "measured_lots": [str(lot) for lot in site.measured_lot_ids()],
+            "mhw_line": {
+                "origin": site.mhw_origin,
+                "label": MHW_ORIGINS[site.mhw_origin],
+                **site.mhw_facts,
+            },
+            "setbacks": [_setback(setback) for setback in site.setbacks],
+        },
+        "crs": describe_crs(site),
+        "units": UNITS_TOLD,
+        "inputs": [asdict(item) for item in site.inputs],
+        "options_set_by_user": dict(site.options),
+        "operations": [
+            _operation(name, result, site.options, caution_of.get(name, ""))
+            for name, result in results.items()
+        ],
+        "notes": _by_level(notes),
+        "cautions": list(cautions),
+        "versions": versions(),
+        "started_utc": _utc(started),
+    }
+
+
+def describe_crs(site: Site) -> dict[str, Any]:
+    """The site's CRS, its unit, and how grid lengths stand to lengths on the ground."""
+    from pyproj import CRS
+
+    from geotrim.io.crs import grid_scale_factor
+
+    crs = CRS.from_user_input(site.crs)
+    authority = crs.to_authority()
+    west, south, east, north = site.lots.total_bounds
+    factor = grid_scale_factor(crs, (west + east) / 2, (south + north) / 2)
+    return {
+        "name": crs.name,
+        "code": ":".join(authority) if authority else None,
+        "wkt": crs.to_wkt(),
+        "map_unit": crs.axis_info[0].unit_name,
+        "feet_per_map_unit": feet_per_map_unit(crs, "site"),
+        "grid_scale_factor_at_site": factor,
+    }
+
+
+def versions() -> dict[str, str | None]:
+    """Versions of geotrim, Python, the libraries, and the C libraries under them."""
+    import pyogrio
+    import pyproj
+    import rasterio
+    import shapely
+
+    import geotrim
+
+    found: dict[str, str | None] = {
+        "geotrim": geotrim.__version__,
+        "python": platform.python_version(),
+        "platform": f"{platform.system()} {platform.machine()}",
+    }
+    for name in LIBRARIES:
+        try:
+            found[name] = metadata.version(name)
+        except metadata.PackageNotFoundError:
+            found[name] = None
+    found["GDAL (vectors)"] = pyogrio.__gdal_version_string__
+    found["GDAL (rasters)"] = rasterio.__gdal_version__
+    found["PROJ"] = pyproj.proj_version_str
+    found["GEOS"] = shapely.geos_version_string
+    return found
+
+
+def describe_files(folder: Path) -> list[dict[str, Any]]:
+    """Files of a finished package by name, each with its size and SHA-256."""
+    return [_file(path, folder) for path in sorted(folder.iterdir()) if path.is_file()]
+
+
+def write_record(path: Path, record: Mapping[str, Any]) -> None:
+    """Write a record as JSON."""
+    text = json.dumps(plain(record), indent=2, ensure_ascii=False, allow_nan=False)
+    path.write_text(text + "\n", encoding="utf-8", newline="\n")
+
+
+def plain(value: Any) -> Any:
+    """The value in JSON's own kinds: NaN and infinity become null, arrays lists.
+
+    Examples
+    --------
+    >>> plain({"a": (1.0, float("nan")), "b": None})
+    {'a': [1.0, None], 'b': None}
+    """
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple, set)):
+        return [plain(item) for item in value]
+    if hasattr(value, "tolist"):  # numpy arrays and scalars
+        return plain(value.tolist())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    if str(value) == "<NA>":  # pandas' mark for what is missing
+        return None
+    if value is None or isinstance(value, (str, int, float, bool)):
+        return value
+    return str(value)
+
+
+def now() -> datetime:
+    """The time, with its time zone."""
+    return datetime.now(UTC)
+
+
+def _operation(
+    name: str, result: Result, options: Mapping[str, Any], caution: str
+) -> dict[str, Any]:
+    return {
+        "name": name,
+        "is_measured": bool(result.tables),
+        "parameters": {
+            key: {"value": value, "is_default": key not in options}
+            for key, value in result.parameters.items()
+        },
+        "n_rows": {table: len(rows) for table, rows in result.tables.items()},
+        "caution": caution,
+    }
+
+
+def _setback(setback: Any) -> dict[str, Any]:
+    return {
+        "name": setback.name,
+        "reference": setback.reference,
+        "distance_ft": setback.distance_ft,
+        "source": setback.source,
+    }
+
+
+def _file(path: Path, folder: Path) -> dict[str, Any]:
+    return {
+        "file": path.relative_to(folder).as_posix(),
+        "n_bytes": path.stat().st_size,
+        "sha256": sha256_of(path)[0],
+    }
+
+
+def _by_level(notes: Iterable[Note]) -> dict[str, list[dict[str, str]]]:
+    told = list(notes)
+    return {
+        level: [{"about": n.about, "text": n.text} for n in told if n.level == level]
+        for level in NOTE_LEVELS
+    }
+
+
+def _utc(when: datetime) -> str:
+    return when.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
