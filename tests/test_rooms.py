@@ -1,0 +1,143 @@
+"""The rooms keep their order: imports point down, and importing stays light."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent / "geotrim"
+FLOORS = [
+    {"errors"},
+    {"units"},
+    {"checks"},
+    {"model"},
+    {"core", "rules"},
+    {"ops", "io"},
+    {"report"},
+    {"screen", "run"},
+    {"cli", "desk", "service"},
+    {"__main__"},
+]
+FLOOR = {room: number for number, rooms in enumerate(FLOORS) for room in rooms}
+FILES = sorted(path for path in ROOT.rglob("*.py") if path != ROOT / "__init__.py")
+#: What the pure rooms must not know.
+OUTSIDE_CORE = {
+    "geopandas",
+    "pandas",
+    "rasterio",
+    "fiona",
+    "pyogrio",
+    "pyproj",
+    "matplotlib",
+    "pathlib",
+    "os",
+    "shutil",
+}
+READERS = {"rasterio", "fiona", "pyogrio"}
+
+
+def imported(source: str, package: str = "geotrim") -> set[str]:
+    """Every dotted name a file imports, wherever in the file it does so."""
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
+            # "from geotrim.io import package" is an import of geotrim.io.package
+            names |= {f"{node.module}.{alias.name}" for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            names.add(f"{package}.RELATIVE.{node.module}")
+    return names
+
+
+def room_of(path: Path) -> str:
+    return path.relative_to(ROOT).with_suffix("").parts[0]
+
+
+def faults(room: str, names: set[str]) -> list[str]:
+    """What is wrong with a file of a room that imports these names."""
+    told = []
+    for name in sorted(names):
+        top, other, *_ = [*name.split("."), ""]
+        if top == "geotrim" and other in FLOOR and other != room:
+            if FLOOR[other] >= FLOOR[room]:
+                told.append(f"{room} must not import {other}")
+        elif top == "geotrim" and other == "RELATIVE":
+            told.append("imports are absolute here")
+        if room == "core" and top in OUTSIDE_CORE:
+            told.append(f"core must not import {top}")
+        if room == "ops" and top in READERS | {"pathlib"}:
+            told.append(f"ops opens no file and must not import {top}")
+    return told
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: p.relative_to(ROOT).as_posix())
+def test_imports_point_down(path):
+    room = room_of(path)
+    assert room in FLOOR, f"{room} has no floor; add it to FLOORS"
+    assert faults(room, imported(path.read_text(encoding="utf-8"))) == []
+
+
+@pytest.mark.parametrize(
+    ("room", "line"),
+    [
+        ("core", "import geopandas as gpd"),
+        ("core", "from geotrim.ops import chain"),
+        ("ops", "from geotrim.io.vectors import read_layer"),
+        ("io", "from geotrim.ops.catalogue import OPERATIONS"),
+        ("ops", "import rasterio"),
+        ("model", "def late():\n    from geotrim.core import slices"),
+        ("report", "from geotrim import run"),
+        ("report", "from . import figures"),
+    ],
+)
+def test_the_check_itself_sees_a_wrong_import(room, line):
+    assert faults(room, imported(line))
+
+
+def loaded_by(code: str) -> set[str]:
+    """Modules a fresh interpreter holds after some code."""
+    show = "import sys; sys.stderr.write(' '.join(sys.modules))"
+    done = subprocess.run(
+        [sys.executable, "-I", "-c", f"{code}\n{show}"],
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        check=True,
+    )
+    return set(done.stderr.split())
+
+
+HEAVY = {"numpy", "geopandas", "rasterio", "fiona", "matplotlib", "numba", "shapely", "pyproj"}
+
+
+def test_importing_the_package_is_light():
+    assert not loaded_by("import geotrim") & HEAVY
+
+
+@pytest.mark.parametrize("words", [["--help"], [], ["--version"]])
+def test_help_loads_next_to_nothing(words):
+    """The command must start in about the time of a bare interpreter.
+
+    Each of these alone takes as long as everything else the help needs.
+    """
+    slow = HEAVY | {"argparse", "typing", "dataclasses", "pathlib", "re", "importlib.metadata"}
+    bare = loaded_by("pass")
+    found = loaded_by(f"from geotrim.cli import main; assert main({words!r}) == 0")
+    assert not (found - bare) & slow
+
+
+def test_the_catalogue_loads_no_operation():
+    assert not loaded_by("import geotrim.ops.catalogue") & (HEAVY | {"geotrim.ops.frontages"})
+
+
+def test_every_public_name_is_there():
+    """The names the package promises, each loaded from where it says."""
+    import geotrim
+
+    for name in geotrim.__all__:
+        assert getattr(geotrim, name) is not None
