@@ -42,12 +42,8 @@ class CanopyMeasures:
         """(n,) part of the crown was not seen: off the grid, on no data, or without area."""
         return ~(self.covered_frac >= 1.0 - WHOLE)
 
-    def between_ft3(self, low_ft: float, high_ft: float | None = None) -> Floats:
-        """(n,) volume from one break up to another, or up to the sky. Never below 0."""
-        low = self._column(low_ft)
-        return low if high_ft is None else low - self._column(high_ft)
-
-    def _column(self, break_ft: float) -> Floats:
+    def over_ft3(self, break_ft: float) -> Floats:
+        """(n,) volume above one of the breaks."""
         at = np.flatnonzero(self.breaks_ft == break_ft)
         if at.size == 0:
             known = ", ".join(f"{b:g}" for b in self.breaks_ft)
