@@ -5,11 +5,13 @@ from __future__ import annotations
 from types import SimpleNamespace
 
 import geopandas as gpd
+import numpy as np
+import pandas as pd
 import pytest
 import shapely
 
 from geotrim.errors import GeotrimError, RangeError, RegistryError
-from geotrim.model import Note, Result, Site
+from geotrim.model import CanopyGrid, Note, Result, Site
 from geotrim.ops import chain, plugins
 from geotrim.ops.catalogue import OPERATIONS
 from geotrim.ops.registry import Operation, Param
@@ -186,3 +188,29 @@ def test_a_broken_plug_in_is_told_by_name_and_the_others_stay(thing, told):
     assert list(found) == ["fine"]
     ((name, what),) = faults
     assert name == "bad (package:bad)" and told in what
+
+
+class CountedGrid(CanopyGrid):
+    """A canopy 8 ft high that counts how often it is read."""
+
+    reads = 0
+
+    def read(self, row0, row1, col0, col1):
+        CountedGrid.reads += 1
+        return super().read(row0, row1, col0, col1)
+
+
+def test_heights_and_slices_read_the_raster_once_and_say_the_same():
+    """A crown of 10 by 10 map units, 8 ft high: a fourth of it lies over 6 ft."""
+    crowns = gpd.GeoDataFrame({"crown_id": ["t"]}, geometry=[shapely.box(5, 5, 15, 15)], crs=CRS)
+    grid = CountedGrid(np.full((20, 20), 8.0), west=0.0, north=20.0, cell=1.0)
+    site = plain_site(crowns=crowns, heights=grid, options={"height_limits_ft": (6.0, 9.0)})
+    CountedGrid.reads = 0
+    both = chain.measure(site, ["slices", "heights"])
+    n_together, CountedGrid.reads = CountedGrid.reads, 0
+    alone = {**chain.measure(site, ["slices"]), **chain.measure(site, ["heights"])}
+    assert n_together == CountedGrid.reads / 2 > 0
+    assert both["slices"]["slices"]["share_band_frac"].iloc[0] == pytest.approx(0.25, rel=1e-9)
+    for name in ("heights", "slices"):
+        pd.testing.assert_frame_equal(both[name][name], alone[name][name])
+        assert both[name].parameters == alone[name].parameters

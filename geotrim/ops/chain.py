@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any, cast
 
 from geotrim.errors import GeotrimError, RangeError, RegistryError
-from geotrim.model import Note, Result, Site
+from geotrim.model import HeightSource, Note, Result, Site
 from geotrim.ops.catalogue import OPERATIONS
 from geotrim.ops.plugins import all_operations, plugins
 from geotrim.ops.registry import Operation, Param
@@ -23,6 +23,9 @@ INPUT_WORDS = {
     "heights": "a raster of heights above the substrate (heights)",
     "trunks": "trunk points (trunks)",
 }
+
+#: Operations of the same inputs that read the height raster once between them.
+ONE_PASS = ("heights", "slices")
 
 
 def measure(
@@ -64,9 +67,14 @@ def measure(
     check_options(site.options, every)
     results: dict[str, Result] = {}
     for name in chosen:
+        if name in results:
+            continue
         if progress is not None:
             progress(name)
-        results[name] = _step(chosen[name], site, results, is_asked=operations is not None)
+        if name == ONE_PASS[0] and ONE_PASS[1] in chosen and not _lacking(chosen[name], site, {}):
+            results |= _one_pass(site)
+        else:
+            results[name] = _step(chosen[name], site, results, is_asked=operations is not None)
     return results
 
 
@@ -190,6 +198,16 @@ def _step(
     except Exception as error:  # a plug-in that fails never stops the others
         text = f"this plug-in's operation failed: {type(error).__name__}: {error}"
         return Result(operation.name, {}, (Note(operation.name, text, "missing"),))
+
+
+def _one_pass(site: Site) -> dict[str, Result]:
+    """Heights and slices from one reading of the raster."""
+    from geotrim.ops.canopy import heights_and_slices
+
+    params = params_of(OPERATIONS[name] for name in ONE_PASS)
+    parameters = _of(params.values(), site.options)
+    both = heights_and_slices(site.crowns, cast(HeightSource, site.heights), **parameters)
+    return dict(zip(ONE_PASS, both, strict=True))
 
 
 def _lacking(operation: Operation, site: Site, results: Mapping[str, Result]) -> list[str]:
