@@ -12,7 +12,7 @@ from sample_parts import US_FOOT_FT, Crown, outline
 RED, BLACK, WHITE = "Rhizophora mangle", "Avicennia germinans", "Laguncularia racemosa"
 BUTTONWOOD = "Conocarpus erectus"
 SEAGRAPE, PEPPER = "Coccoloba uvifera", "Schinus terebinthifolia"
-HIBISCUS, NICKER = "Talipariti tiliaceum", "Guilandina bonduc"
+HIBISCUS, PALM = "Talipariti tiliaceum", "Sabal palmetto"
 #: The species the state act calls mangroves: s. 403.9325(3) F.S.
 MANGROVES = (RED, BLACK, WHITE)
 
