@@ -195,7 +195,7 @@ def _is_number(value: object) -> bool:
 
 def _geometry_kind(frame: Any) -> str:
     """One geometry type for a layer: a multi type if any is, mixed kinds as ``Unknown``."""
-    kinds = {kind for kind in frame.geometry.geom_type if kind is not None}
+    kinds = set(frame.geometry.geom_type.dropna())
     single = {kind.removeprefix("Multi") for kind in kinds}
     if len(single) != 1:
         return "Unknown"

@@ -1,0 +1,366 @@
+"""The result package: what is in it, that it reads back, and that nothing is lost on the way."""
+
+from __future__ import annotations
+
+import json
+import math
+from datetime import UTC, datetime
+
+import fiona
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pytest
+import shapely
+
+from geotrim.errors import FileError
+from geotrim.io import aside, package, record
+from geotrim.model import Note, Result, Setback, Site
+
+CRS = 6443
+
+
+def small_site(**more):
+    """Two lots and a neighbour, three crowns."""
+    lots = gpd.GeoDataFrame(
+        {"lot_id": ["A", "B", "C"], "is_measured": [True, True, False]},
+        geometry=[shapely.box(0, 0, 9, 9), shapely.box(9, 0, 18, 9), shapely.box(18, 0, 27, 9)],
+        crs=CRS,
+    )
+    crowns = gpd.GeoDataFrame(
+        {
+            "crown_id": ["t2", "t1", "t3"],
+            "species": [None, "Rhizophora mangle", None],
+            "base_height_ft": [math.nan, 2.0, math.nan],
+        },
+        geometry=[shapely.box(0, -4, 3, -1), shapely.box(4, -4, 7, -1), shapely.box(8, -4, 9, -1)],
+        crs=CRS,
+    )
+    shore = gpd.GeoDataFrame(geometry=[shapely.LineString([(0, 0), (27, 0)])], crs=CRS)
+    return Site("small", CRS, lots, shore, "survey", crowns=crowns, **more)
+
+
+def some_results():
+    """Results in the shapes the operations promise, with gaps of every kind."""
+    frontage = gpd.GeoDataFrame(
+        {"lot_id": ["A"], "stretch_id": ["A/1"], "frontage_length_ft": [9.0]},
+        geometry=[shapely.LineString([(9, 0), (0, 0)])],
+        crs=CRS,
+    )
+    lots = gpd.GeoDataFrame(
+        {
+            "lot_id": ["A", "B"],
+            "status": ["ok", "no-frontage"],
+            "reason": ["", "too far"],
+            "frontage_length_ft": [9.0, 0.0],
+            "n_stretches": [1, 0],
+        },
+        geometry=[shapely.box(0, 0, 9, 9), shapely.box(9, 0, 18, 9)],
+        crs=CRS,
+    )
+    zone = gpd.GeoDataFrame(
+        {"lot_id": ["A", "B"], "status": ["ok", "no-zone"], "zone_area_ft2": [27.0, 0.0]},
+        geometry=[shapely.box(0, -3, 9, 0), None],
+        crs=CRS,
+    )
+    heights = pd.DataFrame(
+        {
+            "crown_id": ["t1", "t2", "t3"],
+            "top_height_ft": [9.5, 12.0, math.nan],
+            "is_too_close": [True, False, None],
+            "covered_frac": [1.0, 0.5, 0.0],
+        }
+    )
+    slices = pd.DataFrame(
+        {
+            "crown_id": ["t1", "t2", "t3"],
+            "share_band_frac": [0.25, 0.1, math.nan],
+            "covered_frac": [1.0, 0.5, 0.0],
+        }
+    )
+    flags = pd.DataFrame(
+        {
+            "crown_id": ["t1", "t1", "t2", "t2"],
+            "setback_name": ["Dock way", "side"] * 2,
+            "inside": ["wholly", "not", "partly", "not"],
+            "setback_margin_ft": [-3.0, 8.0, -1.0, 5.0],
+            "is_past_setback": [False, True, False, True],
+        }
+    )
+    return {
+        "frontage": Result("frontage", {"frontage": frontage, "lots": lots}, (), {"reach_ft": 5.0}),
+        "zone": Result("zone", {"zone": zone}),
+        "setbacks": Result("setbacks", {"setback_flags": flags}),
+        "heights": Result("heights", {"heights": heights}, (), {"confidence_frac": 0.9}),
+        "slices": Result("slices", {"slices": slices}),
+    }
+
+
+def test_crowns_carry_every_measure_and_keep_their_order():
+    crowns = package.crown_table(small_site(), some_results()).set_index("crown_id")
+    assert list(crowns.index) == ["t2", "t1", "t3"]
+    assert crowns.loc["t1", "top_height_ft"] == 9.5 and crowns.loc["t2", "share_band_frac"] == 0.1
+    assert crowns.loc["t1", "dock_way_inside"] == "wholly"
+    assert crowns.loc["t1", "side_margin_ft"] == 8.0
+    assert bool(crowns.loc["t2", "is_past_side"]) is True
+    assert pd.isna(crowns.loc["t3", "dock_way_margin_ft"])
+    # what two tables say alike is there once
+    assert list(crowns.columns).count("covered_frac") == 1
+    assert not any("slices" in name for name in crowns.columns)
+
+
+def test_what_two_tables_say_differently_is_kept_apart():
+    lots = package.lot_table(small_site(), some_results()).set_index("lot_id")
+    assert lots.loc["B", "status"] == "no-frontage" and lots.loc["B", "zone_status"] == "no-zone"
+    assert lots.loc["A", "zone_area_ft2"] == 27.0
+    assert pd.isna(lots.loc["C", "frontage_length_ft"]) and not lots.loc["C", "is_measured"]
+
+
+def test_a_second_row_for_a_crown_is_a_bug_not_a_silent_choice():
+    double = pd.DataFrame({"crown_id": ["t1", "t1"], "top_height_ft": [1.0, 2.0]})
+    with pytest.raises(ValueError, match="more than one row for some crown_id"):
+        package.join(small_site().crowns, double, "crown_id", "heights")
+
+
+@pytest.mark.parametrize(
+    ("column", "expected"),
+    [
+        ("is_partial", "is_slices_partial"),
+        ("n_trees", "n_slices_trees"),
+        ("top_ft", "slices_top_ft"),
+    ],
+)
+def test_a_column_named_after_its_table_keeps_its_unit_last(column, expected):
+    assert package._prefixed(column, "slices") == expected
+
+
+def test_the_geopackage_reads_back_whole(tmp_path):
+    """Through two libraries: layer names, rows, CRS, nulls and true/false."""
+    path = tmp_path / "results.gpkg"
+    layers = package.package_layers(small_site(), some_results())
+    package.write_layers(path, layers, CRS)
+    assert fiona.listlayers(path) == list(layers)
+    assert set(layers) == {"lots", "mhw_line", "frontage", "zone", "setback_flags", "crowns"}
+    with fiona.open(path, layer="crowns") as source:
+        rows = {row["properties"]["crown_id"]: row["properties"] for row in source}
+        assert source.schema["geometry"] == "Polygon" and source.crs.to_epsg() == CRS
+        assert source.schema["properties"]["is_too_close"] == "bool"
+    assert rows["t1"]["is_too_close"] is True and rows["t2"]["is_too_close"] is False
+    assert rows["t3"]["is_too_close"] is None and rows["t3"]["top_height_ft"] is None
+    assert rows["t2"]["species"] is None and rows["t1"]["species"] == "Rhizophora mangle"
+    zone = pyogrio.read_dataframe(path, layer="zone")
+    assert zone.geometry.isna().tolist() == [False, True]
+    flags = pyogrio.read_dataframe(path, layer="setback_flags")
+    assert len(flags) == 4 and "geometry" not in flags.columns
+    for name, table in layers.items():
+        assert pyogrio.read_info(path, layer=name)["features"] == len(table)
+
+
+def test_mixed_shapes_and_empty_tables_are_layers_too(tmp_path):
+    path = tmp_path / "odd.gpkg"
+    two = shapely.MultiPolygon([shapely.box(0, 0, 1, 1), shapely.box(2, 2, 3, 3)])
+    mixed = gpd.GeoDataFrame({"n": [1, 2]}, geometry=[two, shapely.box(5, 5, 6, 6)], crs=CRS)
+    package.write_layers(
+        path, {"mixed": mixed, "none": mixed.iloc[:0], "bare": mixed[["n"]].iloc[:0]}, CRS
+    )
+    assert set(pyogrio.read_dataframe(path, layer="mixed").geom_type) == {"MultiPolygon"}
+    assert pyogrio.read_info(path, layer="none")["features"] == 0
+    assert fiona.listlayers(path) == ["mixed", "none", "bare"]
+
+
+def test_csv_is_plain_and_empty_where_nothing_is_known(tmp_path):
+    path = tmp_path / "crowns.csv"
+    package.write_csv(path, package.crown_table(small_site(), some_results()))
+    rows = path.read_bytes().decode("utf-8").split("\n")
+    head = rows[0].split(",")
+    assert "geometry" not in head and head[0] == "crown_id"
+    last = dict(zip(head, rows[3].split(","), strict=True))
+    assert last["crown_id"] == "t3" and last["top_height_ft"] == "" and last["is_too_close"] == ""
+    assert rows[-1] == "" and "\r" not in path.read_text(encoding="utf-8")
+
+
+def test_geojson_is_in_degrees_as_its_standard_asks(tmp_path):
+    """RFC 7946, section 4: WGS 84 longitude and latitude."""
+    path = tmp_path / "frontage.geojson"
+    real = small_site()
+    shifted = real.lots.assign(geometry=real.lots.translate(500000, 1200000))
+    package.write_geojson(path, shifted)
+    told = json.loads(path.read_text(encoding="utf-8"))
+    assert "crs" not in told
+    x, y = told["features"][0]["geometry"]["coordinates"][0][0]
+    assert -83.5 < x < -81.5 and 26 < y < 29  # Florida's west coast
+
+
+def full_record(**more):
+    site = small_site(
+        setbacks=(Setback("side", "lot-lines", 5.0, "an invented rule"),),
+        options={"confidence_frac": 0.9},
+        mhw_facts={"epoch": "1983-2001", "elevation_ft": math.nan},
+    )
+    return record.build_record(
+        site,
+        some_results(),
+        cautions=["be careful"],
+        caution_of={"zone": "not where it is allowed"},
+        notes=[
+            Note("crowns", "one is off the raster", "missing"),
+            Note("lots", "mended", "repaired"),
+        ],
+        started=datetime(2026, 3, 4, 5, 6, 7, tzinfo=UTC),
+        **more,
+    )
+
+
+def test_the_record_tells_parameters_units_and_cautions():
+    told = record.plain(full_record())
+    by_name = {op["name"]: op for op in told["operations"]}
+    assert by_name["frontage"]["parameters"]["reach_ft"] == {"value": 5.0, "is_default": True}
+    assert by_name["heights"]["parameters"]["confidence_frac"]["is_default"] is False
+    assert by_name["frontage"]["n_rows"] == {"frontage": 1, "lots": 2}
+    assert by_name["zone"]["caution"] == "not where it is allowed"
+    assert told["cautions"] == ["be careful"] and told["started_utc"] == "2026-03-04T05:06:07Z"
+    assert told["notes"]["missing"] == [{"about": "crowns", "text": "one is off the raster"}]
+    assert told["site"]["mhw_line"]["label"] == "MHW line, from a survey"
+    assert told["site"]["mhw_line"]["elevation_ft"] is None  # NaN has no place in JSON
+    assert told["site"]["setbacks"][0]["source"] == "an invented rule"
+
+
+def test_the_record_tells_the_foot_of_the_crs():
+    """US survey foot 1200/3937 m, international foot 0.3048 m: Federal Register 85 FR 62698."""
+    told = full_record()["crs"]
+    assert told["code"] == "EPSG:6443" and told["map_unit"] == "US survey foot"
+    assert told["feet_per_map_unit"] == pytest.approx(1200 / 3937 / 0.3048, rel=1e-12)
+    assert 0.9 < told["grid_scale_factor_at_site"] < 1.1
+
+
+def test_the_record_names_every_library_it_ran_on():
+    told = record.versions()
+    assert set(record.LIBRARIES) <= set(told)
+    assert all(told[name] for name in ("geotrim", "python", "GDAL (vectors)", "PROJ", "GEOS"))
+
+
+@pytest.mark.parametrize(
+    ("value", "expected"),
+    [
+        (math.inf, None),
+        (np.float32(0.5), 0.5),
+        (np.array([1.0, math.nan]), [1.0, None]),
+        (np.bool_(True), True),
+        (pd.NA, None),
+        ({"a": {1: (2,)}}, {"a": {"1": [2]}}),
+        (pytest, str(pytest)),
+    ],
+)
+def test_json_kinds(value, expected):
+    assert record.plain(value) == expected
+    json.dumps(record.plain(value), allow_nan=False)
+
+
+def test_files_are_described_by_their_hash(tmp_path):
+    """SHA-256 of "abc": FIPS 180-2, appendix B.1."""
+    (tmp_path / "a.txt").write_bytes(b"abc")
+    (told,) = record.describe_files(tmp_path)
+    assert told["file"] == "a.txt" and told["n_bytes"] == 3
+    assert told["sha256"] == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+
+
+class Stopped(BaseException):
+    """Stands for Ctrl-C."""
+
+
+@pytest.mark.parametrize("stop", [Stopped, RuntimeError])
+def test_a_run_that_is_stopped_leaves_nothing(tmp_path, stop):
+    def work():
+        with aside.new_folder(tmp_path / "out") as folder:
+            (folder / "half").write_text("half", encoding="utf-8")
+            raise stop
+
+    with pytest.raises(stop):
+        work()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_folder_that_exists_is_never_touched(tmp_path):
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "mine.txt").write_text("mine", encoding="utf-8")
+    with pytest.raises(FileError, match="found that it exists"), aside.new_folder(tmp_path / "out"):
+        pass
+    replacing = aside.new_folder(tmp_path / "out", may_replace=package.is_package)
+    with pytest.raises(FileError, match="no result package"), replacing:
+        pass
+    assert (tmp_path / "out" / "mine.txt").read_text(encoding="utf-8") == "mine"
+
+
+def an_earlier_package(folder):
+    folder.mkdir()
+    record.write_record(folder / "record.json", {"versions": {"geotrim": "0"}})
+    (folder / "old.txt").write_text("old", encoding="utf-8")
+
+
+def test_an_earlier_package_goes_only_when_the_new_one_is_whole(tmp_path):
+    out = tmp_path / "out"
+    an_earlier_package(out)
+
+    def work(fails):
+        with aside.new_folder(out, may_replace=package.is_package) as folder:
+            (folder / "new.txt").write_text("new", encoding="utf-8")
+            assert (out / "old.txt").exists()
+            if fails:
+                raise RuntimeError
+
+    with pytest.raises(RuntimeError):
+        work(fails=True)
+    assert sorted(p.name for p in tmp_path.rglob("*")) == ["old.txt", "out", "record.json"]
+    work(fails=False)
+    assert sorted(p.name for p in tmp_path.rglob("*")) == ["new.txt", "out"]
+
+
+def test_a_rename_that_fails_puts_the_earlier_package_back(tmp_path, monkeypatch):
+    out = tmp_path / "out"
+    an_earlier_package(out)
+    rename = type(out).rename
+
+    def refuse(self, target):
+        if ".partial" in self.name:
+            raise OSError(28, "No space left on device")
+        return rename(self, target)
+
+    monkeypatch.setattr(type(out), "rename", refuse)
+    with (
+        pytest.raises(FileError, match="No space left"),
+        aside.new_folder(out, may_replace=package.is_package),
+    ):
+        pass
+    assert sorted(p.name for p in tmp_path.rglob("*")) == ["old.txt", "out", "record.json"]
+
+
+def test_the_first_free_name(tmp_path):
+    assert aside.first_free(tmp_path / "a") == tmp_path / "a"
+    (tmp_path / "a").mkdir()
+    (tmp_path / "a-2").mkdir()
+    assert aside.first_free(tmp_path / "a") == tmp_path / "a-3"
+
+
+def test_a_file_is_replaced_only_by_a_whole_one(tmp_path):
+    path = tmp_path / "t.csv"
+    path.write_text("old", encoding="utf-8")
+
+    def work(text, fails):
+        with aside.new_file(path) as target:
+            target.write_text(text, encoding="utf-8")
+            assert target.suffix == ".csv"
+            if fails:
+                raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        work("half", fails=True)
+    assert [p.name for p in tmp_path.iterdir()] == ["t.csv"]
+    assert path.read_text(encoding="utf-8") == "old"
+    work("new", fails=False)
+    assert path.read_text(encoding="utf-8") == "new"
+
+
+def test_a_file_needs_its_folder(tmp_path):
+    with pytest.raises(FileError, match="no folder"), aside.new_file(tmp_path / "no" / "t.csv"):
+        pass
