@@ -15,6 +15,7 @@ from geotrim.cli.parser import (
     given_params,
     operation_parser,
     run_parser,
+    text_of,
 )
 from geotrim.errors import GeotrimError, RegistryError
 from geotrim.ops.catalogue import OPERATIONS
@@ -180,7 +181,11 @@ def _operations(words: list[str]) -> int:
     """Every operation, as a table or as JSON with the schema of its parameters."""
     parser = Parser("operations", COMMANDS["operations"])
     parser.add_argument("--json", action="store_true", help="as JSON, with parameter schemas")
+    parser.add_argument("--markdown", action="store_true", help="as the table of the README")
     args = parser.parse_args(words)
+    if args.markdown:
+        print(operations_markdown(OPERATIONS))
+        return 0
     _tell_faults()
     every = all_operations()
     if args.json:
@@ -197,6 +202,19 @@ def _operations(words: list[str]) -> int:
         if op.params:
             print(f"  options {', '.join(param.option for param in op.params)}")
     return 0
+
+
+def operations_markdown(operations: Mapping[str, Operation]) -> str:
+    """The operations as a Markdown table."""
+    rows = ["| operation | what it does | reads | options, defaults |", "| --- | --- | --- | --- |"]
+    for op in operations.values():
+        options = [
+            f"`{param.option}`" + ("" if param.default is None else f" {text_of(param.default)}")
+            for param in op.params
+        ]
+        reads = ", ".join(_told(item).replace("_", " ") for item in op.inputs)
+        rows.append(f"| `{op.name}` | {op.summary} | {reads} | {', '.join(options) or '-'} |")
+    return "\n".join(rows)
 
 
 def operation_json(op: Operation) -> dict[str, Any]:

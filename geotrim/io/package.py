@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -46,8 +46,8 @@ def crown_table(site: Site, results: Mapping[str, Result]) -> Any:
         if name in tables:
             out = join(out, tables[name], "crown_id", name)
     if "setback_flags" in tables:
-        for setback, flags in tables["setback_flags"].groupby("setback_name", sort=False):
-            out = join(out, _named_after(flags, str(setback)), "crown_id", str(setback))
+        for setback, flags in _by_setback(tables["setback_flags"]):
+            out = join(out, _named_after(flags, setback), "crown_id", setback)
     return out
 
 
@@ -161,6 +161,13 @@ def _tables(results: Mapping[str, Result]) -> dict[str, Any]:
             free = name not in tables
             tables[name if free else f"{operation.replace('-', '_')}_{name}"] = table
     return tables
+
+
+def _by_setback(flags: Any) -> Iterator[tuple[str, Any]]:
+    """Flags of one setback at a time; exclusions that share a name are numbered."""
+    number = flags.groupby(["crown_id", "setback_name"]).cumcount()
+    for (setback, n), group in flags.groupby(["setback_name", number], sort=False):
+        yield f"{setback} {n + 1}" if n else str(setback), group
 
 
 def _named_after(flags: Any, setback: str) -> Any:
