@@ -71,8 +71,17 @@ FRINGE_REFERENCE = Param(
     "fringe_reference",
     "choice",
     "auto",
-    "What depth is measured between; auto takes trunks where every crown has one, else centres.",
+    "What depth is measured between; auto takes a crown's trunk where known, else its centre.",
     choices=("auto", "trunk", "centre", "edge"),
+)
+FRINGE_LIMIT = Param(
+    "fringe_limit_ft",
+    "number",
+    50.0,
+    "Depth over which a place is pointed out; 50 ft in s. 403.9325(7) F.S.",
+    low=0.0,
+    high=5000.0,
+    is_low_open=True,
 )
 SEARCH = Param(
     "search_ft",
@@ -193,18 +202,27 @@ FRINGE = Operation(
     inputs=("lots", "mhw_line", "crowns", "trunks?"),
     after=("frontage", "riparian-lines"),
     outputs={
-        "transects": ("station_ft", "fringe_depth_ft", "landward_ft", "waterward_ft", "n_trees"),
-        "fringe": ("fringe_area_ft2",),
+        "transects": (
+            "station_ft",
+            "span_ft",
+            "fringe_depth_ft",
+            "landward_ft",
+            "waterward_ft",
+            "n_trees",
+            "is_over_limit",
+        ),
+        "fringe": ("fringe_area_ft2", "fringe_length_ft"),
         "fringe_lots": (
             "fringe_depth_max_ft",
             "fringe_depth_mean_ft",
             "fringe_depth_max_station_ft",
+            "fringe_over_limit_length_ft",
             "fringe_length_ft",
             "n_fringe_trees",
         ),
         "fringe_crowns": ("station_ft", "offset_ft"),
     },
-    params=(SPACING, SWATH, FRINGE_REFERENCE, SEARCH, SMOOTHING),
+    params=(SPACING, SWATH, FRINGE_REFERENCE, FRINGE_LIMIT, SEARCH, SMOOTHING),
     caution="Depth runs from trunk to trunk; where trunks were not surveyed it is an estimate.",
 )
 ZONE = Operation(
@@ -225,7 +243,7 @@ SETBACKS = Operation(
     "Flags each crown and trunk that stands inside a setback, with its margin.",
     function="geotrim.ops.setback_flags:setbacks",
     inputs=("lots", "mhw_line", "crowns", "trunks?", "channel?", "exclusions?", "setbacks?"),
-    after=("riparian-lines",),
+    after=("frontage", "riparian-lines"),
     outputs={
         "setbacks": ("distance_ft", "setback_area_ft2"),
         "setback_flags": (

@@ -1,0 +1,219 @@
+"""The fringe along a shore: where trees stand on it, and how deep it is square to it.
+
+Map units of one plane CRS. The *baseline* of a stretch is its smoothed line: the moving average
+over the smoothing length, whose tangent is the smoothed direction. A tree's *station* is the place
+on the baseline from which it stands square; its *offset* is how far it stands from there, positive
+to the water. Depth is a difference of offsets, so it does not matter where between land and water
+the line was drawn.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from geotrim.core.riparian import left_of
+from geotrim.core.shoreline import Array, Chain
+
+#: A baseline has a vertex at least this often. [ft]
+BASELINE_STEP_FT = 2.0
+
+
+def moving_average(xy: Array, smoothing: float, step: float) -> tuple[Array, Array]:
+    """Smoothed line: the mean of the line over a window centred on each position.
+
+    The window shrinks towards the ends, so that they stay where they are. The mean of a polyline
+    over an interval is exact: its integral is piecewise quadratic.
+
+    Parameters
+    ----------
+    xy : (n, 2) array
+    smoothing : float
+        Width of the window; 0 keeps the line. [map units]
+    step : float
+        Greatest distance between vertices. [map units]
+
+    Returns
+    -------
+    smoothed : (m, 2) array
+    s : (m,) array
+        Arc length on the line as given that each vertex belongs to.
+    """
+    size = np.linalg.norm(np.diff(xy, axis=0), axis=1)
+    s = np.concatenate([[0.0], np.cumsum(size)])
+    length = float(s[-1])
+    where = np.linspace(0.0, length, max(2, int(np.ceil(length / step)) + 1))
+    where = np.unique(np.concatenate([where, s])) if smoothing == 0 else where
+    half = np.minimum(smoothing / 2, np.minimum(where, length - where))
+    area = np.concatenate([[[0.0, 0.0]], np.cumsum((xy[1:] + xy[:-1]) / 2 * size[:, None], 0)])
+
+    def integral(at: Array) -> Array:
+        k = np.clip(np.searchsorted(s, at, side="right") - 1, 0, size.size - 1)
+        into = (at - s[k])[:, None]
+        way = np.divide(xy[k + 1] - xy[k], size[k][:, None])
+        return area[k] + xy[k] * into + way * into**2 / 2
+
+    point = np.stack([np.interp(where, s, xy[:, 0]), np.interp(where, s, xy[:, 1])], axis=1)
+    wide = half > 1e-9 * max(length, 1.0)
+    mean = point.copy()
+    mean[wide] = (integral((where + half)[wide]) - integral((where - half)[wide])) / (
+        2 * half[wide][:, None]
+    )
+    return mean, where
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Baseline:
+    """The smoothed line of one stretch, water on its left.
+
+    xy : (n, 2) vertices. s : (n,) distance along the stretch that each belongs to (along the line
+    as drawn, so stations run from 0 to the stretch's length).
+    """
+
+    xy: Array
+    s: Array
+    smoothing: float
+
+    @property
+    def length(self) -> float:
+        return float(self.s[-1])
+
+    def at(self, s: npt.ArrayLike) -> Array:
+        """Points of the smoothed line at stations, (m, 2)."""
+        where = np.asarray(s, dtype=np.float64)
+        return np.stack(
+            [np.interp(where, self.s, self.xy[:, 0]), np.interp(where, self.s, self.xy[:, 1])], -1
+        )
+
+    def normal(self, s: npt.ArrayLike) -> Array:
+        """Unit vectors to the water, square to the smoothed line, (m, 2)."""
+        size = np.linalg.norm(np.diff(self.xy, axis=0), axis=1)
+        chain = Chain(self.xy, np.concatenate([[0.0], np.cumsum(size)]), False, np.empty(0))
+        along = np.interp(np.asarray(s, dtype=np.float64), self.s, chain.s)
+        # The line is smooth already: a short chord only bridges its vertices.
+        return left_of(chain.direction(along, 2.0 * float(size.max())))
+
+    def stand(self, points: Array) -> tuple[Array, Array, npt.NDArray[np.bool_]]:
+        """Station and offset of points, and whether they stand square to the line.
+
+        A point beyond an end gets that end's station, and the offset square to the line there.
+        """
+        line = shapely.LineString(self.xy)
+        shapes = shapely.points(points)
+        along = shapely.line_locate_point(line, shapes)
+        size = np.linalg.norm(np.diff(self.xy, axis=0), axis=1)
+        s_line = np.concatenate([[0.0], np.cumsum(size)])
+        station = np.interp(along, s_line, self.s)
+        foot = shapely.get_coordinates(shapely.line_interpolate_point(line, along))
+        gap = points - foot
+        k = np.clip(np.searchsorted(s_line, along, side="right") - 1, 0, size.size - 1)
+        way = (self.xy[k + 1] - self.xy[k]) / size[k][:, None]
+        side = (left_of(way) * gap).sum(1)
+        offset = np.copysign(np.linalg.norm(gap, axis=1), side)
+        skew = np.abs((way * gap).sum(1))
+        is_end = (along <= 0) | (along >= line.length)
+        is_square = ~is_end | (skew <= 1e-6 + 1e-9 * np.abs(offset))
+        offset = np.where(is_square, offset, side)
+        return station, offset, is_square
+
+
+def baseline_of(xy: Array, smoothing: float, unit: float) -> Baseline:
+    """Baseline of a stretch.
+
+    Parameters
+    ----------
+    xy : (n, 2) array
+        The stretch, water on its left.
+    smoothing : float
+        [map units]
+    unit : float
+        Map units in a foot.
+    """
+    smooth, s = moving_average(xy, smoothing, BASELINE_STEP_FT * unit)
+    keep = np.concatenate([[True], np.linalg.norm(np.diff(smooth, axis=0), axis=1) > 0])
+    return Baseline(smooth[keep], s[keep], smoothing)
+
+
+def stations(length: float, spacing: float) -> tuple[Array, Array]:
+    """Stations at the middles of equal cells no longer than the spacing, and the cells' edges.
+
+    Examples
+    --------
+    >>> middles, edges = stations(25.0, 10.0)
+    >>> edges.round(3).tolist()
+    [0.0, 8.333, 16.667, 25.0]
+    """
+    count = max(1, int(np.ceil(length / spacing - 1e-9)))
+    edges = np.linspace(0.0, length, count + 1)
+    return (edges[1:] + edges[:-1]) / 2, edges
+
+
+def depth_between(offsets: Array) -> float:
+    """Depth of a row of trees, square to the shore: outermost offset less innermost.
+
+    Source: s. 403.9325(7) F.S., trunk to trunk, square to the shoreline. NaN where there is none.
+
+    Examples
+    --------
+    >>> depth_between(np.array([-3.0, 10.0, 35.0]))
+    38.0
+    """
+    return float(offsets.max() - offsets.min()) if offsets.size else float("nan")
+
+
+def swath_depths(
+    stations_: Array, station: Array, offset: Array, swath: float
+) -> tuple[Array, Array, npt.NDArray[np.intp]]:
+    """Innermost and outermost offset of the trees within half a swath of each station, and count.
+
+    NaN where no tree stands there.
+    """
+    low = np.full(stations_.size, np.nan)
+    high = np.full(stations_.size, np.nan)
+    count = np.zeros(stations_.size, dtype=np.intp)
+    order = np.argsort(station, kind="stable")
+    station, offset = station[order], offset[order]
+    first = np.searchsorted(station, stations_ - swath / 2 - 1e-9, side="left")
+    last = np.searchsorted(station, stations_ + swath / 2 + 1e-9, side="right")
+    for k, (i, j) in enumerate(zip(first, last, strict=True)):
+        if j > i:
+            low[k], high[k], count[k] = offset[i:j].min(), offset[i:j].max(), j - i
+    return low, high, count
+
+
+def edge_depths(base: Baseline, at: Array, crowns: Any, search: float) -> tuple[Array, Array]:
+    """Innermost and outermost canopy edge along the square through each station; NaN for none."""
+    low, high = np.full(at.size, np.nan), np.full(at.size, np.nan)
+    if shapely.is_empty(crowns) or at.size == 0:
+        return low, high
+    origin, out = base.at(at), base.normal(at)
+    rays = shapely.linestrings(np.stack([origin - out * search, origin + out * search], axis=1))
+    cut, index = shapely.get_coordinates(shapely.intersection(rays, crowns), return_index=True)
+    offset = ((cut - origin[index]) * out[index]).sum(1)
+    for k in np.unique(index):
+        mine = offset[index == k]
+        low[k], high[k] = mine.min(), mine.max()
+    return low, high
+
+
+def strip_polygon(base: Baseline, edges: Array, low: Array, high: Array) -> Any:
+    """Union of the cells between station edges, each from its innermost to its outermost offset."""
+    origin, out = base.at(edges), base.normal(edges)
+    cells = []
+    for k in range(edges.size - 1):
+        if not np.isfinite(low[k]) or high[k] <= low[k]:
+            continue
+        ring = np.stack(
+            [
+                origin[k] + out[k] * low[k],
+                origin[k + 1] + out[k + 1] * low[k],
+                origin[k + 1] + out[k + 1] * high[k],
+                origin[k] + out[k] * high[k],
+            ]
+        )
+        cells.append(shapely.make_valid(shapely.Polygon(ring)))
+    return shapely.union_all(cells) if cells else shapely.Polygon()

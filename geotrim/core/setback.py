@@ -1,0 +1,99 @@
+"""Setbacks: strips around a reference, and how far crowns and trunks stand inside or outside.
+
+Map units of one plane CRS. The strip of a setback is every point nearer to its reference than its
+distance. The margin of a shape is its distance to the reference less the setback's distance:
+positive is clear, negative is how far it reaches in. Inside a polygon reference (an exclusion, an
+easement) the distance is negative: the depth of the deepest corner that stands in it.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+#: Segments in a quarter circle of a strip's round ends: 25 ft is true to 0.002 ft.
+ROUNDNESS = 64
+
+
+def strip(reference: Any, distance: float) -> Any:
+    """Every point within ``distance`` of the reference; the reference itself for 0.
+
+    A line with distance 0 has an empty strip.
+    """
+    if distance > 0:
+        return shapely.buffer(reference, distance, quad_segs=ROUNDNESS)
+    return reference if _polygons(reference) is not None else shapely.Polygon()
+
+
+def margins(shapes: Any, reference: Any, distance: float) -> npt.NDArray[np.float64]:
+    """Signed margin of each shape: distance to the reference less the setback's own.
+
+    Parameters
+    ----------
+    shapes : (n,) array of geometries
+        Polygons or points.
+    reference : geometry
+    distance : float
+
+    Examples
+    --------
+    >>> line = shapely.LineString([(0, 0), (0, 50)])
+    >>> margins(shapely.points([[30.0, 10.0], [20.0, 10.0]]), line, 25.0).tolist()
+    [5.0, -5.0]
+    """
+    shapes = np.asarray(shapes, dtype=object)
+    away = shapely.distance(shapes, reference)
+    area = _polygons(reference)
+    if area is not None and shapes.size:
+        away = away - _depths(shapes, area)
+    return np.asarray(away - distance, dtype=np.float64)
+
+
+def _polygons(reference: Any) -> Any:
+    """The polygon part of a reference, or None."""
+    parts = [p for p in shapely.get_parts(reference) if shapely.get_type_id(p) == 3]
+    return shapely.union_all(parts) if parts else None
+
+
+def _depths(shapes: Any, area: Any) -> npt.NDArray[np.float64]:
+    """How deep the deepest corner of each shape's part inside ``area`` stands in it."""
+    edge = shapely.boundary(area)
+    out = np.zeros(shapes.size)
+    for k in np.nonzero(shapely.intersects(shapes, area))[0]:
+        inside = shapely.intersection(shapes[k], area)
+        corners = shapely.points(shapely.get_coordinates(inside))
+        out[k] = shapely.distance(corners, edge).max()
+    return out
+
+
+def inside_shares(crowns: Any, zone: Any) -> npt.NDArray[np.float64]:
+    """Share of each crown's area inside a strip, 0 to 1; exactly 0 where it only touches."""
+    crowns = np.asarray(crowns, dtype=object)
+    out = np.zeros(crowns.size)
+    hit = np.nonzero(shapely.intersects(crowns, zone))[0]
+    out[hit] = shapely.area(shapely.intersection(crowns[hit], zone)) / shapely.area(crowns[hit])
+    return np.clip(out, 0.0, 1.0)
+
+
+def taken(base: Any, strips: list[Any]) -> tuple[list[float], list[float], Any]:
+    """What strips take from a shape.
+
+    Returns
+    -------
+    each : list of float
+        Area each strip takes, whether or not another takes it too.
+    alone : list of float
+        Area that only this strip takes: what would come back without it.
+    rest : geometry
+        What is left after all.
+    """
+    cut = [shapely.intersection(base, one) for one in strips]
+    alone = []
+    for k, piece in enumerate(cut):
+        others = shapely.union_all([one for i, one in enumerate(strips) if i != k])
+        alone.append(float(shapely.area(shapely.difference(piece, others))))
+    rest = shapely.difference(base, shapely.union_all(strips)) if strips else base
+    return [float(shapely.area(piece)) for piece in cut], alone, rest

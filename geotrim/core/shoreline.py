@@ -1,0 +1,169 @@
+"""A shoreline as chains: positions, directions and corners along it.
+
+Everything here is in map units of one plane CRS. A *chain* is a connected line without branches; a
+position on it is its arc length ``s`` from the chain's start. The *smoothed direction* at ``s`` is
+the direction of the chord from ``s - w/2`` to ``s + w/2``, ``w`` the smoothing length: it is the
+exact tangent of the moving average of the line over ``w``. Smoothing never reaches across a corner
+or past the end of a chain.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chain:
+    """One connected line.
+
+    xy : (n, 2) vertices. s : (n,) arc length at each. corners : (k,) positions where the line turns
+    sharply, rising. On a closed chain the first vertex is repeated at the end.
+    """
+
+    xy: Array
+    s: Array
+    is_closed: bool
+    corners: Array
+
+    @property
+    def length(self) -> float:
+        return float(self.s[-1])
+
+    def at(self, s: npt.ArrayLike) -> Array:
+        """Points at positions ``s``, (..., 2): wrapped on a closed chain, else clipped."""
+        where = np.asarray(s, dtype=np.float64)
+        if self.is_closed:
+            # The closing position itself is kept: 0 and length are the same point.
+            where = np.where((where < 0) | (where > self.length), where % self.length, where)
+        x = np.interp(where, self.s, self.xy[:, 0])
+        y = np.interp(where, self.s, self.xy[:, 1])
+        return np.stack([x, y], axis=-1)
+
+    def leg(self, s: Array, side: int = 0) -> tuple[Array, Array]:
+        """Ends of the corner-free leg that holds each position.
+
+        ``side`` says which leg a position on a corner belongs to: -1 the one before, +1 the one
+        after, 0 the one after except at the very end.
+        """
+        if self.is_closed and self.corners.size == 0:
+            return s - self.length / 2, s + self.length / 2
+        if self.is_closed:
+            period = self.length
+            bounds = np.concatenate(
+                [[self.corners[-1] - period], self.corners, [self.corners[0] + period]]
+            )
+        else:
+            bounds = np.concatenate([[0.0], self.corners, [self.length]])
+        nudge = 1e-7 * max(self.length, 1.0)
+        where = s + (nudge if side >= 0 else -nudge)
+        k = np.clip(np.searchsorted(bounds, where, side="right") - 1, 0, bounds.size - 2)
+        return bounds[k], bounds[k + 1]
+
+    def direction(self, s: npt.ArrayLike, smoothing: float, side: int = 0) -> Array:
+        """Unit vectors of the smoothed line at ``s``, along the chain, (..., 2)."""
+        where = np.asarray(s, dtype=np.float64)
+        low, high = self.leg(where, side)
+        half = max(smoothing / 2, 1e-6 * max(self.length, 1e-9))
+        chord = self.at(np.minimum(where + half, high)) - self.at(np.maximum(where - half, low))
+        size = np.linalg.norm(chord, axis=-1, keepdims=True)
+        # A window that closes on itself (a loop shorter than it) has no chord: take the whole leg.
+        whole = self.at(high) - self.at(low)
+        chord = np.where(size > 1e-12 * max(self.length, 1e-9), chord, whole)
+        size = np.linalg.norm(chord, axis=-1, keepdims=True)
+        return np.divide(chord, size, out=np.full_like(chord, np.nan), where=size > 0)
+
+    def part(self, low: float, high: float) -> Array:
+        """Vertices from position ``low`` to ``high`` (``high`` may pass a closed chain's end)."""
+        inside = self.s[(self.s > low) & (self.s < high)]
+        if self.is_closed and high > self.length:
+            again = self.s[1:-1] + self.length
+            inside = np.concatenate([inside, again[(again > low) & (again < high)]])
+        return self.at(np.concatenate([[low], np.unique(inside), [high]]))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shore:
+    """All chains of a shoreline, with an index to find the nearest."""
+
+    chains: tuple[Chain, ...]
+    tree: Any
+
+    def locate(self, point: Any) -> tuple[int, float]:
+        """Nearest chain to a point, and the position on it."""
+        index = int(self.tree.nearest(point))
+        return index, float(shapely.line_locate_point(self.tree.geometries[index], point))
+
+
+def turn_deg(chain_xy: Array, s: Array, is_closed: bool, reach: float) -> Array:
+    """How far the line turns at each vertex, seen over ``reach`` on either side. [deg].
+
+    The angle between the chord that arrives at the vertex and the one that leaves it. 0 where a
+    side is shorter than a quarter of ``reach``: too little line to tell a corner from a wiggle.
+    """
+    bare = Chain(chain_xy, s, is_closed, np.empty(0))
+    here = chain_xy
+    back = here - bare.at(s - reach)
+    ahead = bare.at(s + reach) - here
+    cross = back[:, 0] * ahead[:, 1] - back[:, 1] * ahead[:, 0]
+    turn = np.degrees(np.abs(np.arctan2(cross, (back * ahead).sum(axis=1))))
+    if not is_closed:
+        turn[(s < reach / 4) | (s > s[-1] - reach / 4)] = 0.0
+    return turn
+
+
+def find_corners(
+    xy: Array, s: Array, is_closed: bool, smoothing: float, corner_deg: float
+) -> Array:
+    """Positions where the line turns by more than ``corner_deg`` within the smoothing length.
+
+    Of several vertices around one bend the sharpest is the corner; the next corner is at least
+    half a smoothing length away.
+    """
+    reach = max(smoothing / 2, 1e-6 * float(s[-1]))
+    turn = turn_deg(xy, s, is_closed, reach)
+    if is_closed:
+        turn[-1] = 0.0  # the same vertex as the first
+    corners: list[float] = []
+    for k in np.argsort(-turn, kind="stable"):
+        if turn[k] <= corner_deg:
+            break
+        gaps = [abs(float(s[k]) - c) for c in corners]
+        if is_closed:
+            gaps = [min(gap, float(s[-1]) - gap) for gap in gaps]
+        if all(gap >= reach for gap in gaps):
+            corners.append(float(s[k]))
+    return np.sort(np.asarray(corners, dtype=np.float64))
+
+
+def build_shore(lines: Any, smoothing: float, corner_deg: float = 60.0) -> Shore:
+    """Chains of a shoreline given as any lines: duplicates dropped, crossings made into nodes.
+
+    Parameters
+    ----------
+    lines : array of LineString or MultiLineString
+        In one plane CRS.
+    smoothing : float
+        Smoothing length. [map units]
+    corner_deg : float
+        Turn that makes a corner. [deg]
+    """
+    merged = shapely.line_merge(shapely.unary_union(shapely.force_2d(np.asarray(lines))))
+    parts = [part for part in shapely.get_parts(merged) if shapely.length(part) > 0]
+    parts = [part for part in parts if shapely.get_type_id(part) == 1]
+    chains = []
+    for part in parts:
+        xy = shapely.get_coordinates(part)
+        step = np.linalg.norm(np.diff(xy, axis=0), axis=1)
+        xy = xy[np.concatenate([[True], step > 0])]
+        s = np.concatenate([[0.0], np.cumsum(step[step > 0])])
+        is_closed = bool((xy[0] == xy[-1]).all())
+        corners = find_corners(xy, s, is_closed, smoothing, corner_deg)
+        chains.append(Chain(xy, s, is_closed, corners))
+    return Shore(tuple(chains), shapely.STRtree([shapely.LineString(c.xy) for c in chains]))

@@ -1,0 +1,182 @@
+"""Operation ``zone``: where trimming may be considered, and what was taken from it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from geotrim.core import fringe as shore
+from geotrim.core import setback as core
+from geotrim.core.stretches import lot_region
+from geotrim.model import Note, Result, Setback
+from geotrim.ops.catalogue import ZONE
+from geotrim.ops.setback_flags import Strip, draw_strips
+from geotrim.units import feet_per_map_unit
+
+ZONE_COLUMNS = [
+    "lot_id",
+    "status",
+    "reason",
+    "zone_area_ft2",
+    "zone_length_ft",
+    "zone_width_max_ft",
+    "zone_width_mean_ft",
+]
+
+
+def zone(
+    lots: Any,
+    mhw_line: Any,
+    frontage: Result,
+    riparian_lines: Result,
+    fringe: Result,
+    *,
+    channel: Any = None,
+    exclusions: Any = None,
+    setbacks: tuple[Setback, ...] | None = (),
+) -> Result:
+    """Draw the zone: the fringe inside the lot's limits, less setbacks and exclusions.
+
+    Parameters
+    ----------
+    lots, mhw_line, channel, exclusions : GeoDataFrame
+        As at the top of :mod:`geotrim.model`.
+    frontage, riparian_lines, fringe : Result
+        Of those operations.
+    setbacks : tuple of Setback
+
+    Returns
+    -------
+    Result
+        ``zone``: a lot a row. ``zone_width_ft`` is across the shore, along a transect;
+        ``zone_length_ft`` along the shore, the spans of the transects that meet the zone.
+        ``zone_stations``: width by station. ``zone_taken``: for each setback the area it takes,
+        and the area that it alone takes.
+    """
+    feet = feet_per_map_unit(lots.crs, "lots")
+    strips, _ = draw_strips(
+        lots, mhw_line, frontage, riparian_lines, channel, exclusions, setbacks or ()
+    )
+    rows, stations, takes, notes = [], [], [], []
+    for row in lots[lots["is_measured"]].itertuples():
+        lot_id = str(row.lot_id)
+        base = _base(row, frontage, riparian_lines, fringe, feet)
+        each, alone, rest = core.taken(base, [one.shape for one in strips])
+        takes += _taken_rows(lot_id, strips, each, alone, feet)
+        widths = _widths(lot_id, rest, frontage, fringe, feet)
+        stations.append(widths)
+        rows.append(_zone_row(lot_id, base, rest, widths, feet))
+        if rows[-1]["status"] != "ok":
+            notes.append(Note(f"lot {lot_id}", rows[-1]["reason"], "missing"))
+    tables = {
+        "zone": gpd.GeoDataFrame(
+            pd.DataFrame(rows, columns=[*ZONE_COLUMNS, "geometry"]),
+            geometry="geometry",
+            crs=lots.crs,
+        ),
+        "zone_stations": pd.concat(stations, ignore_index=True),
+        "zone_taken": pd.DataFrame(
+            takes,
+            columns=[
+                "lot_id",
+                "setback_name",
+                "source",
+                "distance_ft",
+                "taken_area_ft2",
+                "taken_alone_area_ft2",
+            ],
+        ),
+    }
+    return Result("zone", tables, tuple(notes), ZONE.check({}))
+
+
+def _base(row: Any, frontage: Result, riparian_lines: Result, fringe: Result, feet: float) -> Any:
+    """The fringe of one lot inside its lot lines and riparian lines."""
+    lot_id = str(row.lot_id)
+
+    def mine(table: Any) -> Any:
+        return table.geometry.array[(table["lot_id"] == lot_id).to_numpy(dtype=bool)]
+
+    water = shapely.union_all(mine(riparian_lines["riparian_areas"]))
+    runs = [shapely.get_coordinates(line) for line in mine(frontage["frontage"])]
+    reach = float(frontage.parameters.get("reach_ft", 5.0)) / feet
+    region = lot_region(row.geometry, water, runs, reach)
+    return shapely.intersection(shapely.union_all(mine(fringe["fringe"])), region)
+
+
+def _taken_rows(
+    lot_id: str, strips: list[Strip], each: list[float], alone: list[float], feet: float
+) -> list[dict[str, Any]]:
+    return [
+        {
+            "lot_id": lot_id,
+            "setback_name": one.name,
+            "source": one.source,
+            "distance_ft": one.distance_ft,
+            "taken_area_ft2": a * feet**2,
+            "taken_alone_area_ft2": b * feet**2,
+        }
+        for one, a, b in zip(strips, each, alone, strict=True)
+    ]
+
+
+def _widths(lot_id: str, rest: Any, frontage: Result, fringe: Result, feet: float) -> Any:
+    """Width of the zone at each transect of a lot."""
+    smoothing = float(fringe.parameters["smoothing_length_ft"]) / feet
+    search = float(fringe.parameters["search_ft"]) / feet
+    transects = fringe["transects"]
+    parts = []
+    for stretch in frontage["frontage"].itertuples():
+        if str(stretch.lot_id) != lot_id:
+            continue
+        at = transects[transects["stretch_id"] == stretch.stretch_id]
+        base = shore.baseline_of(shapely.get_coordinates(stretch.geometry), smoothing, 1 / feet)
+        local = (at["station_ft"].to_numpy() - stretch.station_from_ft) / feet
+        origin, out = base.at(local), base.normal(local)
+        rays = shapely.linestrings(np.stack([origin - out * search, origin + out * search], 1))
+        parts.append(
+            pd.DataFrame(
+                {
+                    "lot_id": lot_id,
+                    "stretch_id": stretch.stretch_id,
+                    "station_ft": at["station_ft"].to_numpy(),
+                    "span_ft": at["span_ft"].to_numpy(),
+                    "zone_width_ft": shapely.length(shapely.intersection(rays, rest)) * feet,
+                }
+            )
+        )
+    columns = ["lot_id", "stretch_id", "station_ft", "span_ft", "zone_width_ft"]
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
+
+
+def _zone_row(lot_id: str, base: Any, rest: Any, widths: Any, feet: float) -> dict[str, Any]:
+    width = widths["zone_width_ft"].to_numpy(dtype=float)
+    met = width > 0
+    is_any = not shapely.is_empty(rest) and shapely.area(rest) > 0
+    reason = ""
+    if not is_any:
+        reason = (
+            "no zone: no fringe inside its limits"
+            if shapely.area(base) == 0
+            else "no zone: setbacks and exclusions take all of the fringe"
+        )
+    return {
+        "lot_id": lot_id,
+        "status": "ok" if is_any else "no-zone",
+        "reason": reason,
+        "zone_area_ft2": float(shapely.area(rest)) * feet**2,
+        "zone_length_ft": float(widths["span_ft"].to_numpy(dtype=float)[met].sum()),
+        "zone_width_max_ft": float(width[met].max()) if met.any() else 0.0,
+        "zone_width_mean_ft": float(width[met].mean()) if met.any() else 0.0,
+        "geometry": _polygons_only(rest),
+    }
+
+
+def _polygons_only(shape: Any) -> Any:
+    """The polygons of a shape; lines left by a touching cut are dropped."""
+    parts = [p for p in shapely.get_parts(shape) if shapely.get_type_id(p) in (3, 6)]
+    return shapely.union_all(parts) if parts else shapely.Polygon()
