@@ -271,7 +271,9 @@ def utm_code(lon: float, lat: float) -> str:
     return f"EPSG:{found[0].code}" if found else "EPSG:6933"
 
 
-def choose_site_crs(lots_crs: CRS, bounds: Any, stated: Any) -> tuple[CRS, tuple[Note, ...]]:
+def choose_site_crs(
+    lots_crs: CRS, bounds: Any, stated: Any, where: str = "site crs"
+) -> tuple[CRS, tuple[Note, ...]]:
     """The one projected CRS of a site.
 
     What the site file states; else the lots' own if it can be measured in; else the Florida state
@@ -283,6 +285,8 @@ def choose_site_crs(lots_crs: CRS, bounds: Any, stated: Any) -> tuple[CRS, tuple
     bounds : (4,) array
         Of the lots, in ``lots_crs``.
     stated : anything pyproj understands, or None
+    where : str
+        How the user knows the choice, for messages.
 
     Raises
     ------
@@ -291,14 +295,14 @@ def choose_site_crs(lots_crs: CRS, bounds: Any, stated: Any) -> tuple[CRS, tuple
     """
     middle = ((bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2)
     if stated is not None:
-        crs = parse_crs(stated, "site crs")
-        _check_measurable(crs)
+        crs = parse_crs(stated, where)
+        _check_measurable(crs, where)
         move = plan_move(lots_crs, crs, bounds, "lots")
         x, y = (float(v) for v in move.apply(np.array([middle]))[0])
-        return crs, _scale_notes(crs, x, y, must=True)
+        return crs, _scale_notes(crs, x, y, where)
     if is_measurable(lots_crs) and _scale_error(lots_crs, *middle) <= SCALE_REFUSED_FRAC:
         told = Note("site crs", f"{named(lots_crs)}, the lots' own", "info")
-        return lots_crs, (told, *_scale_notes(lots_crs, *middle, must=True))
+        return lots_crs, (told, *_scale_notes(lots_crs, *middle, where))
     lon, lat = to_degrees(lots_crs, *middle)
     code, why, doubt = florida_zone(lon, lat)
     crs = CRS.from_epsg(code)
@@ -307,11 +311,11 @@ def choose_site_crs(lots_crs: CRS, bounds: Any, stated: Any) -> tuple[CRS, tuple
     return crs, (Note("site crs", text, "assumed"),)
 
 
-def _check_measurable(crs: CRS) -> None:
+def _check_measurable(crs: CRS, where: str) -> None:
     if not is_measurable(crs):
         what = "degrees" if crs.is_geographic else "a web map projection"
         raise CRSError(
-            "site crs",
+            where,
             f"{named(crs)}, {what}, in which lengths are not ground lengths",
             "a projected CRS made for measuring",
             "name a state plane zone, or leave crs out and one is chosen from the lots' position",
@@ -329,16 +333,16 @@ def _scale_error(crs: CRS, x: float, y: float) -> float:
     return float(errors.max()) if np.isfinite(errors).all() else float("inf")
 
 
-def _scale_notes(crs: CRS, x: float, y: float, *, must: bool) -> tuple[Note, ...]:
+def _scale_notes(crs: CRS, x: float, y: float, where: str) -> tuple[Note, ...]:
     error = _scale_error(crs, x, y)
-    if must and error > SCALE_REFUSED_FRAC:
+    if error > SCALE_REFUSED_FRAC:
         share = f"off by {100 * error:.1f} %" if np.isfinite(error) else "undefined"
         lon, lat = to_degrees(crs, x, y)
         mend = f"use a zone made for the place, for example {utm_code(lon, lat)}"
         if not (np.isfinite(lon) and np.isfinite(lat)):
             mend = "use the zone made for the place"
         raise CRSError(
-            "site crs",
+            where,
             f"{named(crs)}, whose lengths at the lots are {share}",
             f"lengths within {100 * SCALE_REFUSED_FRAC:g} %",
             mend,
@@ -396,7 +400,7 @@ class Move:
         return np.column_stack([x, y])
 
 
-def _group(source: CRS, target: CRS, here: AreaOfInterest | None) -> TransformerGroup:
+def _group(source: CRS, target: CRS, here: Any) -> TransformerGroup:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # "best transformation not available": told as a note
         return TransformerGroup(source, target, always_xy=True, area_of_interest=here)
@@ -480,10 +484,10 @@ def to_site(table: Any, crs: CRS, subject: str) -> tuple[Any, tuple[Note, ...]]:
             "coordinates near the site",
             "check what the layer is in, and state it with crs if its label is wrong",
         )
-    return table.set_geometry(moved, crs=crs), (_move_note(own, crs, move, subject),)
+    return table.set_geometry(moved, crs=crs), (move_note(own, crs, move, subject),)
 
 
-def _move_note(own: CRS, crs: CRS, move: Move, subject: str) -> Note:
+def move_note(own: CRS, crs: CRS, move: Move, subject: str) -> Note:
     text = f"reprojected from {named(own)} to the site's {named(crs)}"
     level = "info"
     if move.is_ballpark:

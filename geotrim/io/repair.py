@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import Any
 
 import numpy as np
@@ -115,10 +116,8 @@ def _flat(shapes: Any, subject: str, notes: list[Note]) -> Any:
     """Drop Z and M."""
     axes = "Z" if shapely.has_z(shapes).any() else ""
     has_m = getattr(shapely, "has_m", None)
-    try:
+    with suppress(shapely.errors.UnsupportedGEOSVersionError):
         axes += "M" if has_m is not None and has_m(shapes).any() else ""
-    except shapely.errors.UnsupportedGEOSVersionError:
-        pass
     if axes:
         words = " and ".join(axes)
         notes.append(Note(subject, f"{words} values dropped; heights come from elsewhere", "info"))
@@ -144,7 +143,8 @@ def _unpacked(shape: Any, kinds: tuple[str, ...]) -> Any:
     """A collection turned into the parts of the kinds needed; other shapes as they are."""
     if shape.geom_type != "GeometryCollection":
         return shapely.LineString(shape) if shape.geom_type == "LinearRing" else shape
-    parts, stack = [], list(shape.geoms)
+    parts: list[Any] = []
+    stack = list(shape.geoms)
     while stack:
         part = stack.pop(0)
         if part.geom_type == "GeometryCollection":
@@ -153,7 +153,7 @@ def _unpacked(shape: Any, kinds: tuple[str, ...]) -> Any:
             parts.extend(getattr(part, "geoms", [part]))
     if len({TYPE_KIND[shapely.get_type_id(p)] for p in parts}) != 1:
         return shape  # nothing of use, or two kinds at once: left out, and told
-    makers = {"Point": shapely.MultiPoint, "Polygon": shapely.MultiPolygon}
+    makers: dict[str, Any] = {"Point": shapely.MultiPoint, "Polygon": shapely.MultiPolygon}
     maker = makers.get(parts[0].geom_type, shapely.MultiLineString)
     return parts[0] if len(parts) == 1 else maker(parts)
 

@@ -120,11 +120,12 @@ def read_rows(
     ``role`` is the layer name preferred when several would do.
     """
     found = local_path(path, subject)
+    notes: list[Note] = []
     with warnings.catch_warnings(record=True) as said:
         warnings.simplefilter("always")
         source, name = choose_layer(found, layer, subject, kinds, role or subject)
         if found.suffix.lower() in PARQUET:
-            table, notes = _read_parquet(found, subject), []
+            table = _read_parquet(found, subject)
         else:
             table, notes = _read_gdal(source, name, found, subject)
     texts = {

@@ -1,0 +1,119 @@
+"""Contradictions in a site file: things that each make sense, but not together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from geotrim.errors import SiteFileError
+from geotrim.io.site_spec import MANY, SiteSpec
+from geotrim.units import VERTICAL_UNITS_M
+
+
+def check_contradictions(spec: SiteSpec, options: Mapping[str, object]) -> None:
+    """Things that each make sense but not together.
+
+    Raises
+    ------
+    SiteFileError
+        For the first one, with its key and line.
+    """
+    for check in (_check_base, _check_line, _check_setbacks, _check_options):
+        check(spec, options)
+
+
+def _check_base(spec: SiteSpec, options: Mapping[str, object]) -> None:
+    crowns = spec.table("crowns") or {}
+    if "crown_base_ft" in options and "crown_base_frac" in options:
+        raise SiteFileError(
+            spec.where("options", "crown_base_frac"),
+            "a crown base in feet and as a share",
+            "one of the two",
+            "take one of them out",
+        )
+    if "base_height_field" in crowns and "base_height_unit" not in crowns:
+        raise SiteFileError(
+            spec.where("crowns", "base_height_field"),
+            "no base_height_unit",
+            f"one of {', '.join(VERTICAL_UNITS_M)}",
+            "state the unit the field is in",
+        )
+    if "base_height_unit" in crowns and "base_height_field" not in crowns:
+        raise SiteFileError(
+            spec.where("crowns", "base_height_unit"),
+            "a unit without base_height_field",
+            "the field it belongs to",
+            "name the field, or take the unit out",
+        )
+
+
+def _check_line(spec: SiteSpec, options: Mapping[str, object]) -> None:
+    line = spec.table("mhw_line") or {}
+    tidal = [key for key in ("vertical_datum", "elevation_ft", "epoch") if key in line]
+    if line.get("origin") == "apparent-shoreline" and tidal:
+        raise SiteFileError(
+            spec.where("mhw_line", tidal[0]),
+            f"{tidal[0]} for an apparent shoreline",
+            "none: the outer edge of the plants lies at no tidal datum",
+            "take it out, or correct the origin",
+        )
+    if "elevation_ft" in line and "vertical_datum" not in line:
+        raise SiteFileError(
+            spec.where("mhw_line", "elevation_ft"),
+            "an elevation without vertical_datum",
+            "to know what it is above",
+            'add vertical_datum, for example "NAVD 88"',
+        )
+
+
+def _check_setbacks(spec: SiteSpec, options: Mapping[str, object]) -> None:
+    names: set[str] = set()
+    for i, item in enumerate(spec.values.get(MANY, ())):
+        if item["name"] in names:
+            raise SiteFileError(
+                spec.where(MANY, i, "name"),
+                f"a second setback named {item['name']!r}",
+                "a name of its own",
+                "rename one of them",
+            )
+        names.add(item["name"])
+        if item["reference"] == "channel" and "channel" not in spec.values:
+            raise SiteFileError(
+                spec.where(MANY, i, "reference"),
+                "reference 'channel' without a [channel] table",
+                "the channel line",
+                "add [channel] with its file",
+            )
+        if (item["reference"] == "file") != ("file" in item):
+            has = "file" in item
+            raise SiteFileError(
+                spec.where(MANY, i, "file" if has else "reference"),
+                f"reference {item['reference']!r} {'with' if has else 'without'} a file",
+                "a file for reference 'file', and none otherwise",
+                "correct the reference, or the file",
+            )
+
+
+def _check_options(spec: SiteSpec, options: Mapping[str, object]) -> None:
+    if options.get("riparian_method") == "square-to-channel" and "channel" not in spec.values:
+        raise SiteFileError(
+            spec.where("options", "riparian_method"),
+            "'square-to-channel' without a [channel] table",
+            "the channel line",
+            "add [channel] with its file, or choose another method",
+        )
+    has_base = "crown_base_ft" in options or "crown_base_frac" in options
+    has_base |= "base_height_field" in (spec.table("crowns") or {})
+    if options.get("canopy_model") == "crown-base" and not has_base:
+        raise SiteFileError(
+            spec.where("options", "canopy_model"),
+            "'crown-base' without a crown base",
+            "crown_base_ft, crown_base_frac, or base_height_field in [crowns]",
+            "add one of them",
+        )
+    if "trunks" in spec.values and "crowns" not in spec.values:
+        raise SiteFileError(
+            spec.where("trunks"),
+            "trunks without a [crowns] table",
+            "the crowns they carry",
+            "add [crowns] with its file",
+        )

@@ -1,0 +1,281 @@
+"""Each table of a site, made from the layer the user gave: ids, fields and matches settled."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from geotrim.errors import LayerError, RangeError
+from geotrim.io.fields import find_field, text_id, text_ids, usual_field
+from geotrim.io.repair import counted, listed
+from geotrim.io.site_spec import SiteSpec
+from geotrim.model import Note
+from geotrim.units import feet_per_map_unit, feet_per_vertical_unit
+
+#: Neighbours farther than this from every lot to report cannot share its shore; they are left out.
+NEIGHBOUR_REACH_FT = 2000.0
+#: A neighbour that shares this much of a lot's area with it is the lot itself, repeated.
+SAME_LOT_FRAC = 0.9
+
+
+def feature_ids(
+    table: Any, field: str | None, usual: str, noun: str, where: str, subject: str
+) -> tuple[list[str], tuple[Note, ...]]:
+    """Ids as text: from the field named, else from the usual one, else 1, 2, 3 ...
+
+    Parameters
+    ----------
+    table : GeoDataFrame
+    field : str, optional
+        As the user named it.
+    usual : str
+        Field taken when none is named (``lot_id``).
+    noun, where, subject : str
+        For messages: one feature, the place of ``field``, the input.
+
+    Raises
+    ------
+    LayerError
+        If an id is missing or occurs twice; names them.
+    """
+    name = find_field(table, field, where) if field else usual_field(table, usual)
+    if name is None:
+        text = f"no id field; the {noun}s are numbered 1 to {len(table)} in file order"
+        return [str(i) for i in range(1, len(table) + 1)], (Note(subject, text, "assumed"),)
+    ids = text_ids(table[name])
+    mend = "complete the field, or leave it out and the features are numbered"
+    if None in ids:
+        rows = [i + 1 for i, value in enumerate(ids) if value is None]
+        found = f"{counted(len(rows), noun)} without an id in {name!r} (row {listed(rows)})"
+        raise LayerError(where, found, "an id for each", mend)
+    twice = pd.Series(ids)[pd.Series(ids).duplicated()].unique()
+    if len(twice):
+        found = f"{counted(len(twice), 'id')} of {name!r} used twice or more: {listed(twice)}"
+        raise LayerError(
+            where, found, f"a different id for each {noun}", mend.replace("complete", "mend")
+        )
+    notes = () if field else (Note(subject, f"ids taken from the field {name!r}", "info"),)
+    return [str(value) for value in ids], notes
+
+
+def is_measured(
+    spec: SiteSpec, table: Any, ids: list[str], matches: Any
+) -> tuple[Any, tuple[Note, ...]]:
+    """Which lots to report: those that ``where`` matches and ``measure`` names.
+
+    Raises
+    ------
+    LayerError
+        If ``measure`` names a lot that is not there, or not among the matches.
+    """
+    keep = np.ones(len(ids), dtype=bool) if matches is None else np.asarray(matches)
+    asked = (spec.table("lots") or {}).get("measure")
+    if asked is not None:
+        wanted = [str(text_id(value)) for value in asked]
+        for lot in wanted:
+            where = spec.where("lots", "measure")
+            if lot not in ids:
+                raise LayerError(
+                    where, f"no lot {lot!r}", f"ids of the lots: {listed(ids, 10)}", "check the id"
+                )
+            if not keep[ids.index(lot)]:
+                raise LayerError(
+                    where,
+                    f"lot {lot!r}, which where leaves out",
+                    "lots that where matches",
+                    "take one of the two out",
+                )
+        keep = keep & np.isin(ids, wanted)
+    if keep.all():
+        return keep, ()
+    text = f"{int(keep.sum())} of {len(ids)} lots are reported, the others are neighbours"
+    return keep, (Note("lots", text, "info"),)
+
+
+def add_neighbours(
+    lots: Any, neighbours: Any, has_own_ids: bool, where: str
+) -> tuple[Any, tuple[Note, ...]]:
+    """Lots and neighbours in one table; a neighbour that is one of the lots is left out.
+
+    Parameters
+    ----------
+    lots, neighbours : GeoDataFrame
+        ``lot_id`` and geometry, in the site's CRS.
+    has_own_ids : bool
+        False when the neighbours were numbered by us; their ids are then made unlike the lots'.
+
+    Raises
+    ------
+    LayerError
+        If a neighbour has the id of a lot but lies elsewhere.
+    """
+    notes: list[Note] = []
+    if not has_own_ids:
+        neighbours = neighbours.assign(lot_id=[f"neighbour-{i}" for i in neighbours["lot_id"]])
+    repeated = _repeated(lots, neighbours)
+    if repeated.any():
+        names = listed(neighbours["lot_id"][repeated])
+        text = f"{counted(int(repeated.sum()), 'neighbour')} left out, already a lot: {names}"
+        notes.append(Note("neighbours", text, "repaired"))
+    neighbours = neighbours[~repeated]
+    clash = sorted(set(neighbours["lot_id"]) & set(lots["lot_id"]))
+    if clash:
+        raise LayerError(
+            where,
+            f"{counted(len(clash), 'id')} that lots elsewhere have too: {listed(clash)}",
+            "ids that differ from the lots'",
+            "name the field with id_field, or leave it out",
+        )
+    both = pd.concat([lots, neighbours.assign(is_measured=False)], ignore_index=True)
+    return gpd.GeoDataFrame(both, geometry="geometry", crs=lots.crs), tuple(notes)
+
+
+def _repeated(lots: Any, neighbours: Any) -> Any:
+    """Which neighbours cover the same ground as a lot."""
+    ours, theirs = np.asarray(lots.geometry.array), np.asarray(neighbours.geometry.array)
+    found = np.zeros(len(theirs), dtype=bool)
+    near, lot = shapely.STRtree(ours).query(theirs, predicate="intersects")
+    for i, j in zip(near, lot, strict=True):
+        shared = shapely.area(shapely.intersection(theirs[i], ours[j]))
+        found[i] |= shared > SAME_LOT_FRAC * max(theirs[i].area, ours[j].area)
+    return found
+
+
+def near_lots(lots: Any, crs: Any) -> tuple[Any, tuple[Note, ...]]:
+    """The lots to report, and the neighbours that could share their shore."""
+    reported = np.asarray(lots.geometry.array)[lots["is_measured"].to_numpy()]
+    reach = NEIGHBOUR_REACH_FT / feet_per_map_unit(crs, "lots")
+    shapes = np.asarray(lots.geometry.array)
+    keep = lots["is_measured"].to_numpy().copy()
+    index, _ = shapely.STRtree(reported).query(shapes, predicate="dwithin", distance=reach)
+    keep[index] = True
+    if keep.all():
+        return lots, ()
+    text = f"{int((~keep).sum())} farther than {NEIGHBOUR_REACH_FT:g} ft from every lot left out"
+    return lots[keep].reset_index(drop=True), (Note("neighbours", text, "info"),)
+
+
+def crowns_table(spec: SiteSpec, table: Any, ids: list[str]) -> tuple[Any, tuple[Note, ...]]:
+    """Crowns with ``crown_id``, ``species`` and ``base_height_ft``.
+
+    Raises
+    ------
+    LayerError
+        If a field named does not exist, or base heights are no numbers.
+    RangeError
+        If a base height is under 0.
+    """
+    given = spec.table("crowns") or {}
+    notes: list[Note] = []
+    field = given.get("species_field")
+    name = find_field(table, field, spec.where("crowns", "species_field")) if field else None
+    name = name or usual_field(table, "species")
+    species = [None] * len(table) if name is None else text_ids(table[name])
+    n_unknown = species.count(None)
+    if name is None:
+        notes.append(Note("crowns", "no species field; every species is unknown", "missing"))
+    elif n_unknown:
+        text = f"{counted(n_unknown, 'crown')} of {len(species)} without a species"
+        notes.append(Note("crowns", text, "missing"))
+    columns = {
+        "crown_id": ids,
+        "species": pd.Series(species, dtype=object),
+        "base_height_ft": _base_heights(spec, given, table, ids),
+    }
+    shapes = np.asarray(table.geometry.array)
+    return gpd.GeoDataFrame(columns, geometry=shapes, crs=table.crs), tuple(notes)
+
+
+def _base_heights(spec: SiteSpec, given: Mapping[str, Any], table: Any, ids: list[str]) -> Any:
+    if "base_height_field" not in given:
+        return np.full(len(table), np.nan)
+    where = spec.where("crowns", "base_height_field")
+    name = find_field(table, given["base_height_field"], where)
+    raw = table[name]
+    heights = pd.to_numeric(raw, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    blank = [text_id(value) is None for value in raw]
+    bad = np.flatnonzero(~np.isfinite(heights) & ~np.array(blank))
+    if len(bad):
+        raise LayerError(
+            where,
+            f"{raw.iloc[bad[0]]!r} for crown {ids[bad[0]]}",
+            "a number, or nothing",
+            "correct the field",
+        )
+    if (heights < 0).any():
+        row = int(np.flatnonzero(heights < 0)[0])
+        raise RangeError(
+            where,
+            f"{heights[row]:g} for crown {ids[row]}",
+            "0 or more, above the substrate",
+            "correct the field; it is a height, not an elevation",
+        )
+    return heights * feet_per_vertical_unit(given["base_height_unit"], where)
+
+
+def trunks_table(spec: SiteSpec, table: Any, crowns: Any) -> tuple[Any, tuple[Note, ...]]:
+    """Trunks with the ``crown_id`` of the crown they carry, by field or by place."""
+    field = (spec.table("trunks") or {}).get("crown_id_field")
+    where = spec.where("trunks", "crown_id_field")
+    name = find_field(table, field, where) if field else usual_field(table, "crown_id")
+    notes: list[Note] = []
+    if name is not None:
+        owners = text_ids(table[name])
+        known = set(crowns["crown_id"])
+        lost = [owner is None or owner not in known for owner in owners]
+        why = f"no crown has their id in {name!r}"
+    else:
+        owners = _crown_under(table, crowns, notes)
+        lost = [owner is None for owner in owners]
+        why = "they stand in no crown"
+    rows = [i + 1 for i, is_lost in enumerate(lost) if is_lost]
+    if len(rows) == len(owners):
+        raise LayerError(
+            where,
+            f"no trunk that belongs to a crown ({why})",
+            "trunks of these crowns",
+            "check the field, or the CRS of the trunks",
+        )
+    if rows:
+        text = f"{counted(len(rows), 'trunk')} left out, {why}: row {listed(rows)}"
+        notes.append(Note("trunks", text, "missing"))
+    out = gpd.GeoDataFrame(
+        {"crown_id": owners}, geometry=np.asarray(table.geometry.array), crs=table.crs
+    )[~np.array(lost)].reset_index(drop=True)
+    several = out["crown_id"][out["crown_id"].duplicated()].unique()
+    if len(several):
+        text = f"{counted(len(several), 'crown')} with more than one trunk: {listed(several)}"
+        notes.append(Note("trunks", text, "info"))
+    return out, tuple(notes)
+
+
+def _crown_under(table: Any, crowns: Any, notes: list[Note]) -> list[str | None]:
+    """Crown that each trunk stands in; of several, the one whose centre is nearest."""
+    shapes, points = np.asarray(crowns.geometry.array), np.asarray(table.geometry.array)
+    at, crown = shapely.STRtree(shapes).query(points, predicate="intersects")
+    gaps = shapely.distance(points[at], shapely.centroid(shapes[crown]))
+    owners: list[str | None] = [None] * len(points)
+    best = np.full(len(points), np.inf)
+    for i, j, gap in zip(at, crown, gaps, strict=True):
+        if gap < best[i]:
+            best[i], owners[i] = gap, str(crowns["crown_id"].iloc[j])
+    shared = np.flatnonzero(np.bincount(at, minlength=len(points)) > 1)
+    if len(shared):
+        rows = listed([row + 1 for row in shared])
+        text = f"{counted(len(shared), 'trunk')} in two crowns or more, given to the crown whose "
+        notes.append(Note("trunks", f"{text}centre is nearest: row {rows}", "assumed"))
+    return owners
+
+
+def named_table(table: Any, field: str | None, noun: str, where: str) -> Any:
+    """A layer with one ``name`` for each row, numbered where the file has none."""
+    name = find_field(table, field, where) if field else usual_field(table, "name")
+    names = [None] * len(table) if name is None else text_ids(table[name])
+    told = [text or f"{noun} {i}" for i, text in enumerate(names, start=1)]
+    shapes = np.asarray(table.geometry.array)
+    return gpd.GeoDataFrame({"name": told}, geometry=shapes, crs=table.crs)

@@ -1,0 +1,310 @@
+"""What a site file may say, in one table; the reader, the starter and the checks all use it."""
+
+from __future__ import annotations
+
+import difflib
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from geotrim.errors import SiteFileError
+from geotrim.io.toml_lines import Place, line_of
+from geotrim.model import MHW_ORIGINS, SETBACK_REFERENCES
+from geotrim.ops.catalogue import option_params
+from geotrim.units import VERTICAL_UNITS_M
+
+#: Stands in a starter file where only the user knows the answer.
+FILL_IN = "FILL IN"
+
+_KINDS = {
+    "text": "text, in quotes",
+    "file": "a path, in quotes",
+    "number": "a number, without quotes or unit",
+    "whole": "a whole number",
+    "texts": "a list of ids",
+    "match": "a table such as { field = value }",
+    "crs": 'a code such as "EPSG:6443"',
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One key of a site file.
+
+    kind : a key of ``_KINDS``.
+    low : least number allowed.
+    """
+
+    kind: str
+    help: str
+    is_required: bool = False
+    choices: tuple[str, ...] = ()
+    low: float | None = None
+
+
+_FILE = Key("file", "path of the file, relative to the site file", is_required=True)
+_LAYER = Key("text", "which layer, if the file has several")
+_CRS = Key("crs", "what the file is in, only if it does not say so itself")
+_ID = Key("text", "field that holds the id")
+_NAME = Key("text", "field that holds a name")
+_SOURCE = {"file": _FILE, "layer": _LAYER, "crs": _CRS}
+
+SITE_TABLES: dict[str, dict[str, Key]] = {
+    "site": {
+        "name": Key("text", "what to call the site", is_required=True),
+        "crs": Key(
+            "crs", "the projected CRS to measure in; else the lots' own or a state plane zone"
+        ),
+    },
+    "lots": {
+        **_SOURCE,
+        "id_field": _ID,
+        "measure": Key("texts", "ids of the lots to report; the others are neighbours"),
+        "where": Key("match", "report only lots with this value; the others are neighbours"),
+    },
+    "neighbours": {**_SOURCE, "id_field": _ID},
+    "mhw_line": {
+        **_SOURCE,
+        "origin": Key("text", "where the line comes from", True, tuple(MHW_ORIGINS)),
+        "epoch": Key("text", 'tidal epoch, for example "1983-2001"'),
+        "vertical_datum": Key("text", 'datum of elevation_ft, for example "NAVD 88"'),
+        "elevation_ft": Key("number", "elevation of mean high water"),
+        "position_rmse_ft": Key("number", "standard error of the line's position", low=0.0),
+    },
+    "crowns": {
+        **_SOURCE,
+        "id_field": _ID,
+        "species_field": Key("text", "field that holds the species"),
+        "base_height_field": Key("text", "field that holds the height of the crown's base"),
+        "base_height_unit": Key("text", "its unit", choices=tuple(VERTICAL_UNITS_M)),
+    },
+    "trunks": {**_SOURCE, "crown_id_field": Key("text", "field that holds the crown's id")},
+    "heights": {
+        "file": _FILE,
+        "crs": _CRS,
+        "band": Key("whole", "which band, from 1", low=1),
+        "unit": Key("text", "vertical unit as its maker gives it", choices=tuple(VERTICAL_UNITS_M)),
+        "rmse_ft": Key("number", "standard error of one height", low=0.0),
+    },
+    "channel": {**_SOURCE, "name_field": _NAME},
+    "mouth_line": {**_SOURCE, "name_field": _NAME},
+    "exclusions": {**_SOURCE, "name_field": _NAME},
+    "setbacks": {
+        "name": Key("text", "what to call it", is_required=True),
+        "reference": Key("text", "what it is measured from", True, SETBACK_REFERENCES),
+        "distance_ft": Key("number", "distance to keep", True, low=0.0),
+        "source": Key("text", "the rule, covenant or easement it comes from", is_required=True),
+        "file": Key("file", 'for reference = "file"'),
+        "layer": _LAYER,
+        "crs": _CRS,
+    },
+    "band": {
+        "low_ft": Key("number", "low side of the window band", True, low=0.0),
+        "high_ft": Key("number", "high side of the window band", True, low=0.0),
+    },
+}
+#: The only table of which there may be many.
+MANY = "setbacks"
+#: Tables without which there is no site.
+REQUIRED_TABLES = ("site", "lots", "mhw_line")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SiteSpec:
+    """What the user said about a site, and where it was said.
+
+    values : table -> key -> value, as in a site file.
+    folder : what relative paths are relative to.
+    source : name of the site file, or what stands in for it in messages.
+    lines : place -> line in the site file; empty without one.
+    """
+
+    values: Mapping[str, Any]
+    folder: Path
+    source: str = "site"
+    lines: Mapping[Place, int] = field(default_factory=dict)
+
+    def where(self, *place: str | int) -> str:
+        """A place as the user knows it: ``[lots] id_field (line 4 of site.toml)``."""
+        table, *rest = place
+        number = next((i for i in rest if isinstance(i, int)), None)
+        keys = [str(part) for part in rest if isinstance(part, str)]
+        head = f"[{table}]" if number is None else f"[[{table}]] number {number + 1}"
+        text = " ".join([head, ".".join(keys)]).strip()
+        line = line_of(dict(self.lines), tuple(place))
+        return f"{text} (line {line} of {self.source})" if line else text
+
+    def table(self, name: str) -> Mapping[str, Any] | None:
+        """One table as the user wrote it, or None."""
+        return self.values.get(name)
+
+
+def check_spec(spec: SiteSpec) -> None:
+    """Hold a spec to the table of keys: names, kinds, choices, required keys.
+
+    Raises
+    ------
+    SiteFileError
+        For the first thing that does not fit, with its key and line.
+    """
+    known = (*SITE_TABLES, "options")
+    for name, value in spec.values.items():
+        if name not in known:
+            raise _unknown(spec, (name,), name, known, "table")
+        if name == MANY:
+            _check_many(spec, value)
+        elif not isinstance(value, Mapping):
+            raise SiteFileError(
+                spec.where(name),
+                f"{_shown(value)}",
+                "a table",
+                f"write a line [{name}] above its keys",
+            )
+        elif name == "options":
+            _check_option_names(spec, value)
+        else:
+            _check_table(spec, (name,), value, SITE_TABLES[name])
+    for name in REQUIRED_TABLES:
+        needed = [key for key, rule in SITE_TABLES[name].items() if rule.is_required]
+        if name not in spec.values:
+            raise SiteFileError(
+                spec.source,
+                f"no [{name}] table",
+                "one, since every site has it",
+                f"add [{name}] with its keys: {', '.join(needed)}",
+            )
+
+
+def _check_many(spec: SiteSpec, value: Any) -> None:
+    if not isinstance(value, (list, tuple)) or not all(isinstance(v, Mapping) for v in value):
+        raise SiteFileError(
+            spec.where(MANY),
+            "a single table or value",
+            "a list of tables",
+            f"write [[{MANY}]] with two brackets above each one",
+        )
+    for i, item in enumerate(value):
+        _check_table(spec, (MANY, i), item, SITE_TABLES[MANY])
+
+
+def _check_table(
+    spec: SiteSpec, place: Place, table: Mapping[str, Any], keys: Mapping[str, Key]
+) -> None:
+    for name, value in table.items():
+        if name not in keys:
+            raise _unknown(spec, (*place, name), name, tuple(keys), "key")
+        _check_value(spec, (*place, name), value, keys[name])
+    for name, key in keys.items():
+        if key.is_required and name not in table:
+            need = f"{name}: {key.help}" + (f" ({', '.join(key.choices)})" if key.choices else "")
+            raise SiteFileError(spec.where(*place), f"no {name}", need, f"add {name} = ...")
+
+
+def _check_value(spec: SiteSpec, place: Place, value: Any, key: Key) -> None:
+    if isinstance(value, str) and value.strip().upper().startswith(FILL_IN):
+        need = f"{key.help}" + (f": one of {', '.join(key.choices)}" if key.choices else "")
+        raise SiteFileError(
+            spec.where(*place),
+            "a mark that it is still to be filled in",
+            need,
+            "put your own answer there; it must not be guessed",
+        )
+    if not _fits(value, key.kind):
+        raise SiteFileError(
+            spec.where(*place), _shown(value), _KINDS[key.kind], "rewrite the value"
+        )
+    if key.choices and value not in key.choices:
+        near = difflib.get_close_matches(str(value), key.choices, n=1)
+        raise SiteFileError(
+            spec.where(*place),
+            _shown(value),
+            f"one of {', '.join(key.choices)}",
+            f"did you mean {near[0]!r}" if near else "choose one of these",
+        )
+    if key.low is not None and value < key.low:
+        raise SiteFileError(
+            spec.where(*place), f"{value:g}", f"{key.low:g} or more", "correct the number"
+        )
+
+
+def _fits(value: Any, kind: str) -> bool:
+    is_text = isinstance(value, str) and bool(value.strip())
+    is_whole = isinstance(value, int) and not isinstance(value, bool)
+    if kind == "text":
+        return is_text
+    if kind == "file":  # from Python a table or a height source may stand for its file
+        return is_text or not isinstance(value, (str, int, float, bool, list, dict))
+    if kind == "number":
+        return is_whole or (isinstance(value, float) and math.isfinite(value))
+    if kind == "whole":
+        return is_whole
+    if kind == "texts":
+        return isinstance(value, (list, tuple)) and bool(value) and all(map(_is_id, value))
+    if kind == "match":
+        return (
+            isinstance(value, Mapping)
+            and bool(value)
+            and all(
+                _is_id(v) or (isinstance(v, (list, tuple)) and v and all(map(_is_id, v)))
+                for v in value.values()
+            )
+        )
+    return is_text or is_whole or not isinstance(value, (str, int, float, bool, list, dict))
+
+
+def _is_id(value: Any) -> bool:
+    return isinstance(value, (str, int, float)) and not isinstance(value, bool)
+
+
+def _shown(value: Any) -> str:
+    text = "true" if value is True else "false" if value is False else repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _unknown(
+    spec: SiteSpec, place: Place, name: str, known: tuple[str, ...], what: str
+) -> SiteFileError:
+    near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
+    return SiteFileError(
+        spec.where(*place),
+        f"an unknown {what} {name!r}",
+        f"one of {', '.join(known)}",
+        f"did you mean {near[0]!r}" if near else "take it out",
+    )
+
+
+def _check_option_names(spec: SiteSpec, options: Mapping[str, Any]) -> None:
+    known = tuple(option_params())
+    for name in options:
+        if name not in known:
+            raise _unknown(spec, ("options", name), name, known, "option")
+
+
+def checked_options(spec: SiteSpec) -> dict[str, object]:
+    """Options the user set, each checked by its own parameter; the band among them.
+
+    Raises
+    ------
+    RangeError, SiteFileError
+        If a value is outside its limits, or two of them contradict each other.
+    """
+    params = option_params()
+    given = spec.table("options") or {}
+    options = {
+        name: params[name].check(value, spec.where("options", name))
+        for name, value in given.items()
+    }
+    band = spec.table("band")
+    if band is not None:
+        if "band_ft" in options:
+            raise SiteFileError(
+                spec.where("options", "band_ft"),
+                "the band given twice, here and in [band]",
+                "one answer",
+                "take one of them out",
+            )
+        pair = [float(band["low_ft"]), float(band["high_ft"])]
+        options["band_ft"] = params["band_ft"].check(pair, spec.where("band", "low_ft"))
+    return options
