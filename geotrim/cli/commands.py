@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from geotrim.cli import COMMANDS
 from geotrim.cli.parser import (
     Parser,
+    check_required,
     given_files,
     given_params,
     operation_parser,
@@ -76,11 +77,11 @@ def _measure(operation: Operation, words: list[str]) -> int:
     results = measure(site, [operation.name], progress=progress)
     _progress_end(progress)
     result = results[operation.name]
+    tables = [] if args.out is None else write_result(Path(args.out), result, site.crs, args.table)
     print(result_text(result, rows=sys.maxsize) if args.all else result_text(result))
     if operation.caution:
         print(f"\ncaution: {operation.caution}")
-    if args.out is not None:
-        tables = write_result(Path(args.out), result, site.crs, args.table)
+    if tables:
         print(f"\nwritten: {args.out} ({', '.join(tables)})")
     return 0
 
@@ -91,13 +92,15 @@ def _site(args: Any, params: Mapping[str, object]) -> Site:
     from geotrim.run import with_choices
 
     tables = given_files(args)
+    if args.site is None and tables:
+        check_required(tables)
     if args.site is None and not tables:
         raise GeotrimError(
             "command line", "no site", "a site file, or files", "name one, or see --help"
         )
     if args.site is None:
-        head = {"name": "command line"} | ({"crs": args.crs} if args.crs else {})
-        site = site_from_tables({"site": head, **tables}, Path.cwd())
+        head = {"crs": args.crs} if args.crs else {}
+        site = site_from_tables({"site": head, **tables}, source="command line")
     elif tables or args.crs:
         extra = "--crs" if args.crs else f"--{next(iter(tables)).replace('_', '-')}"
         raise GeotrimError(
@@ -105,7 +108,7 @@ def _site(args: Any, params: Mapping[str, object]) -> Site:
         )
     else:
         site = read_site(args.site)
-    return with_choices(site, args.lot, params)
+    return with_choices(site, getattr(args, "lot", None), params)
 
 
 def _run(words: list[str]) -> int:

@@ -22,6 +22,10 @@ from geotrim.units import UNIT_HEADINGS, VERTICAL_UNITS_M, unit_of
 #: help). ``layer`` and ``crs`` may be given for every one of them.
 INPUTS: dict[str, tuple[str, tuple[tuple[str, str, str], ...]]] = {
     "lots": ("lot polygons", (("id_field", "FIELD", "field that holds the lot's id"),)),
+    "neighbours": (
+        "neighbouring lots, which take their share of the shore",
+        (("id_field", "FIELD", "field that holds the lot's id"),),
+    ),
     "mhw_line": (
         "line of the shore",
         (("origin", "ORIGIN", f"where it comes from: {', '.join(MHW_ORIGINS)}"),),
@@ -145,18 +149,19 @@ def add_lot_choice(parser: Any) -> None:
 def add_inputs(parser: Parser, needed: Mapping[str, bool]) -> None:
     """An option for each input file, with what else may be said of it."""
     group = parser.add_argument_group("files, instead of a site file")
-    for field, is_needed in needed.items():
-        if field not in INPUTS:
+    if "lots" in needed:
+        needed = {**needed, "neighbours": False}
+    for field, (what, keys) in INPUTS.items():
+        if field not in needed:
             continue
-        what, keys = INPUTS[field]
-        name = "--" + field.replace("_", "-")
-        stem = "--mhw" if field == "mhw_line" else name
+        name = option_of(field)
         group.add_argument(
-            name, metavar="FILE", help=what if is_needed else f"{what} (may be left out)"
+            name, metavar="FILE", help=what if needed[field] else f"{what} (may be left out)"
         )
         for key, metavar, text in keys:
-            option = f"{stem}-{key.replace('_', '-')}"
-            group.add_argument(option, dest=f"{field}.{key}", metavar=metavar, help=text)
+            group.add_argument(
+                option_of(field, key), dest=f"{field}.{key}", metavar=metavar, help=text
+            )
         if field != "heights":
             group.add_argument(
                 f"{name}-layer", dest=f"{field}.layer", metavar="NAME", help="layer, if several"
@@ -262,19 +267,46 @@ def given_files(args: argparse.Namespace) -> dict[str, Any]:
             continue
         if field not in tables:
             raise GeotrimError(
-                f"--{field.replace('_', '-')}",
+                option_of(field),
                 f"its {key.replace('_', ' ')} without a file",
                 "the file too",
-                f"say --{field.replace('_', '-')} FILE",
+                f"say {option_of(field)} FILE",
             )
         kind = NUMBER_KEYS.get(key, str)
-        tables[field][key] = (
-            text if kind is str else _number(text, f"{field} {key}", whole=kind is int)
-        )
+        option = option_of(field, key)
+        tables[field][key] = text if kind is str else _number(text, option, whole=kind is int)
     setbacks = [_setback(*words) for words in getattr(args, "setback", None) or ()]
     if setbacks:
         tables["setbacks"] = setbacks
     return tables
+
+
+def check_required(tables: Mapping[str, Any]) -> None:
+    """Refuse files of which something that must be known is not said; names the option."""
+    from geotrim.io.site_spec import REQUIRED_TABLES, SITE_TABLES
+
+    for field in REQUIRED_TABLES:
+        if field in INPUTS and field not in tables:
+            option = option_of(field)
+            raise GeotrimError(option, "nothing", INPUTS[field][0], f"say {option} FILE")
+    for field, table in tables.items():
+        for key, rule in SITE_TABLES.get(field, {}).items():
+            if field in INPUTS and rule.is_required and key not in table:
+                option = option_of(field, key)
+                need = ", ".join(rule.choices) or rule.help
+                raise GeotrimError(option, "nothing", f"one of {need}", f"say {option}")
+
+
+def option_of(field: str, key: str = "") -> str:
+    """Option for an input file, or for something said of it.
+
+    Examples
+    --------
+    >>> option_of("mhw_line"), option_of("mhw_line", "origin"), option_of("lots", "id_field")
+    ('--mhw-line', '--mhw-origin', '--lots-id-field')
+    """
+    stem = "mhw" if field == "mhw_line" and key == "origin" else field
+    return "--" + f"{stem}_{key}".rstrip("_").replace("_", "-")
 
 
 def _setback(name: str, reference: str, distance: str, source: str) -> dict[str, Any]:

@@ -12,6 +12,8 @@ from geotrim.units import heading, unit_of
 ROWS_SHOWN = 40
 DECIMALS = {"ft": 1, "ft2": 0, "ft3": 0, "deg": 1, "frac": 3}
 NOTHING = "-"
+#: Characters of a text that are printed; a file holds it whole.
+LONGEST_TEXT = 40
 
 
 def result_text(result: Result, rows: int = ROWS_SHOWN) -> str:
@@ -63,7 +65,8 @@ def cell_text(value: Any, column: str) -> str:
         return "yes" if value else "no"
     if _is_number(value) and not column.startswith("n_"):
         return f"{value:,.{DECIMALS.get(unit_of(column) or '', 1)}f}"
-    return str(value)
+    text = str(value)
+    return text if len(text) <= LONGEST_TEXT else text[: LONGEST_TEXT - 3] + "..."
 
 
 def notes_text(notes: Iterable[Note]) -> str:
