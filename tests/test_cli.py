@@ -91,6 +91,19 @@ def test_an_operation_prints_its_tables_with_units(capsys):
     assert OPERATIONS["frontage"].caution in out
 
 
+@pytest.mark.parametrize("site", ["plain_lot", "curved_shore", "canal_corner"])
+@pytest.mark.parametrize("name", OPERATIONS)
+def test_every_operation_runs_on_every_sample_site(name, site, capsys, tmp_path):
+    """Whatever is missing in a table, it is printed and written."""
+    out = tmp_path / "all.gpkg"
+    words = [name, ROOT / "sample_data" / site / "site.toml", "--all", "--out", out]
+    code, printed, err = run(*words, capsys=capsys)
+    assert code == 0 and err == ""
+    for table in OPERATIONS[name].outputs:
+        assert f"{table.replace('_', ' ')}\n" in printed
+    assert set(OPERATIONS[name].outputs) <= set(fiona.listlayers(out))
+
+
 def test_files_and_a_site_file_give_the_same_answer(capsys):
     """120 US survey feet, as the sample was drawn, in international feet."""
     _, by_site, _ = run("frontage", PLAIN / "site.toml", capsys=capsys)

@@ -107,7 +107,7 @@ def _site(args: Any, params: Mapping[str, object]) -> Site:
             extra, "a site file beside it", "one or the other", f"write it into {args.site}"
         )
     else:
-        site = read_site(args.site)
+        site = read_site(args.site, params=params_of(all_operations().values()))
     return with_choices(site, getattr(args, "lot", None), params)
 
 
@@ -140,9 +140,11 @@ def _new(words: list[str]) -> int:
     parser = Parser("new", COMMANDS["new"])
     parser.add_argument("folder", metavar="FOLDER", help="folder that holds the files")
     args = parser.parse_args(words)
-    from geotrim.io.site_file import new_site_file
+    from geotrim.io.starter import write_starter
 
-    path = new_site_file(args.folder)
+    path, notes = write_starter(args.folder)
+    for note in notes:
+        print(f"{note.level:<8}  {note}")
     print(f"written: {path}\nFill in what is marked there, then: geotrim run {path}")
     return 0
 

@@ -59,7 +59,7 @@ def cell_text(value: Any, column: str) -> str:
     >>> cell_text(12345.678, "volume_ft3"), cell_text(True, "is_past"), cell_text(None, "species")
     ('12,346', 'yes', '-')
     """
-    if value is None or value != value or str(value) == "<NA>":
+    if _is_missing(value):
         return NOTHING
     if isinstance(value, bool) or type(value).__name__ == "bool":
         return "yes" if value else "no"
@@ -98,8 +98,13 @@ def _columns(heads: list[list[str]], cells: list[list[str]], right: list[bool]) 
 
 
 def _is_figure(column: Any) -> bool:
-    given = [value for value in column if value is not None and value == value]
+    given = [value for value in column if not _is_missing(value)]
     return bool(given) and all(_is_number(value) for value in given)
+
+
+def _is_missing(value: Any) -> bool:
+    """None, NaN or pandas' NA, which has no truth value of its own."""
+    return value is None or str(value) in ("nan", "<NA>", "NaT")
 
 
 def _is_number(value: Any) -> bool:
