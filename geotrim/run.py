@@ -13,7 +13,7 @@ from geotrim.errors import LayerError
 from geotrim.io import aside, package, record
 from geotrim.model import Note, Result, Site
 from geotrim.ops.catalogue import CAUTIONS
-from geotrim.ops.chain import measure
+from geotrim.ops.chain import measure, params_of
 from geotrim.ops.plugins import all_operations, plugins
 
 #: Where packages go when no folder is named.
@@ -71,7 +71,8 @@ def run_site(
         aside.check_free(Path(out), may_replace)  # before the work, not after it
     tell = progress or (lambda _: None)
     tell("reading")
-    site = with_choices(read_site(path), lots, options)
+    params = params_of(all_operations().values())
+    site = with_choices(read_site(path, params=params), lots, options)
     results = measure(site, progress=tell)
     tell("writing")
     folder = Path(out) if out is not None else aside.first_free(RESULTS / slug(site.name))

@@ -234,7 +234,7 @@ def florida_zone(lon: float, lat: float) -> tuple[int, str, str | None]:
     if not fits:
         raise CRSError(
             "site crs",
-            f"lots at {lat:.4f} N, {-lon:.4f} W, outside Florida",
+            f"a place at {lat:.4f} N, {-lon:.4f} W, outside Florida, in a CRS not to measure in",
             "a projected CRS to measure in",
             f'state one, for example crs = "{utm_code(lon, lat)}"',
         )
@@ -250,9 +250,9 @@ def florida_zone(lon: float, lat: float) -> tuple[int, str, str | None]:
 
 def _zone_of(fits: list[str], lon: float, lat: float) -> tuple[str, str]:
     if len(fits) == 1:
-        return fits[0], "the only Florida zone whose area of use holds the lots"
+        return fits[0], "the only Florida zone whose area of use holds the place"
     if "North" in fits and lat >= NORTH_FROM_DEG:
-        return "North", f"the lots lie north of {NORTH_FROM_DEG:g} deg"
+        return "North", f"it lies north of {NORTH_FROM_DEG:g} deg"
     near = [name for name in fits if name != "North"]
     zone = min(near, key=lambda name: abs(lon - CENTRAL_MERIDIAN_DEG[name]))
     return zone, f"its central meridian ({-CENTRAL_MERIDIAN_DEG[zone]:g} W) is the nearest"
@@ -272,7 +272,11 @@ def utm_code(lon: float, lat: float) -> str:
 
 
 def choose_site_crs(
-    lots_crs: CRS, bounds: Any, stated: Any, where: str = "site crs"
+    lots_crs: CRS,
+    bounds: Any,
+    stated: Any,
+    where: str = "site crs",
+    role: str = "lots",
 ) -> tuple[CRS, tuple[Note, ...]]:
     """The one projected CRS of a site.
 
@@ -285,8 +289,8 @@ def choose_site_crs(
     bounds : (4,) array
         Of the lots, in ``lots_crs``.
     stated : anything pyproj understands, or None
-    where : str
-        How the user knows the choice, for messages.
+    where, role : str
+        How the user knows the choice and the layer, for messages.
 
     Raises
     ------
@@ -297,16 +301,16 @@ def choose_site_crs(
     if stated is not None:
         crs = parse_crs(stated, where)
         _check_measurable(crs, where)
-        move = plan_move(lots_crs, crs, bounds, "lots")
+        move = plan_move(lots_crs, crs, bounds, role)
         x, y = (float(v) for v in move.apply(np.array([middle]))[0])
         return crs, _scale_notes(crs, x, y, where)
     if is_measurable(lots_crs) and _scale_error(lots_crs, *middle) <= SCALE_REFUSED_FRAC:
-        told = Note("site crs", f"{named(lots_crs)}, the lots' own", "info")
+        told = Note("site crs", f"{named(lots_crs)}, that of the {role}", "info")
         return lots_crs, (told, *_scale_notes(lots_crs, *middle, where))
     lon, lat = to_degrees(lots_crs, *middle)
     code, why, doubt = florida_zone(lon, lat)
     crs = CRS.from_epsg(code)
-    text = f"{named(crs)}, chosen from the lots' position: {why}"
+    text = f"{named(crs)}, chosen from the position of the {role}: {why}"
     text += f". In doubt: {doubt}; state crs to settle it" if doubt else ""
     return crs, (Note("site crs", text, "assumed"),)
 

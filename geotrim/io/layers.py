@@ -134,6 +134,21 @@ def layer_schema(
         return _schema(source, name, found, subject)
 
 
+def first_values(path: Path, schema: LayerSchema, field: str, n: int = 3) -> list[Any]:
+    """Values of one field in the first features of a layer; none where fiona cannot read it."""
+    if path.suffix.lower() in PARQUET:
+        return []
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            with fiona.open(schema.source, layer=schema.name) as opened:
+                return [
+                    item["properties"][field] for item, _ in zip(opened, range(n), strict=False)
+                ]
+        except (*_READ_ERRORS, KeyError):
+            return []
+
+
 def _pairs(path: Path, subject: str) -> list[tuple[str, str]]:
     return [(s, n) for s in sources_of(path, subject) for n in _names(s, path, subject)]
 

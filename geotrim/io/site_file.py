@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,17 +15,20 @@ from geotrim.io.site_load import load_site
 from geotrim.io.site_spec import SiteSpec
 from geotrim.io.toml_lines import key_lines
 from geotrim.model import Site
+from geotrim.ops.registry import Param
 
 __all__ = ["load_site", "read_site", "read_spec", "site_from_tables"]
 
 
-def read_site(path: str | Path) -> Site:
+def read_site(path: str | Path, *, params: Mapping[str, Param] | None = None) -> Site:
     """Read a site file and every file it names.
 
     Parameters
     ----------
     path : path-like
         A TOML file; see :data:`geotrim.io.site_spec.SITE_TABLES` for what it may say.
+    params : mapping, optional
+        Options that it may set, by name, where plug-ins add to geotrim's own.
 
     Raises
     ------
@@ -33,7 +37,8 @@ def read_site(path: str | Path) -> Site:
     GeotrimError
         If a file it names cannot be used; names the key and the line too.
     """
-    return load_site(read_spec(path))
+    spec = read_spec(path)
+    return load_site(spec if params is None else replace(spec, params=params))
 
 
 def read_spec(path: str | Path) -> SiteSpec:
@@ -79,6 +84,9 @@ def site_from_tables(
     source : str
         What to call the whole in messages.
 
+    No table is required here, so that crowns can be measured without a lot; an operation says what
+    it misses.
+
     Raises
     ------
     GeotrimError
@@ -99,4 +107,6 @@ def site_from_tables(
         values[name] = value if plain else {"file": value}
     if isinstance(values["site"], Mapping):
         values["site"] = {"name": source, **values["site"]}
-    return load_site(SiteSpec(values, Path(folder or ".").absolute(), source))
+    if not {"lots", "crowns", "mhw_line"} & set(values):
+        raise SiteFileError(source, "no input", "lots, crowns or a line", "give one of them")
+    return load_site(SiteSpec(values, Path(folder or ".").absolute(), source, needs=()))

@@ -34,6 +34,8 @@ from geotrim.units import feet_per_map_unit
 
 #: An input no part of which is this near to the lots is not of this site (five miles).
 TOO_FAR_FT = 5 * 5280.0
+NAMED_LAYERS = {"channel": ("line",), "mouth_line": ("line",), "exclusions": ("polygon",)}
+LINE_FACTS = ("epoch", "vertical_datum", "elevation_ft", "position_rmse_ft")
 ANY_KIND = ("polygon", "line", "point")
 
 
@@ -60,31 +62,21 @@ def load_site(spec: SiteSpec) -> Site:
     check_contradictions(spec, options)
     run = _Loading(spec)
     lots = _lots(run)
-    line = _layer(run, "mhw_line", ("line",))[["geometry"]]
+    line = None
+    if "mhw_line" in spec.values:
+        line = _layer(run, "mhw_line", ("line",))[["geometry"]]
     crowns = _crowns(run)
     trunks = _trunks(run, crowns)
-    extra = {
-        name: _named(run, name, kinds)
-        for name, kinds in {
-            "channel": ("line",),
-            "mouth_line": ("line",),
-            "exclusions": ("polygon",),
-        }.items()
-    }
-    given = spec.values["mhw_line"]
-    facts = {
-        k: given[k]
-        for k in ("epoch", "vertical_datum", "elevation_ft", "position_rmse_ft")
-        if k in given
-    }
+    named = {name: _named(run, name, kinds) for name, kinds in NAMED_LAYERS.items()}
+    given = spec.table("mhw_line") or {}
     _tell_line_gaps(run, given)
     site = Site(
         name=spec.values["site"]["name"],
         crs=run.crs,
         lots=lots,
         mhw_line=line,
-        mhw_origin=given["origin"],
-        mhw_facts=facts,
+        mhw_origin=given.get("origin", ""),
+        mhw_facts={key: given[key] for key in LINE_FACTS if key in given},
         crowns=crowns,
         trunks=trunks,
         heights=_heights(run, crowns),
@@ -92,7 +84,7 @@ def load_site(spec: SiteSpec) -> Site:
         options=options,
         inputs=tuple(run.inputs),
         notes=tuple(run.notes),
-        **extra,
+        **named,
     )
     _check_near(run, site)
     return site
@@ -205,7 +197,7 @@ def _cleaned(
         if run.crs is None:
             stated = run.spec.values["site"].get("crs")
             where = run.spec.where("site", "crs")
-            run.crs, told = choose_site_crs(rows.crs, rows.total_bounds, stated, where)
+            run.crs, told = choose_site_crs(rows.crs, rows.total_bounds, stated, where, role)
             run.notes += told
         moved, notes = to_site(rows, run.crs, role)
         if not notes:
@@ -235,6 +227,8 @@ def _with_ids(run: _Loading, role: str, usual: str, noun: str) -> tuple[Any, boo
 
 def _lots(run: _Loading) -> Any:
     spec = run.spec
+    if "lots" not in spec.values:
+        return None
     lots, _ = _with_ids(run, "lots", "lot_id", "lot")
     where = spec.values["lots"].get("where")
     matches = match_where(lots, where, spec.where("lots", "where")) if where else None
@@ -366,6 +360,8 @@ def _check_under_crowns(run: _Loading, source: Any, crowns: Any) -> None:
 
 
 def _tell_line_gaps(run: _Loading, given: Mapping[str, Any]) -> None:
+    if not given:
+        return
     if given["origin"] == "apparent-shoreline":
         text = "an apparent shoreline, not an MHW line: lengths along it may differ from those"
         run.notes.append(Note("mhw_line", f"{text} along mean high water", "assumed"))
@@ -382,6 +378,8 @@ def _tell_line_gaps(run: _Loading, given: Mapping[str, Any]) -> None:
 
 def _check_near(run: _Loading, site: Site) -> None:
     """Refuse an input that lies wholly away from the lots: its CRS is almost surely wrong."""
+    if site.lots is None:
+        return
     lots = np.asarray(site.lots.geometry.array)[site.lots["is_measured"].to_numpy()]
     around = shapely.box(*shapely.total_bounds(lots))
     ft = feet_per_map_unit(site.crs, "lots")

@@ -247,6 +247,10 @@ def trunks_table(spec: SiteSpec, table: Any, crowns: Any) -> tuple[Any, tuple[No
     out = gpd.GeoDataFrame(
         {"crown_id": owners}, geometry=np.asarray(table.geometry.array), crs=table.crs
     )[~np.array(lost)].reset_index(drop=True)
+    n_bare = len(crowns) - out["crown_id"].nunique()
+    if n_bare:
+        text = f"{counted(n_bare, 'crown')} of {len(crowns)} without a trunk point"
+        notes.append(Note("trunks", text, "missing"))
     several = out["crown_id"][out["crown_id"].duplicated()].unique()
     if len(several):
         text = f"{counted(len(several), 'crown')} with more than one trunk: {listed(several)}"

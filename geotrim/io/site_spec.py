@@ -13,6 +13,7 @@ from geotrim.errors import SiteFileError
 from geotrim.io.toml_lines import Place, line_of
 from geotrim.model import MHW_ORIGINS, SETBACK_REFERENCES
 from geotrim.ops.catalogue import option_params
+from geotrim.ops.registry import Param
 from geotrim.units import VERTICAL_UNITS_M
 
 #: Stands in a starter file where only the user knows the answer.
@@ -119,12 +120,16 @@ class SiteSpec:
     folder : what relative paths are relative to.
     source : name of the site file, or what stands in for it in messages.
     lines : place -> line in the site file; empty without one.
+    needs : tables that must be there.
+    params : options that may be set; geotrim's own, and a plug-in's where the caller adds them.
     """
 
     values: Mapping[str, Any]
     folder: Path
     source: str = "site"
     lines: Mapping[Place, int] = field(default_factory=dict)
+    needs: tuple[str, ...] = REQUIRED_TABLES
+    params: Mapping[str, Param] = field(default_factory=option_params)
 
     def where(self, *place: str | int) -> str:
         """A place as the user knows it: ``[lots] id_field (line 4 of site.toml)``."""
@@ -166,7 +171,7 @@ def check_spec(spec: SiteSpec) -> None:
             _check_option_names(spec, value)
         else:
             _check_table(spec, (name,), value, SITE_TABLES[name])
-    for name in REQUIRED_TABLES:
+    for name in spec.needs:
         needed = [key for key, rule in SITE_TABLES[name].items() if rule.is_required]
         if name not in spec.values:
             raise SiteFileError(
@@ -276,7 +281,7 @@ def _unknown(
 
 
 def _check_option_names(spec: SiteSpec, options: Mapping[str, Any]) -> None:
-    known = tuple(option_params())
+    known = tuple(spec.params)
     for name in options:
         if name not in known:
             raise _unknown(spec, ("options", name), name, known, "option")
@@ -290,7 +295,7 @@ def checked_options(spec: SiteSpec) -> dict[str, object]:
     RangeError, SiteFileError
         If a value is outside its limits, or two of them contradict each other.
     """
-    params = option_params()
+    params = spec.params
     given = spec.table("options") or {}
     options = {
         name: params[name].check(value, spec.where("options", name))

@@ -1,0 +1,396 @@
+"""A first site file from the files in a folder; what must not be guessed is marked."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from geotrim.errors import FileError, GeotrimError
+from geotrim.io.aside import new_file
+from geotrim.io.layers import PARQUET, LayerSchema, first_values, layer_schema, list_layers
+from geotrim.io.repair import listed
+from geotrim.io.site_spec import FILL_IN, MANY, REQUIRED_TABLES, SITE_TABLES, Key
+from geotrim.model import Note
+from geotrim.ops.catalogue import option_params
+
+VECTOR_SUFFIXES = (
+    ".gpkg",
+    ".shp",
+    ".geojson",
+    ".json",
+    ".fgb",
+    ".gml",
+    ".kml",
+    ".zip",
+    ".gdb",
+    *PARQUET,
+)
+RASTER_SUFFIXES = (".tif", ".tiff", ".vrt", ".img", ".asc", ".bil", ".jp2")
+
+#: Role -> kind of geometry, and words in a layer's or file's name that point to it. The first role
+#: that fits takes the layer, so the narrower words come first.
+ROLE_WORDS: dict[str, tuple[str, tuple[str, ...]]] = {
+    "neighbours": ("polygon", ("neighbour", "neighbor", "adjoining", "adjacent", "abutting")),
+    "exclusions": ("polygon", ("exclusion", "excluded", "easement", "conservation", "reserve")),
+    "mouth_line": ("line", ("mouth",)),
+    "mhw_line": (
+        "line",
+        ("mhw", "mhwl", "high", "shore", "shoreline", "coast", "coastline", "waterline"),
+    ),
+    "channel": ("line", ("channel", "canal", "thread", "thalweg", "fairway")),
+    "trunks": ("point", ("trunk", "stem", "bole", "tree")),
+    "crowns": ("polygon", ("crown", "canopy", "canopie", "tree", "mangrove")),
+    "lots": ("polygon", ("lot", "parcel", "property", "propertie", "tract")),
+}
+#: Words that point to a raster of heights above the ground, and to one of something else.
+HEIGHT_WORDS = ("height", "chm", "canopy", "ndsm", "hag")
+OTHER_RASTER_WORDS = (
+    "dem",
+    "dtm",
+    "dsm",
+    "ground",
+    "elevation",
+    "ortho",
+    "image",
+    "slope",
+    "aerial",
+)
+#: Key of a site file -> field names that usually hold it, by role.
+FIELD_NAMES: dict[tuple[str, str], tuple[str, ...]] = {
+    ("lots", "id_field"): ("lot_id", "lot", "parcel_id", "parcel", "parcel_no", "folio", "id"),
+    ("neighbours", "id_field"): (
+        "lot_id",
+        "lot",
+        "parcel_id",
+        "parcel",
+        "parcel_no",
+        "folio",
+        "id",
+    ),
+    ("crowns", "id_field"): ("crown_id", "crown", "tree_id", "tree_no", "tree", "id"),
+    ("crowns", "species_field"): ("species", "taxon", "kind"),
+    ("trunks", "crown_id_field"): ("crown_id", "crown", "tree_id", "tree_no", "tree"),
+    ("channel", "name_field"): ("name",),
+    ("mouth_line", "name_field"): ("name",),
+    ("exclusions", "name_field"): ("name",),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One layer or raster in the folder."""
+
+    path: Path
+    schema: LayerSchema | None = None
+    n_layers: int = 1
+
+    @property
+    def name(self) -> str:
+        """How a note calls it."""
+        if self.schema is None or self.n_layers == 1:
+            return self.path.name
+        return f"{self.path.name}, layer {self.schema.name}"
+
+
+@dataclass(slots=True)
+class _Draft:
+    """The starter while it is made."""
+
+    base: Path
+    roles: dict[str, Found]
+    doubts: dict[str, str]
+    notes: list[Note] = field(default_factory=list)
+    n_marks: int = 0
+
+
+def write_starter(
+    folder: str | os.PathLike[str], out: str = "site.toml", *, overwrite: bool = False
+) -> tuple[Path, tuple[Note, ...]]:
+    """Write a commented site file for the files found in a folder.
+
+    Layers are matched to roles by their geometry and by words in their names; every match is told
+    and can be changed. What only the user knows (where the MHW line comes from, the vertical unit
+    of the heights) is marked ``FILL IN``, and a site file with such a mark is refused with words
+    that say what to put there.
+
+    Parameters
+    ----------
+    folder : path-like
+    out : str
+        Name of the file to write, relative to the folder.
+    overwrite : bool
+        Whether a file of that name may be replaced.
+
+    Returns
+    -------
+    path : Path
+    notes : tuple of Note
+
+    Raises
+    ------
+    FileError
+        If the folder does not exist, or the file exists and may not be replaced.
+    """
+    place = Path(folder)
+    if not place.is_dir():
+        what = f"the file {place}" if place.exists() else f"no folder {place.absolute()}"
+        raise FileError("folder", what, "a folder that holds the files", "check the path")
+    target = place / out
+    if target.exists() and not overwrite:
+        raise FileError(
+            str(target),
+            "a file that exists",
+            "a free name; nothing is written over",
+            "rename it, or choose another name",
+        )
+    notes: list[Note] = []
+    vectors, rasters = look_in(place, notes)
+    roles, doubts = guess_roles(vectors, rasters)
+    draft = _Draft(target.parent, roles, doubts, notes)
+    text = _text(draft, place)
+    with new_file(target, overwrite=overwrite) as aside:
+        aside.write_text(text, encoding="utf-8", newline="\n")
+    _tell(draft, vectors, rasters)
+    return target, tuple(draft.notes)
+
+
+def look_in(folder: Path, notes: list[Note]) -> tuple[list[Found], list[Found]]:
+    """Vector layers and rasters in a folder; files that cannot be read are told."""
+    vectors: list[Found] = []
+    rasters: list[Found] = []
+    for path in sorted(folder.iterdir()):
+        suffix = path.suffix.lower()
+        if path.name.startswith("."):
+            continue
+        if suffix in RASTER_SUFFIXES:
+            rasters.append(Found(path))
+        elif suffix in VECTOR_SUFFIXES:
+            try:
+                names = list_layers(path, subject=path.name)
+                schemas = [layer_schema(path, name, subject=path.name) for name in names]
+            except GeotrimError as error:
+                notes.append(Note(path.name, f"left out: {error.found}", "missing"))
+                continue
+            vectors += [Found(path, s, len(names)) for s in schemas if s.kind != "none"]
+    return vectors, rasters
+
+
+def _words(found: Found) -> list[set[str]]:
+    """Words of the layer's name, then of the file's, plural s taken off."""
+    names = [found.path.stem] if found.schema is None else [found.schema.name, found.path.stem]
+    parts = [re.split(r"[^a-z]+", re.sub(r"(?<=[a-z])(?=[A-Z])", "_", n).lower()) for n in names]
+    return [{word.rstrip("s") for word in words if word} for words in parts]
+
+
+def guess_roles(
+    vectors: list[Found], rasters: list[Found]
+) -> tuple[dict[str, Found], dict[str, str]]:
+    """Role -> layer, and role -> why it is only a guess."""
+    roles: dict[str, Found] = {}
+    doubts: dict[str, str] = {}
+    free = list(vectors)
+    for which in (0, 1):  # the layer's own name speaks first, then the file's
+        for role, (kind, words) in ROLE_WORDS.items():
+            fits = [v for v in free if _fits(v, kind) and set(words) & _words(v)[which]]
+            if role in roles or not fits:
+                continue
+            roles[role] = fits[0]
+            free.remove(fits[0])
+            if len(fits) > 1:
+                doubts[role] = f"also possible: {listed(v.name for v in fits[1:])}"
+    for role in ("lots", "mhw_line"):
+        rest = [v for v in free if _fits(v, ROLE_WORDS[role][0])]
+        if role not in roles and len(rest) == 1:
+            roles[role] = rest[0]
+            free.remove(rest[0])
+            doubts[role] = f"a guess: the only {ROLE_WORDS[role][0]} layer left"
+    heights = [r for r in rasters if _words(r)[0] & set(HEIGHT_WORDS)]
+    heights = heights or [r for r in rasters if not _words(r)[0] & set(OTHER_RASTER_WORDS)]
+    if heights:
+        roles["heights"] = heights[0]
+        if len(heights) > 1:
+            doubts["heights"] = f"also possible: {listed(r.name for r in heights[1:])}"
+        elif not _words(heights[0])[0] & set(HEIGHT_WORDS):
+            doubts["heights"] = "a guess: check that it holds heights above the ground"
+    return roles, doubts
+
+
+def _fits(found: Found, kind: str) -> bool:
+    return found.schema is not None and found.schema.kind in (kind, "mixed")
+
+
+_HEADS = {
+    "site": "",
+    "lots": "Lot polygons.",
+    "neighbours": "Neighbouring lots: they take their share of the shore but are not reported.",
+    "mhw_line": "The mean high water line.",
+    "crowns": "Canopy polygons, one a tree.",
+    "trunks": "Trunk points, where they were surveyed.",
+    "heights": "Raster of heights above the ground the trees stand in.",
+    "channel": "Channel or thread line, for side limits square to it and for setbacks from it.",
+    "mouth_line": "Line across the mouth of a cove, where side limits end.",
+    "exclusions": "Areas where nothing may be trimmed.",
+    "setbacks": "A distance to keep, and the rule it comes from; one block for each.",
+    "band": "Low and high side of the window band, above the ground.",
+}
+_EXAMPLES = {
+    "crs": '"EPSG:6443"',
+    "measure": '["1", "2"]',
+    "where": '{ street = "Shore Lane" }',
+    "epoch": '"1983-2001"',
+    "vertical_datum": '"NAVD 88"',
+    "elevation_ft": "0.5",
+    "position_rmse_ft": "1.0",
+    "rmse_ft": "0.5",
+    "band": "1",
+    "distance_ft": "10.0",
+    "low_ft": "6.0",
+    "high_ft": "10.0",
+    "file": '"file.gpkg"',
+    "layer": '"layer"',
+    "reference": '"riparian-lines"',
+    "name": '"name"',
+    "source": '"the rule it comes from"',
+    "origin": '"survey"',
+    "unit": '"ft"',
+    "base_height_unit": '"ft"',
+}
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _text(draft: _Draft, folder: Path) -> str:
+    name = folder.resolve().name or "site"
+    blocks = [
+        "# A site for geotrim, started from the files in this folder.\n"
+        f"# Put an answer wherever it says {FILL_IN}, check the rest, and take out what is wrong.\n"
+        "# Paths are relative to this file. A line that begins with # is not read.\n"
+    ]
+    for table in SITE_TABLES:
+        known = {"name": _quoted(name)} if table == "site" else _known(draft, table)
+        blocks.append(_block(draft, table, known))
+    blocks.append(_options())
+    return "\n".join(blocks)
+
+
+def _known(draft: _Draft, table: str) -> dict[str, str]:
+    """Keys of one table that the files answer, or that only the user can."""
+    found = draft.roles.get(table)
+    if found is None:
+        if table not in REQUIRED_TABLES:
+            return {}
+        return {
+            name: _quoted(FILL_IN) for name, key in SITE_TABLES[table].items() if key.is_required
+        }
+    known = {"file": _quoted(Path(os.path.relpath(found.path, draft.base)).as_posix())}
+    if found.schema is not None:
+        if found.n_layers > 1:
+            known["layer"] = _quoted(found.schema.name)
+        if not found.schema.crs or "undefined" in found.schema.crs.lower():
+            known["crs"] = _quoted(FILL_IN)
+        fields = {name.lower(): name for name in found.schema.fields}
+        for (role, key), usual in FIELD_NAMES.items():
+            match = next((fields[u] for u in usual if u in fields), None)
+            if role == table and match is not None:
+                known[key] = _quoted(match)
+    if table == "mhw_line":
+        known["origin"] = _quoted(FILL_IN)
+    if table == "heights":
+        known |= _raster_marks(draft, found)
+    return known
+
+
+def _raster_marks(draft: _Draft, found: Found) -> dict[str, str]:
+    """What the raster does not say itself: its CRS, its vertical unit."""
+    from geotrim.errors import CRSError, UnitError
+    from geotrim.io.rasters import open_heights
+
+    marks: dict[str, str] = {}
+    facts: dict[str, Any] = {}
+    for _ in range(2):
+        try:
+            open_heights(found.path, **facts).close()
+            break
+        except UnitError:
+            marks["unit"], facts["unit"] = _quoted(FILL_IN), "ft"
+        except CRSError:
+            marks["crs"], facts["crs"] = _quoted(FILL_IN), "EPSG:6443"
+        except GeotrimError as error:
+            draft.notes.append(Note(found.path.name, f"may not do: {error.found}", "missing"))
+            break
+    return marks
+
+
+def _block(draft: _Draft, table: str, known: dict[str, str]) -> str:
+    is_live = bool(known)
+    head = f"[[{table}]]" if table == MANY else f"[{table}]"
+    lines = [f"# {_HEADS[table]}"] if _HEADS[table] else []
+    if table in draft.doubts:
+        lines.append(f"# {draft.doubts[table]}")
+    lines.append(head if is_live else f"# {head}")
+    for name, key in SITE_TABLES[table].items():
+        value = known.get(name)
+        draft.n_marks += value is not None and FILL_IN in value
+        mark = "" if value is not None else "# "
+        text = f"{mark}{name} = {value or _EXAMPLES.get(name, _quoted(name))}"
+        lines.append(f"{text:<44}  # {_help(draft, table, name, key)}")
+    return "\n".join(lines) + "\n"
+
+
+def _help(draft: _Draft, table: str, name: str, key: Key) -> str:
+    text = key.help + (f": {', '.join(key.choices)}" if key.choices else "")
+    found = draft.roles.get(table)
+    if table == "lots" and name == "measure" and found is not None and found.schema is not None:
+        fields = {f.lower(): f for f in found.schema.fields}
+        usual = FIELD_NAMES["lots", "id_field"]
+        match = next((fields[u] for u in usual if u in fields), None)
+        values = first_values(found.path, found.schema, match) if match else []
+        if values:
+            text += f"; the first are {', '.join(str(value) for value in values)}"
+    return " ".join(text.split())
+
+
+def _options() -> str:
+    lines = ["# Choices of the operations; these are the defaults.", "# [options]"]
+    for name, param in option_params().items():
+        if name == "band_ft":
+            continue
+        default = param.default
+        value = list(default) if isinstance(default, tuple) else default
+        shown = json.dumps(value) if value is not None else "..."
+        choices = f" ({', '.join(param.choices)})" if param.choices else ""
+        lines.append(f"{f'# {name} = {shown}':<44}  # {param.help}{choices}")
+    return "\n".join(lines) + "\n"
+
+
+def _tell(draft: _Draft, vectors: list[Found], rasters: list[Found]) -> None:
+    say = draft.notes.append
+    if not vectors and not rasters:
+        say(
+            Note(
+                "folder", "no vector layer or raster found; the file says what is needed", "missing"
+            )
+        )
+    for role, found in draft.roles.items():
+        doubt = f" ({draft.doubts[role]})" if role in draft.doubts else ""
+        say(Note(role, f"{found.name}{doubt}", "assumed"))
+    lost = [role for role in REQUIRED_TABLES if role != "site" and role not in draft.roles]
+    if lost and (vectors or rasters):
+        say(Note("folder", f"nothing found for {' and '.join(lost)}", "missing"))
+    used = {id(found) for found in draft.roles.values()}
+    rest = [found.name for found in _both(vectors, rasters) if id(found) not in used]
+    if rest:
+        say(Note("folder", f"not used: {listed(rest, 10)}", "info"))
+    if draft.n_marks:
+        say(Note("site file", f"{draft.n_marks} places to fill in, marked {FILL_IN}", "missing"))
+
+
+def _both(vectors: Iterable[Found], rasters: Iterable[Found]) -> list[Found]:
+    return [*vectors, *rasters]
