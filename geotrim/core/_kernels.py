@@ -48,26 +48,54 @@ def blank(heights, nodata, huge):  # type: ignore[no-untyped-def]
 
 
 @_jit
-def ring_signs(xy, ring_offsets, is_hole, signs, areas):  # type: ignore[no-untyped-def]
-    """Sign that makes each ring count up (shell) or down (hole), and its signed area.
+def to_pixels(  # type: ignore[no-untyped-def]
+    xy, ring_offsets, is_hole, crown_offsets, transform, n_rows, n_cols, out, signs, areas, windows
+):
+    """Take every vertex through the inverse of a transform, and see what each crown touches.
 
-    Coordinates are taken from the ring's first point: far from the origin the shoelace sum would
-    lose what it is to find.
+    out : (v, 2) column, row.
+    signs : (r,) sign that makes each ring count up (shell) or down (hole), whichever way it runs.
+    areas : (n,) shells less holes. [cells]
+    windows : (n, 4) row0, row1, col0, col1 inside the grid; left at 0 for a crown off the grid or
+        with a vertex that is not finite.
     """
-    for ring in range(ring_offsets.size - 1):
-        first, last = ring_offsets[ring], ring_offsets[ring + 1]
-        twice = 0.0
-        if last > first:
-            x_first, y_first = xy[first, 0], xy[first, 1]
-            for i in range(first, last - 1):
-                x0, y0 = xy[i, 0] - x_first, xy[i, 1] - y_first
-                x1, y1 = xy[i + 1, 0] - x_first, xy[i + 1, 1] - y_first
-                twice += x0 * y1 - x1 * y0
-        want = -1.0 if is_hole[ring] else 1.0
-        # A strip reaches to the right, so an edge that goes down the rows counts up when the
-        # inside is on its right; with rows growing downward that is a negative shoelace area.
-        signs[ring] = -want if twice > 0.0 else want
-        areas[ring] = want * abs(twice) / 2.0
+    a, b, c = transform[0], transform[1], transform[2]
+    d, e, f = transform[3], transform[4], transform[5]
+    det = a * e - b * d
+    col_x, col_y, row_x, row_y = e / det, -b / det, -d / det, a / det
+    for crown in range(crown_offsets.size - 1):
+        west, east, north, south = np.inf, -np.inf, np.inf, -np.inf
+        is_finite = True
+        area = 0.0
+        for ring in range(crown_offsets[crown], crown_offsets[crown + 1]):
+            twice = 0.0
+            col_first, row_first, col_before, row_before = 0.0, 0.0, 0.0, 0.0
+            first = ring_offsets[ring]
+            for i in range(first, ring_offsets[ring + 1]):
+                # the origin first, so that large coordinates lose nothing
+                x, y = xy[i, 0] - c, xy[i, 1] - f
+                col, row = col_x * x + col_y * y, row_x * x + row_y * y
+                out[i, 0], out[i, 1] = col, row
+                is_finite = is_finite and abs(col) < np.inf and abs(row) < np.inf
+                west, east = min(west, col), max(east, col)
+                north, south = min(north, row), max(south, row)
+                if i == first:
+                    col_first, row_first = col, row
+                # from the ring's first point: far from 0 the sum would lose what it is to find
+                col, row = col - col_first, row - row_first
+                twice += col_before * row - col * row_before
+                col_before, row_before = col, row
+            want = -1.0 if is_hole[ring] else 1.0
+            # A strip reaches to the right, so an edge down the rows counts up when the inside is
+            # on its right: with rows growing downward, that is a ring of negative area.
+            signs[ring] = -want if twice > 0.0 else want
+            area += want * abs(twice) / 2.0
+        areas[crown] = area
+        if is_finite and east > 0.0 and south > 0.0 and west < n_cols and north < n_rows:
+            windows[crown, 0] = int(np.floor(max(north, 0.0)))
+            windows[crown, 1] = int(np.ceil(min(south, float(n_rows))))
+            windows[crown, 2] = int(np.floor(max(west, 0.0)))
+            windows[crown, 3] = int(np.ceil(min(east, float(n_cols))))
 
 
 @_jit
@@ -181,47 +209,69 @@ def coverage(acc, n_rows, n_cols, out):  # type: ignore[no-untyped-def]
 
 
 @_jit
-def top_weighted(height, weight, n, above_frac):  # type: ignore[no-untyped-def]
-    """Least height with no more than ``above_frac`` of the weight above it. Reorders its input.
+def push(height, weight, n, h, w):  # type: ignore[no-untyped-def]
+    """Add to a heap of n cells whose lowest height is at the root."""
+    at = n
+    while at > 0:
+        parent = (at - 1) // 2
+        if height[parent] <= h:
+            break
+        height[at], weight[at] = height[parent], weight[parent]
+        at = parent
+    height[at], weight[at] = h, w
 
-    A quickselect that walks down from the top: ``above`` is the weight known to lie above every
-    height still in play, which is ``height[low:high]``.
+
+@_jit
+def pop(height, weight, n):  # type: ignore[no-untyped-def]
+    """Take the root off a heap of n cells."""
+    n -= 1
+    h, w = height[n], weight[n]
+    at, child = 0, 1
+    while child < n:
+        if child + 1 < n and height[child + 1] < height[child]:
+            child += 1
+        if h <= height[child]:
+            break
+        height[at], weight[at] = height[child], weight[child]
+        at, child = child, 2 * child + 1
+    height[at], weight[at] = h, w
+
+
+@_jit
+def keep_top(height, weight, n, heaped, limit, h, w):  # type: ignore[no-untyped-def]
+    """Offer a cell to the heap of the highest cells; returns its new size and weight.
+
+    The heap keeps just enough: without its lowest cell it would hold no more than ``limit``. So a
+    percentile that leaves at most ``limit`` above it is the height of a cell in the heap.
     """
-    total = 0.0
+    if heaped > limit and h <= height[0]:
+        return n, heaped
+    push(height, weight, n, h, w)
+    n += 1
+    heaped += w
+    while n > 1 and heaped - weight[0] > limit:
+        heaped -= weight[0]
+        pop(height, weight, n)
+        n -= 1
+    return n, heaped
+
+
+@_jit
+def least_allowed(height, weight, n, allowed):  # type: ignore[no-untyped-def]
+    """Least height of a heap with at most ``allowed`` weight above it. Empties the heap."""
+    above = 0.0
     for i in range(n):
-        total += weight[i]
-    allowed = above_frac * total * (1.0 + SAME_WEIGHT)
-    low, high, above = 0, n, 0.0
-    pivot = np.nan
-    while low < high:
-        a, b, c = height[low], height[(low + high) // 2], height[high - 1]
-        pivot = max(min(a, b), min(max(a, b), c))  # the middle one
-        # three groups: over, level with, and under the pivot
-        over, at, under = low, low, high
-        over_weight, level_weight = 0.0, 0.0
-        while at < under:
-            h, w = height[at], weight[at]
-            if h > pivot:
-                over_weight += w
-                height[at], weight[at] = height[over], weight[over]
-                height[over], weight[over] = h, w
-                over += 1
-                at += 1
-            elif h == pivot:
-                level_weight += w
-                at += 1
-            else:
-                under -= 1
-                height[at], weight[at] = height[under], weight[under]
-                height[under], weight[under] = h, w
-        if above + over_weight > allowed:
-            high = over
-        elif above + over_weight + level_weight > allowed:
-            return pivot
-        else:
-            above += over_weight + level_weight
-            low = at
-    return pivot
+        above += weight[i]
+    h = np.nan
+    while n > 0:
+        h = height[0]
+        while n > 0 and height[0] == h:
+            above -= weight[0]
+            pop(height, weight, n)
+            n -= 1
+        if above <= allowed:
+            break
+    return h
 
 
 @_jit
@@ -233,22 +283,21 @@ def measure_block(  # type: ignore[no-untyped-def]
     windows,
     members,
     heights,
+    block_cols,
     block_row,
     block_col,
     breaks,
     bases,
-    min_coverage,
+    least_coverage,
+    limits,
     acc,
-    floors,
     seen,
-    unseen,
+    counted,
     height_sum,
     top,
     above,
-    want_p99,
-    p99,
-    pair_height,
-    pair_weight,
+    heap_height,
+    heap_weight,
     spill_crown,
     spill_height,
     spill_weight,
@@ -257,19 +306,20 @@ def measure_block(  # type: ignore[no-untyped-def]
 
     xy : (v, 2) pixel coordinates (column, row) of the source.
     windows : (n, 4) row0, row1, col0, col1 of each crown, inside the source.
-    heights : (rows, cols) of the block whose corner is ``block_row``, ``block_col``; a height that
-        is not finite is no data.
+    heights : cells of the block row by row, ``block_cols`` wide, whose corner is ``block_row``,
+        ``block_col``; a height that is not finite is no data.
     breaks, bases : (k,) and (n,), in the unit of the heights. Canopy is solid from the base to the
-        height, so over a break it holds ``height - max(break, base)``.
+        height, so over a break it holds ``height - max(break, base)``. k is 3 or more.
+    limits : (n,) weight that may lie above the percentile, at most; below 0 to leave it out.
     acc : scratch, all 0 at the start and at the end.
-    floors : (k,) scratch.
-    seen, unseen, height_sum, top, above : (n,) and (n, k) of ``above``; area is in cells.
-    p99 : (n,), written for crowns that lie wholly in the block; the others' cells are spilled.
+    seen, counted, height_sum, top, above : (n,) and (n, k) of ``above``; area is in cells.
+        ``counted`` holds the cells that count for the top and the percentile.
+    spill_crown, spill_height, spill_weight : for the highest cells of each crown.
 
     Returns the number of cells spilled.
     """
-    block_rows, block_cols = heights.shape
     n_breaks = breaks.size
+    block_rows = heights.size // block_cols
     n_spilled = 0
     for member in range(members.size):
         crown = members[member]
@@ -280,71 +330,85 @@ def measure_block(  # type: ignore[no-untyped-def]
         n_rows, n_cols = row1 - row0, col1 - col0
         if n_rows <= 0 or n_cols <= 0:
             continue
-        add_crown(
-            acc,
-            n_rows,
-            n_cols,
-            xy,
-            ring_offsets,
-            signs,
-            crown_offsets[crown],
-            crown_offsets[crown + 1],
-            row0,
-            col0,
-        )
-        base = bases[crown]
-        for k in range(n_breaks):
-            floors[k] = max(breaks[k], base)
-        seen_cells, unseen_cells, sum_here, top_here = 0.0, 0.0, 0.0, -np.inf
-        n_pairs = 0
+        first_ring, last_ring = crown_offsets[crown], crown_offsets[crown + 1]
+        add_crown(acc, n_rows, n_cols, xy, ring_offsets, signs, first_ring, last_ring, row0, col0)
+        base, limit = bases[crown], limits[crown]
+        low, middle, high = max(breaks[0], base), max(breaks[1], base), max(breaks[2], base)
+        over_low, over_middle, over_high = 0.0, 0.0, 0.0
+        seen_here, counted_here, sum_here, top_here = 0.0, 0.0, 0.0, -np.inf
+        n_heap, heaped = 0, 0.0
         cell = 0
         for row in range(row0 - block_row, row1 - block_row):
+            at = row * block_cols + col0 - block_col
             run = 0.0
-            for col in range(col0 - block_col, col1 - block_col):
+            for _ in range(n_cols):
                 run += acc[cell]
-                acc[cell] = 0.0
+                w = run if run > LEAST_COVERAGE else 0.0
+                h = np.float64(heights[at])
+                at += 1
+                is_seen = abs(h) < np.inf
+                acc[cell] = w if is_seen else 0.0  # for the breaks beyond the third
                 cell += 1
-                if run <= LEAST_COVERAGE:
-                    continue
-                h = np.float64(heights[row, col])
-                if not (-np.inf < h < np.inf):
-                    unseen_cells += run
-                    continue
-                seen_cells += run
-                sum_here += run * h
-                for k in range(n_breaks):
-                    if h > floors[k]:
-                        above[crown, k] += run * (h - floors[k])
-                if run >= min_coverage:
-                    if h > top_here:
-                        top_here = h
-                    if want_p99:
-                        pair_height[n_pairs] = h
-                        pair_weight[n_pairs] = run
-                        n_pairs += 1
+                if is_seen:
+                    seen_here += w
+                    sum_here += w * h
+                    over_low += w * max(h - low, 0.0)
+                    over_middle += w * max(h - middle, 0.0)
+                    over_high += w * max(h - high, 0.0)
+                    if w >= least_coverage:
+                        counted_here += w
+                        if h > top_here:
+                            top_here = h
+                        if limit >= 0.0 and not (heaped > limit and h <= heap_height[0]):
+                            n_heap, heaped = keep_top(
+                                heap_height, heap_weight, n_heap, heaped, limit, h, w
+                            )
             acc[cell] = 0.0
             acc[cell + 1] = 0.0
             cell += 2
-        seen[crown] += seen_cells
-        unseen[crown] += unseen_cells
+        seen[crown] += seen_here
+        counted[crown] += counted_here
         height_sum[crown] += sum_here
+        above[crown, 0] += over_low
+        above[crown, 1] += over_middle
+        above[crown, 2] += over_high
         if top_here > top[crown]:
             top[crown] = top_here
-        if not want_p99:
-            continue
-        is_whole = (
-            row0 == windows[crown, 0]
-            and row1 == windows[crown, 1]
-            and col0 == windows[crown, 2]
-            and col1 == windows[crown, 3]
-        )
-        if is_whole:
-            if n_pairs > 0:
-                p99[crown] = top_weighted(pair_height, pair_weight, n_pairs, 0.01)
-        else:
-            for i in range(n_pairs):
-                spill_crown[n_spilled] = crown
-                spill_height[n_spilled] = pair_height[i]
-                spill_weight[n_spilled] = pair_weight[i]
-                n_spilled += 1
+        for i in range(n_heap):
+            spill_crown[n_spilled] = crown
+            spill_height[n_spilled] = heap_height[i]
+            spill_weight[n_spilled] = heap_weight[i]
+            n_spilled += 1
+        for k in range(3, n_breaks):
+            low = max(breaks[k], base)
+            over_low = 0.0
+            cell = 0
+            for row in range(row0 - block_row, row1 - block_row):
+                at = row * block_cols + col0 - block_col
+                for _ in range(n_cols):
+                    if acc[cell] > 0.0:
+                        over_low += acc[cell] * max(np.float64(heights[at]) - low, 0.0)
+                    at += 1
+                    cell += 1
+                cell += 2
+            above[crown, k] += over_low
+        for i in range(n_rows * (n_cols + 2)):
+            acc[i] = 0.0
     return n_spilled
+
+
+@_jit
+def percentiles(starts, crown, height, weight, counted, above_frac, limits, out):  # type: ignore[no-untyped-def]
+    """Percentile of each crown from the highest cells of its blocks, which lie together.
+
+    starts : first cell of each crown in the list, and the end of the list.
+    """
+    for group in range(starts.size - 1):
+        first, last = starts[group], starts[group + 1]
+        owner = crown[first]
+        n, heaped = 0, 0.0
+        for i in range(first, last):
+            h, w = height[i], weight[i]
+            n, heaped = keep_top(height[first:], weight[first:], n, heaped, limits[owner], h, w)
+        allowed = above_frac * counted[owner] * (1.0 + SAME_WEIGHT)
+        out[owner] = least_allowed(height[first:], weight[first:], n, allowed)

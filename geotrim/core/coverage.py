@@ -165,35 +165,21 @@ def pixel_rings(rings: Rings, transform: Transform, shape: tuple[int, int]) -> P
         Of the grid.
     """
     check_transform(transform)
-    a, b, c, d, e, f = transform
-    det = a * e - b * d
-    x, y = rings.xy[:, 0] - c, rings.xy[:, 1] - f  # first, so that large coordinates lose nothing
-    xy = np.empty_like(rings.xy)
-    xy[:, 0] = (e * x - b * y) / det
-    xy[:, 1] = (a * y - d * x) / det
-
-    n_rings, n = rings.is_hole.size, len(rings)
-    signs, ring_areas = np.ones(n_rings), np.zeros(n_rings)
-    _kernels.ring_signs(xy, rings.ring_offsets, rings.is_hole, signs, ring_areas)
-    crown_of_ring = np.repeat(np.arange(n), np.diff(rings.crown_offsets))
-    area_cells: Floats = np.zeros(n)
-    np.add.at(area_cells, crown_of_ring, ring_areas)
-
-    windows = np.zeros((n, 4), dtype=np.int64)
-    first = rings.ring_offsets[rings.crown_offsets]
-    has_any = first[1:] > first[:-1]
-    if has_any.any():
-        low = np.minimum.reduceat(xy, first[:-1][has_any], axis=0)
-        high = np.maximum.reduceat(xy, first[:-1][has_any], axis=0)
-        n_rows, n_cols = shape
-        on_grid = (high > 0.0).all(axis=1) & (low < (n_cols, n_rows)).all(axis=1)
-        on_grid &= np.isfinite(low).all(axis=1) & np.isfinite(high).all(axis=1)
-        low, high = low[on_grid], high[on_grid]
-        rows = np.flatnonzero(has_any)[on_grid]
-        windows[rows, 0] = np.floor(np.clip(low[:, 1], 0.0, n_rows))
-        windows[rows, 1] = np.ceil(np.clip(high[:, 1], 0.0, n_rows))
-        windows[rows, 2] = np.floor(np.clip(low[:, 0], 0.0, n_cols))
-        windows[rows, 3] = np.ceil(np.clip(high[:, 0], 0.0, n_cols))
+    n = len(rings)
+    xy, signs = np.empty_like(rings.xy), np.empty(rings.is_hole.size)
+    area_cells, windows = np.empty(n), np.zeros((n, 4), dtype=np.int64)
+    _kernels.to_pixels(
+        rings.xy,
+        rings.ring_offsets,
+        rings.is_hole,
+        rings.crown_offsets,
+        np.array(transform),
+        *shape,
+        xy,
+        signs,
+        area_cells,
+        windows,
+    )
     moved = Rings(xy, rings.ring_offsets, rings.is_hole, rings.crown_offsets)
     return PixelRings(moved, signs, area_cells, windows)
 

@@ -14,6 +14,10 @@ from geotrim.model import HeightSource
 
 #: A crown seen less than this share short of whole is whole; rounding is far smaller.
 WHOLE = 1e-9
+#: Share of the coverage above the 99th percentile.
+ABOVE_P99 = 0.01
+#: Slack for the cells kept to find it, so that rounding never drops the one it is.
+KEPT = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,8 +103,9 @@ def measure_canopy(
     A height that is not finite is no data, and adds to nothing but the unseen area.
 
     The 99th percentile is the least height of a cell such that the cells above it carry at most
-    one hundredth of the coverage (weights equal to within 1e-9 are equal). It is exact: no
-    histogram, no interpolation between cells.
+    one hundredth of the coverage (weights equal to within 1e-9 are equal), among the cells that
+    count for the top. It is exact: no histogram, no interpolation between cells. Each block keeps
+    only the highest cells that can matter, about a hundredth of a crown.
     """
     n = len(rings)
     areas = _fit(crown_area_ft2, n, "crown_area_ft2")
@@ -108,16 +113,19 @@ def measure_canopy(
     breaks = _rising(breaks_ft)
     per_ft = 1.0 / source.feet_per_unit
     pixels = pixel_rings(rings, source.transform, source.shape)
-    totals = _Totals(n, breaks.size)
-    _read_blocks(
-        pixels, source, breaks * per_ft, bases * per_ft, min_coverage_frac, want_p99, totals
-    )
+    padded = np.full(max(breaks.size, 3), np.inf)  # the kernel keeps three in registers
+    padded[: breaks.size] = breaks * per_ft
+    totals = _Totals(n, padded.size)
+    _read_blocks(pixels, source, padded, bases * per_ft, min_coverage_frac, want_p99, totals)
     with np.errstate(invalid="ignore", divide="ignore"):
         cell_ft2 = areas / pixels.area_cells if cell_area_ft2 is None else cell_area_ft2
         covered = np.clip(totals.seen / pixels.area_cells, 0.0, 1.0)
         covered[~(areas > 0.0)] = np.nan
         mean = totals.height_sum / totals.seen * source.feet_per_unit
-        volume = totals.above * (source.feet_per_unit * np.broadcast_to(cell_ft2, n))[:, None]
+        volume = (
+            totals.above[:, : breaks.size]
+            * (source.feet_per_unit * np.broadcast_to(cell_ft2, n))[:, None]
+        )
     nothing = totals.seen == 0.0
     mean[nothing], volume[nothing] = np.nan, np.nan
     top = np.where(np.isfinite(totals.top), totals.top, np.nan) * source.feet_per_unit
@@ -135,10 +143,10 @@ def measure_canopy(
 class _Totals:
     """Running sums of all crowns, in cells and in the source's vertical unit."""
 
-    __slots__ = ("above", "height_sum", "p99", "seen", "top", "unseen")
+    __slots__ = ("above", "counted", "height_sum", "p99", "seen", "top")
 
     def __init__(self, n: int, n_breaks: int) -> None:
-        self.seen, self.unseen, self.height_sum = np.zeros(n), np.zeros(n), np.zeros(n)
+        self.seen, self.counted, self.height_sum = np.zeros(n), np.zeros(n), np.zeros(n)
         self.top, self.p99 = np.full(n, -np.inf), np.full(n, np.nan)
         self.above = np.zeros((n, n_breaks))
 
@@ -161,11 +169,11 @@ def _read_blocks(
     tall = np.minimum(windows[:, 1] - windows[:, 0], block_rows)
     wide = np.minimum(windows[:, 3] - windows[:, 2], block_cols)
     acc = np.zeros(int((tall * (wide + 2)).max(initial=0)))
-    n_pairs = int((tall * wide).max(initial=0)) if want_p99 else 0
-    pairs = np.empty(n_pairs), np.empty(n_pairs)
-    floors = np.empty(breaks.size)
-    is_split = np.bincount(crowns, minlength=len(rings)) > 1
-    least = max(min_coverage_frac - WHOLE, 0.0)
+    limits = ABOVE_P99 * (1.0 + KEPT) * pixels.area_cells
+    if not want_p99:
+        limits = np.full(len(rings), -1.0)
+    size = int((tall * wide).max(initial=0)) if want_p99 else 0
+    heap = np.empty(size), np.empty(size)
     spilled: list[tuple[Ints, Floats, Floats]] = []
     for start, end in zip(starts, np.append(starts[1:], blocks.size), strict=True):
         row0 = int(blocks[start] // across) * block_rows
@@ -180,8 +188,7 @@ def _read_blocks(
                 f"{(row1 - row0, col1 - col0)}",
                 "read exactly the rows and columns that were asked for",
             )
-        split = members[is_split[members]] if want_p99 else members[:0]
-        room = int((tall[split] * wide[split]).sum())
+        room = int((tall[members] * wide[members]).sum()) if want_p99 else 0
         spill = np.empty(room, np.int64), np.empty(room), np.empty(room)
         n = _kernels.measure_block(
             rings.xy,
@@ -190,27 +197,33 @@ def _read_blocks(
             rings.crown_offsets,
             windows,
             members,
-            heights,
+            np.ascontiguousarray(heights).reshape(-1),
+            col1 - col0,
             row0,
             col0,
             breaks,
             bases,
-            least,
+            max(min_coverage_frac - WHOLE, _kernels.LEAST_COVERAGE),
+            limits,
             acc,
-            floors,
             totals.seen,
-            totals.unseen,
+            totals.counted,
             totals.height_sum,
             totals.top,
             totals.above,
-            want_p99,
-            totals.p99,
-            *pairs,
+            *heap,
             *spill,
         )
         if n:
-            spilled.append((spill[0][:n], spill[1][:n], spill[2][:n]))
-    _percentiles_of_split_crowns(spilled, totals.p99)
+            spilled.append((spill[0][:n].copy(), spill[1][:n].copy(), spill[2][:n].copy()))
+    if spilled:
+        crown, height, weight = (np.concatenate(parts) for parts in zip(*spilled, strict=True))
+        order = np.argsort(crown, kind="stable")
+        crown, height, weight = crown[order], height[order], weight[order]
+        ends = np.append(np.flatnonzero(np.diff(crown, prepend=-1)), crown.size)
+        _kernels.percentiles(
+            ends, crown, height, weight, totals.counted, ABOVE_P99, limits, totals.p99
+        )
 
 
 def crowns_by_block(windows: Ints, block_shape: tuple[int, int]) -> tuple[Ints, Ints, int]:
@@ -242,20 +255,6 @@ def crowns_by_block(windows: Ints, block_shape: tuple[int, int]) -> tuple[Ints, 
     blocks = (row0[which] + step // n_cols[which]) * across + col0[which] + step % n_cols[which]
     order = np.argsort(blocks, kind="stable")
     return used[which][order], blocks[order], across
-
-
-def _percentiles_of_split_crowns(spilled: list[tuple[Ints, Floats, Floats]], p99: Floats) -> None:
-    """The 99th percentile of crowns whose cells came from more than one block."""
-    if not spilled:
-        return
-    crown, height, weight = (np.concatenate(parts) for parts in zip(*spilled, strict=True))
-    order = np.argsort(crown, kind="stable")
-    crown, height, weight = crown[order], height[order], weight[order]
-    starts = np.flatnonzero(np.diff(crown, prepend=-1))
-    for start, end in zip(starts, np.append(starts[1:], crown.size), strict=True):
-        p99[crown[start]] = _kernels.top_weighted(
-            height[start:end], weight[start:end], end - start, 0.01
-        )
 
 
 def _fit(values: npt.ArrayLike, n: int, name: str) -> Floats:

@@ -1,0 +1,334 @@
+"""Time the canopy pass against decoding alone and against an independent zonal library.
+
+Run it as ``python scripts/bench_slices.py`` (a quick size) or with ``--crowns 100000``. The data is
+invented, made in a temporary folder with a fixed seed, and removed at the end. In each round, one
+after the other and on one thread:
+
+floor         decode every touched block of the raster once, and nothing else
+pipeline      the same blocks with every measure of every crown (the product's own code)
+exactextract  the same blocks handed to exactextract with crowns as WKB, its values and coverage
+              reduced by numpy to the same measures: the fastest of the set-ups that were tried
+
+"Beyond the floor" is a time less the floor of the same round. Compare ratios, not seconds, and only
+ratios of the same number of crowns: the decoding is shared among them.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import shutil
+import tempfile
+import time
+from pathlib import Path
+from statistics import median
+
+import numpy as np
+import rasterio
+import shapely
+from rasterio.windows import Window
+
+from geotrim.core.coverage import Rings, pixel_rings, rings_of
+from geotrim.core.slices import CanopyMeasures, crowns_by_block, measure_canopy
+from geotrim.io.rasters import HeightRaster, open_heights
+
+SIDE = 20480  # cells
+CELL_FT = 1.5
+TILE = 512
+WEST, NORTH = 600_000.0, 1_200_000.0
+BREAKS_FT = (0.0, 6.0, 10.0)
+MIN_COVERAGE = 0.01
+#: Heights are rounded to about a centimetre; without that, noise does not compress at all.
+GRAIN_FT = 1 / 32
+
+
+def make_crowns(n: int, rng: np.random.Generator) -> np.ndarray:
+    """Rings of 31 points (30 and the first again), about 17 cells across, along a winding shore."""
+    span = SIDE * CELL_FT
+    # Passes across the raster, 100,000 crowns for 5.5 of them; fewer crowns take the first part.
+    along = (np.arange(n) + rng.uniform(0, 1, n)) / 100_000 * 5.5
+    lap, x = np.divmod(along, 1.0)
+    x = np.where(lap % 2 == 0, x, 1.0 - x)
+    y = (lap + 0.5) / 6 + 0.012 * np.sin(x * 40.0)
+    x_ft = WEST + (0.02 + 0.96 * x) * span
+    y_ft = NORTH - y * span + rng.uniform(-60.0, 60.0, n)
+    turn = np.linspace(0.0, 2 * np.pi, 31)[:-1]
+    radius = rng.uniform(8.5, 14.2, (n, 1)) * rng.uniform(0.85, 1.15, (n, 30))
+    ring = np.empty((n, 31, 2))
+    ring[:, :30, 0] = x_ft[:, None] + radius * np.cos(turn)
+    ring[:, :30, 1] = y_ft[:, None] + radius * np.sin(turn)
+    ring[:, 30] = ring[:, 0]
+    return shapely.polygons(ring)
+
+
+def touched_blocks(rings: Rings) -> list[tuple[int, int]]:
+    transform = (CELL_FT, 0.0, WEST, 0.0, -CELL_FT, NORTH)
+    windows = pixel_rings(rings, transform, (SIDE, SIDE)).windows
+    _, blocks, across = crowns_by_block(windows, (TILE, TILE))
+    return [(int(b) // across * TILE, int(b) % across * TILE) for b in np.unique(blocks)]
+
+
+def make_raster(path: Path, blocks: list[tuple[int, int]], rng: np.random.Generator) -> None:
+    """Canopy of 0 to 40 ft with noise, in the touched tiles; the others are left empty."""
+    profile = {
+        "driver": "GTiff",
+        "width": SIDE,
+        "height": SIDE,
+        "count": 1,
+        "dtype": "float32",
+        "crs": "EPSG:6443",
+        "transform": rasterio.transform.from_origin(WEST, NORTH, CELL_FT, CELL_FT),
+        "nodata": -9999.0,
+        "tiled": True,
+        "blockxsize": TILE,
+        "blockysize": TILE,
+        "compress": "deflate",
+        "predictor": 3,
+        "sparse_ok": True,
+        "num_threads": "all_cpus",
+    }
+    row, col = np.mgrid[0:TILE, 0:TILE]
+    with rasterio.open(path, "w", **profile) as out:
+        out.set_band_unit(1, "ft")
+        for row0, col0 in blocks:
+            wave = np.sin((row + row0) / 9.0) * np.sin((col + col0) / 7.0)
+            height = 18.0 + 14.0 * wave + rng.normal(0.0, 2.0, (TILE, TILE))
+            height = np.round(np.clip(height, 0.0, 60.0) / GRAIN_FT) * GRAIN_FT
+            out.write(height.astype(np.float32), 1, window=Window(col0, row0, TILE, TILE))
+
+
+def floor(path: Path, blocks: list[tuple[int, int]]) -> float:
+    start = time.perf_counter()
+    with rasterio.open(path) as source:
+        for row0, col0 in blocks:
+            source.read(1, window=Window(col0, row0, TILE, TILE))
+    return time.perf_counter() - start
+
+
+def pipeline(
+    raster: HeightRaster, rings: Rings, areas_ft2: np.ndarray, want_p99: bool
+) -> tuple[float, CanopyMeasures]:
+    start = time.perf_counter()
+    seen = measure_canopy(
+        rings,
+        raster,
+        crown_area_ft2=areas_ft2,
+        cell_area_ft2=CELL_FT**2,
+        breaks_ft=BREAKS_FT,
+        min_coverage_frac=MIN_COVERAGE,
+        want_p99=want_p99,
+    )
+    raster.close()
+    return time.perf_counter() - start, seen
+
+
+def exactextract_setup():
+    """Feature and writer classes that hand WKB in and arrays out, without GeoJSON between."""
+    from exactextract.feature import Feature, FeatureSource
+    from exactextract.writer import Writer
+
+    class WkbFeature(Feature):
+        def __init__(self, number: int, wkb: bytes) -> None:
+            super().__init__()
+            self.number, self.wkb = number, wkb
+
+        def geometry(self):
+            return self.wkb
+
+        def get(self, name):
+            return self.number
+
+        def set(self, name, value):
+            raise NotImplementedError
+
+        def fields(self):
+            return ["number"]
+
+    class WkbSource(FeatureSource):
+        def __init__(self, numbers, wkbs) -> None:
+            super().__init__()
+            self.numbers, self.wkbs = numbers, wkbs
+
+        def count(self):
+            return len(self.numbers)
+
+        def __iter__(self):
+            for number, wkb in zip(self.numbers, self.wkbs, strict=True):
+                yield WkbFeature(number, wkb)
+
+        def srs_wkt(self):
+            return None
+
+    class Row(Feature):
+        def __init__(self) -> None:
+            super().__init__()
+            self.row = {}
+
+        def set(self, name, value):
+            self.row[name] = value
+
+        def set_geometry(self, wkb):
+            pass
+
+        def set_geometry_format(self):
+            return "wkb"
+
+    class Rows(Writer):
+        def __init__(self) -> None:
+            super().__init__()
+            self.rows = []
+
+        def add_operation(self, op):
+            pass
+
+        def write(self, feature):
+            row = Row()
+            feature.copy_to(row)
+            self.rows.append(row.row)
+
+    return WkbSource, Rows
+
+
+def exactextract_run(
+    path: Path, wkbs: np.ndarray, members: list[tuple[tuple[int, int], np.ndarray]], n: int
+) -> tuple[float, dict[str, np.ndarray]]:
+    from exactextract.operation import Operation
+    from exactextract.processor import FeatureSequentialProcessor
+    from exactextract.raster import NumPyRasterSource
+
+    source_class, rows_class = exactextract_setup()
+    start = time.perf_counter()
+    area, total, top = np.zeros(n), np.zeros(n), np.full(n, -np.inf)
+    above = np.zeros((n, len(BREAKS_FT)))
+    with rasterio.open(path) as source:
+        for (row0, col0), crowns in members:
+            heights = source.read(1, window=Window(col0, row0, TILE, TILE))
+            west, north = WEST + col0 * CELL_FT, NORTH - row0 * CELL_FT
+            side = TILE * CELL_FT
+            block = NumPyRasterSource(
+                heights, west, north - side, west + side, north, nodata=-9999.0
+            )
+            rows = rows_class()
+            operations = [
+                Operation("values", "values", block),
+                Operation("coverage", "coverage", block),
+            ]
+            features = source_class(crowns.tolist(), wkbs[crowns])  # it must outlive the run
+            processor = FeatureSequentialProcessor(features, rows, operations, ["number"])
+            processor.process()
+            number = np.array([row["number"] for row in rows.rows])
+            sizes = np.array([row["values"].size for row in rows.rows])
+            values = np.concatenate([row["values"] for row in rows.rows]).astype(np.float64)
+            share = np.concatenate([row["coverage"] for row in rows.rows])
+            owner = np.repeat(np.arange(number.size), sizes)
+            area[number] += np.bincount(owner, share, number.size)
+            total[number] += np.bincount(owner, share * values, number.size)
+            for k, low in enumerate(BREAKS_FT):
+                part = share * np.maximum(values - low, 0.0)
+                above[number, k] += np.bincount(owner, part, number.size)
+            enough = np.where(share >= MIN_COVERAGE, values, -np.inf)
+            some, starts = number[sizes > 0], (np.cumsum(sizes) - sizes)[sizes > 0]
+            top[some] = np.maximum(top[some], np.maximum.reduceat(enough, starts))
+    seconds = time.perf_counter() - start
+    return seconds, {"area": area, "mean": total / area, "top": top, "above": above}
+
+
+def agreement(ours: CanopyMeasures, theirs: dict[str, np.ndarray]) -> dict[str, float]:
+    """Greatest relative difference of each measure; coverage there is in single precision."""
+    volume = theirs["above"] * CELL_FT**2
+    whole = volume[:, :1]
+    area = ours.covered_frac * ours.crown_area_ft2 / CELL_FT**2
+    return {
+        "area": float(np.max(np.abs(area / theirs["area"] - 1))),
+        "mean height": float(np.max(np.abs(ours.mean_ft / theirs["mean"] - 1))),
+        "volumes": float(np.max(np.abs(ours.above_ft3 - volume) / whole)),
+        "crowns with another top": float(np.sum(ours.top_ft != theirs["top"])),
+    }
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--crowns", type=int, default=10_000)
+    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--folder", type=Path, help="where to make the data (removed afterwards)")
+    asked = parser.parse_args()
+    rng = np.random.default_rng(20)
+    polygons = make_crowns(asked.crowns, rng)
+    start = time.perf_counter()
+    rings = rings_of(polygons)
+    to_rings = time.perf_counter() - start
+    blocks = touched_blocks(rings)
+    need_mb = math.ceil(len(blocks) * TILE * TILE * 4 * 0.6 / 1e6)
+    print(f"{asked.crowns:,} crowns touch {len(blocks)} blocks; disk needed: {need_mb} MB at most")
+    folder = Path(tempfile.mkdtemp(prefix="bench-slices-", dir=asked.folder))
+    try:
+        if shutil.disk_usage(folder).free < need_mb * 1e6:
+            raise SystemExit(f"not enough room in {folder}; choose another with --folder")
+        path = folder / "heights.tif"
+        start = time.perf_counter()
+        make_raster(path, blocks, rng)
+        size_mb = path.stat().st_size / 1e6
+        print(
+            f"raster of {SIDE} x {SIDE} cells made in {time.perf_counter() - start:.1f} s, "
+            f"{size_mb:.0f} MB, {size_mb * 1e6 / (len(blocks) * TILE * TILE * 4):.2f} of its bytes"
+        )
+        report(path, polygons, rings, blocks, to_rings, asked.rounds)
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def report(path, polygons, rings, blocks, to_rings, n_rounds):
+    n = len(polygons)
+    areas_ft2 = shapely.area(polygons)  # the benchmark takes map units for feet
+    wkbs = shapely.to_wkb(polygons)
+    transform = (CELL_FT, 0.0, WEST, 0.0, -CELL_FT, NORTH)
+    windows = pixel_rings(rings, transform, (SIDE, SIDE)).windows
+    cells = np.mean((windows[:, 1] - windows[:, 0]) * (windows[:, 3] - windows[:, 2]))
+    crowns, block_of, across = crowns_by_block(windows, (TILE, TILE))
+    members = [
+        ((int(b) // across * TILE, int(b) % across * TILE), crowns[block_of == b])
+        for b in np.unique(block_of)
+    ]
+    print(f"{cells:.0f} window cells a crown; polygons to arrays once: {to_rings:.2f} s\n")
+    raster = open_heights(path)
+    few = rings_of(polygons[:10])
+    pipeline(raster, few, areas_ft2[:10], True)  # compile outside the clock
+    names = ("floor", "pipeline", "with p99", "exactextract")
+    seconds = {name: [] for name in names}
+    for number in range(n_rounds):
+        seconds["floor"].append(floor(path, blocks))
+        spent, ours = pipeline(raster, rings, areas_ft2, False)
+        seconds["pipeline"].append(spent)
+        seconds["with p99"].append(pipeline(raster, rings, areas_ft2, True)[0])
+        spent, theirs = exactextract_run(path, wkbs, members, n)
+        seconds["exactextract"].append(spent)
+        told = "  ".join(f"{name} {seconds[name][-1]:.3f} s" for name in names)
+        print(f"round {number + 1}: {told}")
+    middle = {name: median(values) for name, values in seconds.items()}
+    beyond = {
+        name: median(t - f for t, f in zip(seconds[name], seconds["floor"], strict=True))
+        for name in names[1:]
+    }
+    print("\nmedians: " + "  ".join(f"{name} {middle[name]:.3f} s" for name in names))
+    print(f"beyond the floor: {beyond['pipeline']:.3f} s, exactextract {beyond['exactextract']:.3f} s")
+    print(f"crowns a second, whole pipeline: {n / middle['pipeline']:,.0f}\n")
+    rows = [
+        ("pipeline / floor", middle["pipeline"] / middle["floor"], "at most", 1.5),
+        ("pipeline with p99 / floor", middle["with p99"] / middle["floor"], "", None),
+        ("exactextract / pipeline", middle["exactextract"] / middle["pipeline"], "at least", 5.0),
+        (
+            "exactextract / kernel, both beyond the floor",
+            beyond["exactextract"] / beyond["pipeline"],
+            "at least",
+            15.0,
+        ),
+    ]
+    for name, ratio, words, goal in rows:
+        print(f"{name:46s} {ratio:6.2f}" + (f"   (goal: {words} {goal:g})" if goal else ""))
+    print("\ngreatest relative difference from exactextract:")
+    for name, value in agreement(ours, theirs).items():
+        print(f"  {name:24s} {value:.2g}")
+
+
+if __name__ == "__main__":
+    main()
