@@ -18,6 +18,8 @@ from geotrim.ops.plugins import all_operations, plugins
 
 #: Where packages go when no folder is named.
 RESULTS = Path("results")
+#: Most lots of which a run draws the shoreline elevation.
+MOST_ELEVATIONS = 12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,11 +75,16 @@ def run_site(
     tell("reading")
     params = params_of(all_operations().values())
     site = with_choices(read_site(path, params=params), lots, options)
-    results = measure(site, progress=tell)
-    tell("writing")
-    folder = Path(out) if out is not None else aside.first_free(RESULTS / slug(site.name))
-    with aside.new_folder(folder, may_replace=may_replace) as work:
-        summary = write_package(work, site, results, started=started, site_file=Path(path))
+    try:
+        results = measure(site, progress=tell)
+        tell("writing")
+        folder = Path(out) if out is not None else aside.first_free(RESULTS / slug(site.name))
+        with aside.new_folder(folder, may_replace=may_replace) as work:
+            summary = write_package(work, site, results, started=started, site_file=Path(path))
+    finally:
+        close = getattr(site.heights, "close", None)
+        if close is not None:
+            close()
     return Run(folder, site, results, summary)
 
 
@@ -114,48 +121,54 @@ def write_package(
     site_file: Path | None = None,
 ) -> str:
     """Fill a folder with a result package, and return the summary in words."""
+    from geotrim.report.facts import all_notes
     from geotrim.report.summary import summary_text
 
+    site = replace(site, notes=(*site.notes, *plugin_notes()))
     layers = package.package_layers(site, results)
     package.write_layers(folder / "results.gpkg", layers, site.crs)
     package.write_csv(folder / "lots.csv", layers["lots"].query("is_measured"))
     if "crowns" in layers:
         package.write_csv(folder / "crowns.csv", layers["crowns"])
-    draw(folder, site, results)
+    site = replace(site, notes=(*site.notes, *draw(folder, site, results)))
     summary = summary_text(site, results)
     (folder / "summary.txt").write_text(summary + "\n", encoding="utf-8", newline="\n")
-    notes = all_notes(site, results)
-    cautions = {name: op.caution for name, op in all_operations().items()}
     told = record.build_record(
         site,
         results,
         cautions=CAUTIONS,
-        caution_of=cautions,
-        notes=notes,
+        caution_of={name: op.caution for name, op in all_operations().items()},
+        notes=all_notes(site, results),
         started=started,
         site_file=site_file,
     )
     told["layers"] = {name: len(table) for name, table in layers.items()}
-    told["files"] = record.describe_files(folder)
-    told["finished_utc"] = record._utc(record.now())
-    record.write_record(folder / "record.json", told)
+    record.write_record(folder, told)
     return summary
 
 
-def draw(folder: Path, site: Site, results: Mapping[str, Result]) -> None:
-    """Draw the figures of a package, each as PNG and SVG."""
-    raise NotImplementedError
+def draw(folder: Path, site: Site, results: Mapping[str, Result]) -> tuple[Note, ...]:
+    """Draw the figures of a package, each as PNG and SVG; what was left out is told."""
+    from geotrim.report.elevation import shoreline_elevation
+    from geotrim.report.overview import overview_map
+    from geotrim.report.save import save_figure
+
+    save_figure(overview_map(site, results), folder / "overview_map")
+    lots = [str(lot) for lot in site.measured_lot_ids()]
+    for lot in lots[:MOST_ELEVATIONS]:
+        name = "shoreline_elevation" if len(lots) == 1 else f"shoreline_elevation_{slug(lot)}"
+        save_figure(shoreline_elevation(site, results, lot), folder / name)
+    if len(lots) <= MOST_ELEVATIONS:
+        return ()
+    text = f"drawn of the first {MOST_ELEVATIONS} lots only; --lot chooses others"
+    return (Note("shoreline elevation", text, "info"),)
 
 
-def all_notes(site: Site, results: Mapping[str, Result]) -> list[Note]:
-    """Notes of the reading, of every operation, and of plug-ins that could not be loaded."""
-    notes = list(site.notes)
-    for result in results.values():
-        notes += result.notes
-    notes += [
+def plugin_notes() -> tuple[Note, ...]:
+    """What is told of plug-ins that could not be loaded."""
+    return tuple(
         Note(f"plug-in {name}", f"not loaded: {what}", "missing") for name, what in plugins()[1]
-    ]
-    return notes
+    )
 
 
 def slug(name: str) -> str:

@@ -112,6 +112,18 @@ def test_files_and_a_site_file_give_the_same_answer(capsys):
     assert "120.0" in by_files
 
 
+def test_crowns_are_measured_without_a_lot(capsys):
+    """Heights and slices ask for no lot and no shore."""
+    words = ["--crowns", PLAIN / "site.gpkg", "--crowns-layer", "crowns"]
+    words += ["--heights", PLAIN / "heights.tif", "--heights-unit", "us-ft"]
+    words += ["--heights-rmse-ft", "0.4", "--crowns-base-height-field", "base_height_ft"]
+    words += ["--crowns-base-height-unit", "us-ft"]
+    for name in ("heights", "slices"):
+        code, by_files, err = run(name, *words, capsys=capsys)
+        _, by_site, _ = run(name, PLAIN / "site.toml", capsys=capsys)
+        assert code == 0 and err == "" and by_files == by_site
+
+
 def test_options_reach_the_operation(capsys, tmp_path):
     out = tmp_path / "t.json"
     run("fringe", PLAIN / "site.toml", "--transect-spacing-ft", "50", "--out", out, capsys=capsys)
@@ -202,7 +214,7 @@ BAD = {
     "no such lot": (["frontage", PLAIN / "site.toml", "--lot", "X"], "no lot 'X'"),
     "no such CRS": (["frontage", *FILES, "--crs", "EPSG:1"], "EPSG:1"),
     "missing input": (["slices", *FILES], "an option or a word too many"),
-    "no crowns": (["fringe", *FILES], "fringe: found no crowns"),
+    "no crowns": (["fringe", *FILES], "--crowns: found nothing; needed crown polygons"),
     "no such file": (["layers", "nothing.gpkg"], "nothing.gpkg"),
     "no such ending": (["frontage", PLAIN / "site.toml", "--out", "t.xyz"], "the ending '.xyz'"),
     "no ending": (["frontage", PLAIN / "site.toml", "--out", "t"], "no ending"),

@@ -307,7 +307,7 @@ def test_a_folder_that_exists_is_never_touched(tmp_path):
 
 def an_earlier_package(folder):
     folder.mkdir()
-    record.write_record(folder / "record.json", {"versions": {"geotrim": "0"}})
+    record.write_record(folder, {"versions": {"geotrim": "0"}})
     (folder / "old.txt").write_text("old", encoding="utf-8")
 
 

@@ -20,7 +20,7 @@ from geotrim.cli.parser import (
 )
 from geotrim.errors import GeotrimError, RegistryError
 from geotrim.ops.catalogue import OPERATIONS
-from geotrim.ops.chain import closure, operation_named, params_of
+from geotrim.ops.chain import closure, inputs_of, operation_named, params_of
 from geotrim.ops.plugins import all_operations, plugins
 from geotrim.ops.registry import Operation
 
@@ -72,7 +72,7 @@ def _measure(operation: Operation, words: list[str]) -> int:
     params = given_params(args, params_of(chain.values()).values())
     if args.out is not None:
         check_suffix(Path(args.out))
-    site = _site(args, params)
+    site = _site(args, params, inputs_of(chain.values()))
     progress = _progress()
     results = measure(site, [operation.name], progress=progress)
     _progress_end(progress)
@@ -86,14 +86,14 @@ def _measure(operation: Operation, words: list[str]) -> int:
     return 0
 
 
-def _site(args: Any, params: Mapping[str, object]) -> Site:
+def _site(args: Any, params: Mapping[str, object], needed: Mapping[str, bool]) -> Site:
     """The site from a site file or from the files named on the command line."""
     from geotrim.io.site_file import read_site, site_from_tables
     from geotrim.run import with_choices
 
     tables = given_files(args)
     if args.site is None and tables:
-        check_required(tables)
+        check_required(tables, needed)
     if args.site is None and not tables:
         raise GeotrimError(
             "command line", "no site", "a site file, or files", "name one, or see --help"

@@ -281,12 +281,12 @@ def given_files(args: argparse.Namespace) -> dict[str, Any]:
     return tables
 
 
-def check_required(tables: Mapping[str, Any]) -> None:
+def check_required(tables: Mapping[str, Any], needed: Mapping[str, bool]) -> None:
     """Refuse files of which something that must be known is not said; names the option."""
-    from geotrim.io.site_spec import REQUIRED_TABLES, SITE_TABLES
+    from geotrim.io.site_spec import SITE_TABLES
 
-    for field in REQUIRED_TABLES:
-        if field in INPUTS and field not in tables:
+    for field, is_needed in needed.items():
+        if is_needed and field in INPUTS and field not in tables:
             option = option_of(field)
             raise GeotrimError(option, "nothing", INPUTS[field][0], f"say {option} FILE")
     for field, table in tables.items():

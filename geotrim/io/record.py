@@ -57,7 +57,7 @@ def build_record(
     started: datetime,
     site_file: Path | None = None,
 ) -> dict[str, Any]:
-    """The record of a run, but for its files (see :func:`describe_files`).
+    """The record of a run, but for its files (see :func:`write_record`).
 
     Parameters
     ----------
@@ -153,10 +153,11 @@ def describe_files(folder: Path) -> list[dict[str, Any]]:
     return [_file(path, folder) for path in sorted(folder.iterdir()) if path.is_file()]
 
 
-def write_record(path: Path, record: Mapping[str, Any]) -> None:
-    """Write a record as JSON."""
-    text = json.dumps(plain(record), indent=2, ensure_ascii=False, allow_nan=False)
-    path.write_text(text + "\n", encoding="utf-8", newline="\n")
+def write_record(folder: Path, record: Mapping[str, Any]) -> None:
+    """Write ``record.json`` into a folder, with the files that are there and the time."""
+    told = {**record, "files": describe_files(folder), "finished_utc": _utc(now())}
+    text = json.dumps(plain(told), indent=2, ensure_ascii=False, allow_nan=False)
+    (folder / "record.json").write_text(text + "\n", encoding="utf-8", newline="\n")
 
 
 def plain(value: Any) -> Any:
