@@ -172,11 +172,11 @@ def _true_parts(test: Any, low: Array, high: Array) -> list[tuple[int, float, fl
         middle = (left + right) / 2
         same = test(row, middle) == is_left_good
         left, right = np.where(same, middle, left), np.where(same, right, middle)
-    cuts = defaultdict(list)
-    for k, place in zip(row, (left + right) / 2, strict=True):
-        cuts[int(k)].append(float(place))
-    out = []
-    for k in range(low.size):
+    cuts: dict[int, list[float]] = defaultdict(list)
+    for changed, place in zip(row.tolist(), ((left + right) / 2).tolist(), strict=True):
+        cuts[changed].append(place)
+    out: list[tuple[int, float, float]] = []
+    for k in range(int(low.size)):
         edges = [0.0, *sorted(cuts[k]), 1.0]
         state = bool(good[k, 0])
         for w0, w1 in pairwise(edges):
@@ -229,7 +229,7 @@ def _facing(
 
 def _fill_gaps(lot: Any, chain: Chain, claims: list[Interval], reach: float) -> list[Interval]:
     """Join claims on one chain across gaps that stay within the reach of the lot."""
-    if not claims or reach <= 0:
+    if not claims:
         return claims
     out = [claims[0]]
     gaps = [(a[1], b[0]) for a, b in pairwise(claims)]
@@ -258,11 +258,12 @@ def claims_of(
     lot: Any, segments: _Segments, shore: Shore, reach: float
 ) -> dict[int, list[Interval]]:
     """Chain number -> stretches one lot may claim, before rivals are heard."""
-    near = np.sort(segments.tree.query(lot, predicate="dwithin", distance=max(reach, TINY)))
+    reach = reach + TINY  # the reach itself is within it, whatever rounding says
+    near = np.sort(segments.tree.query(lot, predicate="dwithin", distance=reach))
     if near.size == 0:
         return {}
     by_chain: dict[int, list[Interval]] = defaultdict(list)
-    pieces = _inside(lot, segments, near) + _facing(lot, segments, near, max(reach, TINY))
+    pieces = _inside(lot, segments, near) + _facing(lot, segments, near, reach)
     for k, t0, t1 in pieces:
         low, high = segments.positions(k, max(t0, 0.0)), segments.positions(k, min(t1, 1.0))
         if high > low:
@@ -374,8 +375,8 @@ def share_shore(
     wanted: dict[int, list[tuple[int, float, float]]] = defaultdict(list)
     if len(shore.chains):
         for number, lot in enumerate(lots):
-            for chain, intervals in claims_of(lot, segments, shore, reach).items():
-                wanted[chain] += [(number, low, high) for low, high in intervals]
+            for where, intervals in claims_of(lot, segments, shore, reach).items():
+                wanted[where] += [(number, low, high) for low, high in intervals]
     won: dict[tuple[int, int], list[Interval]] = defaultdict(list)
     shared: dict[tuple[int, int], float] = defaultdict(float)
     for number, asked in wanted.items():

@@ -17,7 +17,7 @@ import numpy.typing as npt
 import shapely
 
 from geotrim.core.riparian import left_of
-from geotrim.core.shoreline import Array, Chain
+from geotrim.core.shoreline import Array, Chain, Shore
 
 #: A baseline has a vertex at least this often. [ft]
 BASELINE_STEP_FT = 2.0
@@ -121,7 +121,7 @@ class Baseline:
         return station, offset, is_square
 
 
-def baseline_of(xy: Array, smoothing: float, unit: float) -> Baseline:
+def baseline_of(xy: Array, smoothing: float, unit: float, shore: Shore | None = None) -> Baseline:
     """Baseline of a stretch.
 
     Parameters
@@ -132,10 +132,45 @@ def baseline_of(xy: Array, smoothing: float, unit: float) -> Baseline:
         [map units]
     unit : float
         Map units in a foot.
+    shore : Shore, optional
+        The shoreline the stretch was cut from: it is smoothed with what lies beyond its ends, as
+        far as the next corner, so that neighbours' baselines meet.
     """
-    smooth, s = moving_average(xy, smoothing, BASELINE_STEP_FT * unit)
-    keep = np.concatenate([[True], np.linalg.norm(np.diff(smooth, axis=0), axis=1) > 0])
-    return Baseline(smooth[keep], s[keep], smoothing)
+    before, after = _beyond(xy, smoothing, shore)
+    whole = np.concatenate([before, xy, after])
+    keep = np.concatenate([[True], np.linalg.norm(np.diff(whole, axis=0), axis=1) > 0])
+    smooth, s = moving_average(whole[keep], smoothing, BASELINE_STEP_FT * unit)
+    start = float(np.linalg.norm(np.diff(np.concatenate([before, xy[:1]]), axis=0), axis=1).sum())
+    length = float(np.linalg.norm(np.diff(xy, axis=0), axis=1).sum())
+    inside = (s > start) & (s < start + length)
+    where = np.concatenate([[start], s[inside], [start + length]])
+    line = np.stack([np.interp(where, s, smooth[:, 0]), np.interp(where, s, smooth[:, 1])], axis=1)
+    keep = np.concatenate([[True], np.linalg.norm(np.diff(line, axis=0), axis=1) > 0])
+    return Baseline(line[keep], where[keep] - start, smoothing)
+
+
+def _beyond(xy: Array, smoothing: float, shore: Shore | None) -> tuple[Array, Array]:
+    """Half a smoothing length of shore before and after a stretch, no farther than a corner."""
+    none = np.empty((0, 2))
+    if shore is None or smoothing == 0 or (xy[0] == xy[-1]).all():
+        return none, none
+    parts = []
+    for end, inner in ((xy[0], xy[1]), (xy[-1], xy[-2])):
+        number, s = shore.locate(shapely.Point(end))
+        chain = shore.chains[number]
+        step = min(1e-3 * float(np.linalg.norm(inner - end)), smoothing / 100)
+        ahead, back = (
+            np.linalg.norm(chain.at(np.array([s + d]))[0] - (end + (inner - end) * 1e-3))
+            for d in (step, -step)
+        )
+        side = -1 if ahead <= back else 1  # away from the stretch
+        low, high = chain.leg(np.array([s]), side)
+        if side < 0:
+            piece = chain.part(max(s - smoothing / 2, float(low[0])), s)
+        else:
+            piece = chain.part(s, min(s + smoothing / 2, float(high[0])))[::-1]
+        parts.append(piece[:-1])
+    return parts[0], parts[1][::-1]
 
 
 def stations(length: float, spacing: float) -> tuple[Array, Array]:

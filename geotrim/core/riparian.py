@@ -90,8 +90,8 @@ def lot_line_direction(lot: Any, point: Array, run: Array, unit: float) -> Array
         gap = shapely.distance(ring, here)
         if best is not None and gap >= best[0]:
             continue
-        ways = [_way(line, here, unit) for line in (ring, shapely.reverse(ring))]
-        ways = [way for way in ways if way is not None]
+        found = [_way(line, here, unit) for line in (ring, shapely.reverse(ring))]
+        ways = [way for way in found if way is not None]
         if not ways:
             continue
         away = [float(shapely.distance(frontage, shapely.Point(way[1]))) for way in ways]
@@ -172,14 +172,15 @@ def water_polygon(run: Array, left: Array, right: Array, outer: Array) -> Any:
     return shapely.union_all(near) if near else shapely.Polygon()
 
 
-def crossings(lines: Sequence[Any], owners: Sequence[str]) -> list[tuple[int, int]]:
+def crossings(lines: Sequence[Any]) -> list[tuple[int, int]]:
     """Pairs of limits that cross away from their shore ends.
 
     Limits that two neighbours share, or that meet only where they start or end, do not cross.
     """
-    out = []
-    tree = shapely.STRtree(list(lines))
-    first, second = tree.query(list(lines), predicate="intersects")
+    out: list[tuple[int, int]] = []
+    if not lines:
+        return out
+    first, second = shapely.STRtree(list(lines)).query(list(lines), predicate="intersects")
     for i, j in zip(first, second, strict=True):
         if i >= j:
             continue

@@ -13,7 +13,7 @@ import shapely
 
 from geotrim.checks import check_columns, check_kind, check_lines, check_lots, check_same_crs
 from geotrim.core import fringe as core
-from geotrim.core.shoreline import Array
+from geotrim.core.shoreline import Array, build_shore
 from geotrim.core.stretches import lot_region
 from geotrim.model import Note, Result
 from geotrim.ops.catalogue import FRINGE
@@ -54,7 +54,6 @@ class _Stretch:
     station0_ft: float
     length_ft: float
     base: core.Baseline
-    line: Any
 
 
 def fringe(
@@ -113,7 +112,7 @@ def fringe(
     _check_inputs(lots, mhw_line, crowns, trunks)
     feet = feet_per_map_unit(lots.crs, "lots")
     trees, notes = _trees(crowns, trunks, fringe_reference)
-    stretches = _stretches(frontage, smoothing_length_ft, feet)
+    stretches = _stretches(frontage, mhw_line, smoothing_length_ft, feet)
     reach = float(frontage.parameters.get("reach_ft", 5.0)) / feet
     regions = _regions(lots, frontage, riparian_lines, reach)
     stand = _stand(trees, stretches, regions, search_ft, feet)
@@ -197,18 +196,29 @@ def _trees(crowns: Any, trunks: Any, reference: str) -> tuple[_Trees, list[Note]
     return _Trees(ids, shape, point, has, is_out), notes
 
 
-def _stretches(frontage: Result, smoothing_ft: float, feet: float) -> list[_Stretch]:
+def baselines(
+    frontage: Result, mhw_line: Any, smoothing_ft: float, feet: float
+) -> list[core.Baseline]:
+    """Baseline of every stretch of a frontage, in its order."""
+    corner = float(frontage.parameters.get("corner_deg", 60.0))
+    shore = build_shore(mhw_line.geometry.array, smoothing_ft / feet, corner)
+    return [
+        core.baseline_of(shapely.get_coordinates(line), smoothing_ft / feet, 1 / feet, shore)
+        for line in frontage["frontage"].geometry
+    ]
+
+
+def _stretches(frontage: Result, mhw_line: Any, smoothing_ft: float, feet: float) -> list[_Stretch]:
     out = []
-    for row in frontage["frontage"].itertuples():
-        xy = shapely.get_coordinates(row.geometry)
+    lines = baselines(frontage, mhw_line, smoothing_ft, feet)
+    for row, line in zip(frontage["frontage"].itertuples(), lines, strict=True):
         out.append(
             _Stretch(
                 str(row.lot_id),
                 str(row.stretch_id),
                 float(row.station_from_ft),
                 float(row.frontage_length_ft),
-                core.baseline_of(xy, smoothing_ft / feet, 1 / feet),
-                row.geometry,
+                line,
             )
         )
     return out
@@ -243,7 +253,7 @@ def _stand(
     for choice in (0, 1):  # the lot it stands in first, then the water in front of a lot
         for lot_id, shapes in regions.items():
             inside = shapely.intersects_xy(shapes[choice], trees.point[:, 0], trees.point[:, 1])
-            lot[np.equal(lot, None) & inside] = lot_id
+            lot[pd.isna(lot) & inside] = lot_id
     stretch = np.full(n, -1)
     station, offset = np.full(n, np.nan), np.full(n, np.nan)
     best = np.full(n, np.inf)

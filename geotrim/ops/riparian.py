@@ -357,8 +357,8 @@ def _line_table(fronts: list[_Front], ends: Ends, method: str, feet: float, crs:
     table = gpd.GeoDataFrame(
         pd.DataFrame(rows, columns=[*LINE_COLUMNS, "geometry"]), geometry="geometry", crs=crs
     )
-    for pair in core.crossings(table.geometry.to_list(), table["lot_id"].to_list()):
-        table.loc[list(pair), "is_crossing"] = True
+    for crossed in core.crossings(table.geometry.to_list()):
+        table.loc[list(crossed), "is_crossing"] = True
     return table
 
 

@@ -9,11 +9,12 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from geotrim.core import fringe as shore
 from geotrim.core import setback as core
+from geotrim.core.fringe import Baseline
 from geotrim.core.stretches import lot_region
 from geotrim.model import Note, Result, Setback
 from geotrim.ops.catalogue import ZONE
+from geotrim.ops.fringes import baselines
 from geotrim.ops.setback_flags import Strip, draw_strips
 from geotrim.units import feet_per_map_unit
 
@@ -61,13 +62,14 @@ def zone(
     strips, _ = draw_strips(
         lots, mhw_line, frontage, riparian_lines, channel, exclusions, setbacks or ()
     )
+    lines = baselines(frontage, mhw_line, float(fringe.parameters["smoothing_length_ft"]), feet)
     rows, stations, takes, notes = [], [], [], []
     for row in lots[lots["is_measured"]].itertuples():
         lot_id = str(row.lot_id)
         base = _base(row, frontage, riparian_lines, fringe, feet)
         each, alone, rest = core.taken(base, [one.shape for one in strips])
         takes += _taken_rows(lot_id, strips, each, alone, feet)
-        widths = _widths(lot_id, rest, frontage, fringe, feet)
+        widths = _widths(lot_id, rest, frontage, lines, fringe, feet)
         stations.append(widths)
         rows.append(_zone_row(lot_id, base, rest, widths, feet))
         if rows[-1]["status"] != "ok":
@@ -124,17 +126,17 @@ def _taken_rows(
     ]
 
 
-def _widths(lot_id: str, rest: Any, frontage: Result, fringe: Result, feet: float) -> Any:
+def _widths(
+    lot_id: str, rest: Any, frontage: Result, lines: list[Baseline], fringe: Result, feet: float
+) -> Any:
     """Width of the zone at each transect of a lot."""
-    smoothing = float(fringe.parameters["smoothing_length_ft"]) / feet
     search = float(fringe.parameters["search_ft"]) / feet
     transects = fringe["transects"]
     parts = []
-    for stretch in frontage["frontage"].itertuples():
+    for stretch, base in zip(frontage["frontage"].itertuples(), lines, strict=True):
         if str(stretch.lot_id) != lot_id:
             continue
         at = transects[transects["stretch_id"] == stretch.stretch_id]
-        base = shore.baseline_of(shapely.get_coordinates(stretch.geometry), smoothing, 1 / feet)
         local = (at["station_ft"].to_numpy() - stretch.station_from_ft) / feet
         origin, out = base.at(local), base.normal(local)
         rays = shapely.linestrings(np.stack([origin - out * search, origin + out * search], 1))
