@@ -7,10 +7,10 @@ described through fiona (:mod:`geotrim.io.layers`).
 from __future__ import annotations
 
 import os
-import threading
+import struct
 import warnings
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,14 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError as ProjCRSError
 
 from geotrim.errors import FileError, LayerError
+from geotrim.io.arcs import (
+    ARC_SAGITTA,
+    ARC_STEP_DEG,
+    CURVED,
+    SURFACES,
+    base_code,
+    straightened,
+)
 from geotrim.io.crs import layer_crs
 from geotrim.io.fields import find_field, match_where
 from geotrim.io.files import local_path
@@ -32,14 +40,6 @@ from geotrim.model import Note
 
 __all__ = ["layer_schema", "list_layers", "read_layer", "read_rows"]
 
-#: Angle between two vertices of a straightened arc. [deg]
-ARC_STEP_DEG = 1.0
-#: An arc of radius r strays from its chords by at most r (1 - cos(step / 2)): this share of r.
-ARC_SAGITTA = 1 - float(np.cos(np.radians(ARC_STEP_DEG / 2)))
-#: OGC simple-features codes of geometries with arcs, thousands (Z, M) taken off.
-CURVE_CODES = (8, 9, 10, 11, 12, 13, 14)
-
-_ARC_LOCK = threading.Lock()
 _READ_ERRORS = (
     pyogrio.errors.DataSourceError,
     pyogrio.errors.DataLayerError,
@@ -180,7 +180,7 @@ def _read_gdal(source: str, name: str, path: Path, subject: str) -> tuple[Any, l
         attributes = plain.to_pandas()
     except _READ_ERRORS as error:
         return _read_slow(source, name, path, subject, error)
-    shapes, notes = _decoded(wkb, source, name, subject)
+    shapes, notes = _decoded(wkb, subject)
     return gpd.GeoDataFrame(attributes, geometry=shapes, crs=_own_crs(meta["crs"])), notes
 
 
@@ -212,45 +212,22 @@ def _own_crs(crs: Any) -> CRS | None:
     return None if "undefined" in found.name.lower() else found
 
 
-def _codes(wkb: Any) -> Any:
-    """Simple-features code of each WKB, Z and M taken off, -1 for none."""
-    codes = np.full(len(wkb), -1)
-    for i, blob in enumerate(wkb):
-        if blob is not None:
-            raw = int.from_bytes(blob[1:5], "little" if blob[0] else "big")
-            codes[i] = (raw & 0x0FFFFFFF) % 1000
-    return codes
-
-
-def _holds_arcs(blob: bytes) -> bool:
-    """Whether a collection has a part that shapely does not know."""
-    try:
-        shapely.from_wkb(blob, on_invalid="ignore")
-    except NotImplementedError:
-        return True
-    return False
-
-
-def _decoded(wkb: Any, source: str, name: str, subject: str) -> tuple[Any, list[Note]]:
+def _decoded(wkb: Any, subject: str) -> tuple[Any, list[Note]]:
     """Shapes of WKB; arcs straightened, open rings closed, the hopeless dropped: all told."""
-    codes = _codes(wkb)
-    is_curve = np.isin(codes, CURVE_CODES)
-    is_curve[[row for row in np.flatnonzero(codes == 7) if _holds_arcs(wkb[row])]] = True
-    straight_wkb = np.where(is_curve, None, wkb)
-    shapes = shapely.from_wkb(straight_wkb, on_invalid="ignore")
-    is_lost = shapely.is_missing(shapes) & (codes >= 0) & ~is_curve
+    codes = np.array([-1 if blob is None else base_code(blob) for blob in wkb])
+    is_ours = np.isin(codes, (*CURVED, *SURFACES))
+    is_ours[[row for row in np.flatnonzero(codes == 7) if _holds_arcs(wkb[row])]] = True
+    shapes = shapely.from_wkb(np.where(is_ours, None, wkb), on_invalid="ignore")
+    for row in np.flatnonzero(is_ours):
+        with suppress(ValueError, struct.error, shapely.errors.GEOSException):
+            shapes[row] = straightened(wkb[row])
     notes: list[Note] = []
-    if is_curve.any():
-        with _fine_arcs():
-            straight = pyogrio.read_dataframe(source, layer=name, columns=[])
-        shapes[is_curve] = np.asarray(straight.geometry.array, dtype=object)[is_curve]
-        notes.append(_curve_note(subject, int(is_curve.sum())))
-    broken = np.flatnonzero(is_lost)
-    for row in broken:
-        try:
+    if n_curves := int((is_ours & ~np.isin(codes, SURFACES)).sum()):
+        notes.append(_curve_note(subject, n_curves))
+    broken = np.flatnonzero(shapely.is_missing(shapes) & (codes >= 0))
+    for row in broken[~is_ours[broken]]:
+        with suppress(ValueError, shapely.errors.GEOSException):  # ValueError: shapely before 2.1
             shapes[row] = shapely.from_wkb(wkb[row], on_invalid="fix")
-        except (shapely.errors.GEOSException, ValueError):  # ValueError: shapely before 2.1
-            continue
     if len(broken):
         rows = listed([f"feature {row + 1}" for row in broken])
         n_closed = int((~shapely.is_missing(shapes[broken])).sum())
@@ -260,16 +237,13 @@ def _decoded(wkb: Any, source: str, name: str, subject: str) -> tuple[Any, list[
     return shapes, notes
 
 
-@contextmanager
-def _fine_arcs() -> Iterator[None]:
-    """GDAL straightens arcs in steps of ``ARC_STEP_DEG``; its own setting is put back after."""
-    with _ARC_LOCK:
-        before = pyogrio.get_gdal_config_option("OGR_ARC_STEPSIZE")
-        pyogrio.set_gdal_config_options({"OGR_ARC_STEPSIZE": ARC_STEP_DEG})
-        try:
-            yield
-        finally:
-            pyogrio.set_gdal_config_options({"OGR_ARC_STEPSIZE": before})
+def _holds_arcs(blob: bytes) -> bool:
+    """Whether a collection has a part that shapely cannot work with."""
+    try:
+        shapely.get_coordinates(shapely.from_wkb(blob, on_invalid="ignore"))
+    except (NotImplementedError, shapely.errors.GEOSException):
+        return True
+    return False
 
 
 def _curve_note(subject: str, n_curves: int) -> Note:
