@@ -6,6 +6,7 @@ walk over keys, strings, arrays and inline tables and remember where each key be
 
 from __future__ import annotations
 
+import tomllib
 from typing import Any
 
 #: A place in a document: keys, and positions in arrays of tables.
@@ -78,7 +79,9 @@ class _Scanner:
         while True:
             self._blank()
             if self.text[self.at] in "\"'":
-                parts.append(self._string())
+                start = self.at
+                self._string()
+                parts.append(tomllib.loads(f"k = {self.text[start : self.at]}")["k"])
             else:
                 start = self.at
                 while self.text[self.at].isalnum() or self.text[self.at] in "-_":
@@ -122,17 +125,15 @@ class _Scanner:
             self._pair(place)
         self.at += 1
 
-    def _string(self) -> str:
+    def _string(self) -> None:
         quote = self.text[self.at]
         mark = quote * 3 if self.text.startswith(quote * 3, self.at) else quote
-        start = self.at = self.at + len(mark)
+        self.at += len(mark)
         while not self.text.startswith(mark, self.at):
             self.at += 2 if quote == '"' and self.text[self.at] == "\\" else 1
-        end = self.at
         self.at += len(mark)
         while len(mark) == 3 and self.text.startswith(quote, self.at):
             self.at += 1  # up to two quotes may stand right before the closing three
-        return self.text[start:end]
 
     def _skip_space(self) -> bool:
         """Go to the next mark that is no space, line end or comment; False at the end."""

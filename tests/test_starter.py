@@ -1,0 +1,173 @@
+"""The starter: what lies in a folder becomes a site file with the open questions marked."""
+
+from __future__ import annotations
+
+import shutil
+import tomllib
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import rasterio
+import shapely
+
+from geotrim.errors import FileError, SiteFileError
+from geotrim.io.layers import write_layer
+from geotrim.io.site_file import read_site
+from geotrim.io.site_spec import FILL_IN, SITE_TABLES
+from geotrim.io.starter import write_starter
+from tests.opendata import ROOT
+from tests.test_site_file import CROWNS, LOTS, SHORE, TRUNKS, X, Y
+
+
+def raster(path, unit=None):
+    with rasterio.open(
+        path,
+        "w",
+        driver="GTiff",
+        width=20,
+        height=20,
+        count=1,
+        dtype="float32",
+        crs="EPSG:6443",
+        transform=rasterio.Affine(5, 0, X, 0, -5, Y + 160),
+    ) as out:
+        out.write(np.full((1, 20, 20), 8, dtype="float32"))
+        if unit:
+            out.units = (unit,)
+
+
+def told(notes):
+    return " | ".join(f"{note.level} {note}" for note in notes)
+
+
+@pytest.fixture(scope="module")
+def master(tmp_path_factory):
+    path = tmp_path_factory.mktemp("files")
+    for name, table in {"Parcels": LOTS, "shoreline 2019": SHORE, "tree_crowns": CROWNS}.items():
+        write_layer(table, path / "survey.gpkg", layer=name)
+    TRUNKS.to_file(path / "trunks.geojson")
+    raster(path / "chm.tif")
+    raster(path / "ground_dem.tif")
+    return path
+
+
+@pytest.fixture
+def folder(tmp_path, master):
+    return shutil.copytree(master, tmp_path / "files")
+
+
+def test_files_find_their_role(folder):
+    path, notes = write_starter(folder)
+    said = tomllib.loads(path.read_text(encoding="utf-8"))
+    assert said["lots"] == {"file": "survey.gpkg", "layer": "Parcels", "id_field": "lot_id"}
+    assert said["mhw_line"]["layer"] == "shoreline 2019"
+    assert said["crowns"]["layer"] == "tree_crowns" and said["crowns"]["species_field"] == "species"
+    assert said["trunks"]["file"] == "trunks.geojson"
+    assert said["heights"] == {"file": "chm.tif", "unit": FILL_IN}
+    assert "not used: ground_dem.tif" in told(notes)
+    assert "2 places to fill in" in told(notes)
+
+
+def test_what_must_not_be_guessed_is_asked_for(folder):
+    path, _ = write_starter(folder)
+    with pytest.raises(SiteFileError, match=r"\[mhw_line\] origin \(line \d+.*filled in.*survey"):
+        read_site(path)
+    text = path.read_text(encoding="utf-8").replace(f'origin = "{FILL_IN}"', 'origin = "survey"')
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(SiteFileError, match=r"\[heights\] unit .*one of ft, us-ft, m"):
+        read_site(path)
+    path.write_text(text.replace(f'unit = "{FILL_IN}"', 'unit = "ft"'), encoding="utf-8")
+    site = read_site(path)
+    assert list(site.measured_lot_ids()) == ["A", "B"] and site.heights is not None
+
+
+def test_a_unit_the_raster_states_is_not_asked_for(folder):
+    (folder / "chm.tif").unlink()
+    raster(folder / "chm.tif", "metre")
+    said = tomllib.loads(write_starter(folder)[0].read_text(encoding="utf-8"))
+    assert said["heights"] == {"file": "chm.tif"}
+
+
+def test_every_key_is_explained(folder):
+    """Law: uncomment any line and it is TOML with a key the site file knows."""
+    text = write_starter(folder)[0].read_text(encoding="utf-8")
+    table = None
+    seen = set()
+    for line in text.splitlines():
+        bare = line.removeprefix("# ")
+        if bare.startswith("["):
+            table = bare.strip("[]")
+        elif " = " in bare and "  # " in bare and table in SITE_TABLES:
+            (key,) = tomllib.loads(bare)
+            assert key in SITE_TABLES[table]
+            seen.add((table, key))
+    assert seen == {(table, key) for table, keys in SITE_TABLES.items() for key in keys}
+
+
+def test_a_lone_layer_is_a_guess_and_says_so(tmp_path):
+    LOTS[["geometry"]].to_file(tmp_path / "export_17.shp")
+    path, notes = write_starter(tmp_path)
+    assert "a guess: the only polygon layer left" in path.read_text(encoding="utf-8")
+    assert "nothing found for mhw_line" in told(notes)
+    with pytest.raises(SiteFileError, match=r"\[mhw_line\] file"):
+        read_site(path)
+
+
+def test_an_unlabelled_layer_asks_for_its_crs(tmp_path):
+    write_layer(LOTS.set_crs(None, allow_override=True), tmp_path / "lots.gpkg", layer="lots")
+    said = tomllib.loads(write_starter(tmp_path)[0].read_text(encoding="utf-8"))
+    assert said["lots"]["crs"] == FILL_IN
+
+
+def test_an_empty_folder_gets_a_useful_file(tmp_path):
+    path, notes = write_starter(tmp_path)
+    assert "no vector layer or raster found" in told(notes)
+    said = tomllib.loads(path.read_text(encoding="utf-8"))
+    assert said["lots"] == {"file": FILL_IN}
+    assert said["mhw_line"] == {"file": FILL_IN, "origin": FILL_IN}
+
+
+def test_a_file_is_never_written_over(folder):
+    path, _ = write_starter(folder)
+    path.write_text("mine", encoding="utf-8")
+    with pytest.raises(FileError, match="nothing is written over"):
+        write_starter(folder)
+    assert path.read_text(encoding="utf-8") == "mine"
+    write_starter(folder, overwrite=True)
+    assert path.read_text(encoding="utf-8") != "mine"
+    assert not list(folder.glob(".*"))
+
+
+@pytest.mark.parametrize("name", ["nowhere", "a.txt"])
+def test_no_such_folder(tmp_path, name):
+    (tmp_path / "a.txt").write_text("x")
+    with pytest.raises(FileError, match="a folder that holds the files"):
+        write_starter(tmp_path / name)
+
+
+def test_odd_names_survive(tmp_path):
+    gpd.GeoDataFrame(
+        {"lot_id": ["A"]}, geometry=[shapely.box(X, Y, X + 9, Y + 9)], crs=6443
+    ).to_file(tmp_path / "lot é \"7\" 'x'.gpkg")
+    said = tomllib.loads(write_starter(tmp_path)[0].read_text(encoding="utf-8"))
+    assert said["lots"]["file"] == "lot é \"7\" 'x'.gpkg"
+
+
+def test_a_file_that_cannot_be_read_is_told(tmp_path):
+    (tmp_path / "lots.gpkg").write_text("no")
+    assert "missing lots.gpkg: left out" in told(write_starter(tmp_path)[1])
+
+
+def test_the_sample_folders_are_understood(tmp_path):
+    """Each sample's own site file names the layers; the starter finds the same ones."""
+    for sample in sorted((ROOT / "sample_data").iterdir()):
+        if not (sample / "site.toml").is_file():
+            continue
+        copy = tmp_path / sample.name
+        shutil.copytree(sample, copy)
+        mine = tomllib.loads((copy / "site.toml").read_text(encoding="utf-8"))
+        path, _ = write_starter(copy, overwrite=True)
+        said = tomllib.loads(path.read_text(encoding="utf-8"))
+        for role in ("lots", "mhw_line", "crowns", "trunks", "channel", "neighbours"):
+            assert said.get(role, {}).get("layer") == mine.get(role, {}).get("layer"), role
