@@ -249,9 +249,12 @@ def agreement(ours: CanopyMeasures, theirs: dict[str, np.ndarray]) -> dict[str, 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--crowns", type=int, default=10_000)
-    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--quick", action="store_true", help="2,000 crowns, once")
     parser.add_argument("--folder", type=Path, help="where to make the data (removed afterwards)")
     asked = parser.parse_args()
+    if asked.quick:
+        asked.crowns, asked.rounds = 2_000, 1
     rng = np.random.default_rng(20)
     polygons = make_crowns(asked.crowns, rng)
     start = time.perf_counter()
@@ -310,7 +313,9 @@ def report(path, polygons, rings, blocks, to_rings, n_rounds):
         for name in names[1:]
     }
     print("\nmedians: " + "  ".join(f"{name} {middle[name]:.3f} s" for name in names))
-    print(f"beyond the floor: {beyond['pipeline']:.3f} s, exactextract {beyond['exactextract']:.3f} s")
+    print(
+        f"beyond the floor: {beyond['pipeline']:.3f} s, exactextract {beyond['exactextract']:.3f} s"
+    )
     print(f"crowns a second, whole pipeline: {n / middle['pipeline']:,.0f}\n")
     rows = [
         ("pipeline / floor", middle["pipeline"] / middle["floor"], "at most", 1.5),

@@ -83,20 +83,33 @@ def rings_of(polygons: npt.ArrayLike, what: str = "crowns") -> Rings:
             "polygons or multipolygons",
             "keep the polygon parts only",
         )
-    parts, crown_of_part = shapely.get_parts(shapes, return_index=True)
-    is_part = shapely.get_type_id(parts) == 3
-    parts, crown_of_part = parts[is_part], crown_of_part[is_part]
-    rings, part_of_ring = shapely.get_rings(parts, return_index=True)
-    xy, ring_of_vertex = shapely.get_coordinates(rings, return_index=True)
-    not_finite = np.flatnonzero(~np.isfinite(xy).all(axis=1))
-    if not_finite.size:
-        row = crown_of_part[part_of_ring[ring_of_vertex[not_finite[0]]]]
+    if np.isin(kinds, (-1, 3)).all() and not shapely.get_num_interior_rings(shapes).any():
+        # one ring each, which may have no vertices: several times faster than the way below
+        xy = shapely.get_coordinates(shapes)
+        ring_offsets = np.concatenate([[0], np.cumsum(shapely.get_num_coordinates(shapes))])
+        is_hole = np.zeros(shapes.size, dtype=bool)
+        rings = Rings(xy, ring_offsets, is_hole, np.arange(shapes.size + 1))
+    else:
+        rings = _rings_with_holes_and_parts(shapes)
+    bad = np.flatnonzero(~np.isfinite(rings.xy).all(axis=1))
+    if bad.size:
+        ring = np.searchsorted(rings.ring_offsets, bad[0], side="right") - 1
+        row = np.searchsorted(rings.crown_offsets, ring, side="right") - 1
         raise ShapeError(
             what,
             f"a vertex that is not a number in row {row}",
             "finite coordinates",
             "draw that crown again, or leave it out",
         )
+    return rings
+
+
+def _rings_with_holes_and_parts(shapes: npt.NDArray[np.object_]) -> Rings:
+    parts, crown_of_part = shapely.get_parts(shapes, return_index=True)
+    is_part = shapely.get_type_id(parts) == 3
+    parts, crown_of_part = parts[is_part], crown_of_part[is_part]
+    rings, part_of_ring = shapely.get_rings(parts, return_index=True)
+    xy, ring_of_vertex = shapely.get_coordinates(rings, return_index=True)
     is_hole = np.zeros(len(rings), dtype=bool)
     is_hole[1:] = part_of_ring[1:] == part_of_ring[:-1]
     return Rings(
@@ -168,18 +181,19 @@ def pixel_rings(rings: Rings, transform: Transform, shape: tuple[int, int]) -> P
     n = len(rings)
     xy, signs = np.empty_like(rings.xy), np.empty(rings.is_hole.size)
     area_cells, windows = np.empty(n), np.zeros((n, 4), dtype=np.int64)
-    _kernels.to_pixels(
-        rings.xy,
-        rings.ring_offsets,
-        rings.is_hole,
-        rings.crown_offsets,
-        np.array(transform),
-        *shape,
-        xy,
-        signs,
-        area_cells,
-        windows,
-    )
+    with np.errstate(invalid="ignore"):  # vertices that are not finite are seen to inside
+        _kernels.to_pixels(
+            rings.xy,
+            rings.ring_offsets,
+            rings.is_hole,
+            rings.crown_offsets,
+            np.array(transform),
+            *shape,
+            xy,
+            signs,
+            area_cells,
+            windows,
+        )
     moved = Rings(xy, rings.ring_offsets, rings.is_hole, rings.crown_offsets)
     return PixelRings(moved, signs, area_cells, windows)
 
