@@ -105,6 +105,7 @@ def test_crowns_carry_every_measure_and_keep_their_order():
     assert crowns.loc["t1", "side_margin_ft"] == 8.0
     assert bool(crowns.loc["t2", "is_past_side"]) is True
     assert pd.isna(crowns.loc["t3", "dock_way_margin_ft"])
+    assert bool(crowns.loc["t1", "is_mangrove"]) and pd.isna(crowns.loc["t2", "is_mangrove"])
     # what two tables say alike is there once
     assert list(crowns.columns).count("covered_frac") == 1
     assert not any("slices" in name for name in crowns.columns)

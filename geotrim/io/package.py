@@ -13,14 +13,15 @@ from pathlib import Path
 from typing import Any
 
 from geotrim.model import Result, Site
+from geotrim.rules.species import is_mangrove
 
 #: Result tables with one row a crown, and with one row a lot, in the order they are joined.
 CROWN_TABLES = ("fringe_crowns", "heights", "slices")
-LOT_TABLES = ("lots", "fringe_lots", "fringe", "zone")
+LOT_TABLES = ("lots", "fringe_lots", "zone")
 #: Inputs that go into the package as they were measured.
 INPUT_LAYERS = ("mhw_line", "trunks", "channel", "mouth_line", "exclusions")
-#: Lot tables that are layers of their own as well, for their shapes.
-SHAPED_LOT_TABLES = ("fringe", "zone")
+#: Tables of one row a lot that are layers of their own as well, for their shapes.
+SHAPED_LOT_TABLES = ("zone",)
 
 #: Decimals in CSV files: a ten-thousandth of a foot, or of a share.
 CSV_DECIMALS = 4
@@ -39,9 +40,16 @@ def package_layers(site: Site, results: Mapping[str, Result]) -> dict[str, Any]:
 
 
 def crown_table(site: Site, results: Mapping[str, Result]) -> Any:
-    """The crowns with every measure taken of them, in the order they were read."""
+    """The crowns with every measure taken of them, in the order they were read.
+
+    ``is_mangrove`` is the state act's word on the species; missing where it is not known.
+    """
+    import pandas as pd
+
     tables = _tables(results)
     out = site.crowns.copy()
+    at = list(out.columns).index("species") + 1
+    out.insert(at, "is_mangrove", pd.array(list(map(is_mangrove, out["species"])), dtype="boolean"))
     for name in CROWN_TABLES:
         if name in tables:
             out = join(out, tables[name], "crown_id", name)

@@ -97,6 +97,7 @@ def build_record(
         ],
         "notes": _by_level(notes),
         "cautions": list(cautions),
+        "rule_files": rule_files(),
         "versions": versions(),
         "started_utc": _utc(started),
     }
@@ -146,6 +147,14 @@ def versions() -> dict[str, str | None]:
     found["PROJ"] = pyproj.proj_version_str
     found["GEOS"] = shapely.geos_version_string
     return found
+
+
+def rule_files() -> list[dict[str, Any]]:
+    """The rule files of this installation, each with its size and SHA-256."""
+    from importlib.resources import as_file, files
+
+    with as_file(files("geotrim.rules")) as folder:
+        return [_file(path, folder) for path in sorted(folder.glob("*.toml"))]
 
 
 def describe_files(folder: Path) -> list[dict[str, Any]]:
