@@ -89,6 +89,22 @@ def _check_shapefile(path: Path, subject: str) -> None:
             "all parts of the shapefile side by side (.shp, .shx, .dbf, .prj)",
             "copy the missing part into the same folder, or export it again as a GeoPackage",
         )
+    _check_length(path, subject)
+
+
+def _check_length(path: Path, subject: str) -> None:
+    """A shapefile's head says how long it is, in words of two bytes (ESRI white paper, 1998)."""
+    with path.open("rb") as stream:
+        head = stream.read(28)
+    n_told = 2 * int.from_bytes(head[24:28], "big")
+    n_bytes = path.stat().st_size
+    if len(head) < 28 or n_told > n_bytes:
+        raise FileError(
+            subject,
+            f"{path.name}, which breaks off after {n_bytes:,} of {n_told:,} bytes",
+            "a complete shapefile",
+            "copy or export it again",
+        )
 
 
 def parts_of(path: Path) -> list[Path]:

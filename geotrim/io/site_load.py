@@ -27,7 +27,7 @@ from geotrim.io.fields import match_where
 from geotrim.io.files import local_path, sha256_of
 from geotrim.io.repair import clean_layer
 from geotrim.io.site_checks import check_contradictions
-from geotrim.io.site_spec import MANY, SiteSpec, check_spec, checked_options
+from geotrim.io.site_spec import MANY, SITE_TABLES, SiteSpec, check_spec, checked_options
 from geotrim.io.vectors import read_rows
 from geotrim.model import InputFile, Note, Setback, Site
 from geotrim.units import feet_per_map_unit
@@ -105,27 +105,31 @@ def _placed(spec: SiteSpec, *place: str | int) -> Iterator[None]:
     try:
         yield
     except GeotrimError as error:
-        table = _said(spec, *place)
+        if error.subject.startswith("["):
+            raise
+        table, keys = _said(spec, *place), SITE_TABLES[str(place[0])]
+        rest = error.subject.removeprefix(_role(spec, *place)).strip(" ,")
         key = "file"
-        if isinstance(error, CRSError) and "crs" in table:
+        if rest in keys:  # "heights unit"
+            key, rest = rest, ""
+        elif isinstance(error, CRSError) and "crs" in table:
             key = "crs"
         elif isinstance(error, LayerError) and "layer" in table:
             key = "layer"
-        where = spec.where(*place, key)
-        if error.subject.startswith("["):
-            raise
-        subject = where if error.subject.startswith(str(place[0])) else f"{error.subject}, {where}"
-        extra = error.subject.partition(", ")[2]
-        raise type(error)(
-            f"{subject}, {extra}" if extra else subject, error.found, error.need, error.mend
-        ) from error
+        subject = ", ".join(part for part in (spec.where(*place, key), rest) if part)
+        raise type(error)(subject, error.found, error.need, error.mend) from error
+
+
+def _role(spec: SiteSpec, *place: str | int) -> str:
+    """What notes call an input."""
+    return str(place[0]) if len(place) == 1 else f"setback {_said(spec, *place)['name']!r}"
 
 
 def _rows(run: _Loading, *place: str | int, kinds: tuple[str, ...]) -> Any:
     """Rows of one input in its own CRS, and the file in the list of inputs."""
     spec = run.spec
     table = _said(spec, *place)
-    role = str(place[0]) if len(place) == 1 else f"setback {table['name']!r}"
+    role = _role(spec, *place)
     source = table["file"]
     layer, digest, detail = None, "", {}
     with _placed(spec, *place):
@@ -281,7 +285,7 @@ def _setbacks(run: _Loading) -> tuple[Setback, ...]:
     for i, item in enumerate(run.spec.values.get(MANY, ())):
         shape = None
         if "file" in item:
-            role = f"setback {item['name']!r}"
+            role = _role(run.spec, MANY, i)
             rows = _rows(run, MANY, i, kinds=ANY_KIND)
             rows = _cleaned(run, rows, role, ANY_KIND, MANY, i)
             shape = shapely.union_all(np.asarray(rows.geometry.array))

@@ -47,6 +47,7 @@ _READ_ERRORS = (
     pyogrio.errors.GeometryError,
     pa.ArrowException,
     UnicodeDecodeError,
+    OSError,
     RuntimeError,
     NotImplementedError,
 )
@@ -132,6 +133,7 @@ def read_rows(
         " ".join(str(w.message).split()) for w in said if issubclass(w.category, RuntimeWarning)
     }
     notes += [Note(subject, f"the file reader warns: {text}", "info") for text in sorted(texts)]
+    _check_whole(source, name, found, len(table), subject)
     if not len(table):
         raise LayerError(
             subject,
@@ -143,6 +145,20 @@ def read_rows(
     label, told = layer_crs(table.crs, crs, table.total_bounds, subject)
     table = table.set_crs(label, allow_override=True)
     return table, (*notes, *told)
+
+
+def _check_whole(source: str, name: str, path: Path, n_read: int, subject: str) -> None:
+    """Refuse a file that breaks off between two features, where its head says how many it holds."""
+    if path.suffix.lower() != ".fgb":
+        return
+    n_told = int(pyogrio.read_info(source, layer=name)["features"])
+    if n_told > n_read:
+        raise FileError(
+            subject,
+            f"{path.name}, which breaks off after {n_read} of {n_told} features",
+            "a complete file",
+            "copy or export it again",
+        )
 
 
 def _read_parquet(path: Path, subject: str) -> Any:
