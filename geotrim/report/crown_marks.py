@@ -1,0 +1,186 @@
+"""Crowns on the map: colour and hatch for the height class, edge for the kind, id where it fits."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import shapely
+
+from geotrim.report.furniture import Entry
+from geotrim.report.palette import BLACK, NO_DATA, PAPER, VERMILION, ClassStyle
+from geotrim.report.shapes import draw_area, parts_of
+
+#: Edge of each kind of plant: width, dashes, words.
+KINDS = {
+    "mangrove": (0.9, "-", "mangrove (solid edge)"),
+    "other": (1.3, (0, (3.0, 1.6)), "not a mangrove (dashed edge, x)"),
+    "unknown": (1.3, (0, (0.8, 1.4)), "species unknown (dotted edge, ?)"),
+}
+MARKS = {"other": "x", "unknown": "?"}
+LABEL_PT = 5.6
+
+
+def draw_crowns(ax: Any, rows: Any, styles: Mapping[str, ClassStyle]) -> None:
+    """All crowns, low ones first so that the tips of high ones show."""
+    order = rows["top_height_ft"].fillna(-1.0).to_numpy().argsort(kind="stable")
+    for place, k in enumerate(order):
+        row = rows.iloc[k]
+        look = styles.get(row["height_class"] or NO_DATA, styles[NO_DATA])
+        z = 3.0 + place * 1e-4
+        draw_area(
+            ax,
+            row.geometry,
+            facecolor=look.colour,
+            edgecolor=look.hatch_colour,
+            hatch=look.hatch or None,
+            linewidth=0.0,
+            zorder=z,
+            gid=f"crown-{row['crown_id']}",
+        )
+        width, dashes, _ = KINDS[row["kind"]]
+        draw_area(
+            ax, row.geometry, fill=False, edgecolor=PAPER, linewidth=width + 0.8, zorder=z + 4e-5
+        )
+        draw_area(
+            ax,
+            row.geometry,
+            fill=False,
+            edgecolor=BLACK,
+            linewidth=width,
+            linestyle=dashes,
+            zorder=z + 5e-5,
+        )
+        if row["is_partial"]:
+            draw_area(
+                ax,
+                shapely.buffer(row.geometry, 0.12 * np.sqrt(row.geometry.area / np.pi)),
+                fill=False,
+                edgecolor=VERMILION,
+                linewidth=1.3,
+                linestyle=(0, (1.0, 1.0)),
+                zorder=3.9,
+                gid=f"partial-{row['crown_id']}",
+            )
+
+
+def label_crowns(
+    ax: Any,
+    rows: Any,
+    styles: Mapping[str, ClassStyle],
+    per_inch: float,
+    taken: list[tuple[float, float, float, float]],
+) -> int:
+    """Write ids (and top heights where there is room); the number of crowns left without.
+
+    ``per_inch`` is map units in an inch of paper, ``taken`` the boxes of words already there. The
+    highest crowns choose their place first.
+    """
+    prefix = common_prefix([str(i) for i in rows["crown_id"]])
+    left_out = 0
+    order = rows["top_height_ft"].fillna(-1.0).to_numpy().argsort(kind="stable")[::-1]
+    for k in order:
+        row = rows.iloc[k]
+        if not len(parts_of(row.geometry, 2)):
+            left_out += 1
+            continue
+        spot = shapely.point_on_surface(row.geometry)
+        centre = row.geometry.centroid
+        spot = centre if row.geometry.contains(centre) else spot
+        name = str(row["crown_id"])[len(prefix) :] + MARKS.get(row["kind"], "")
+        top = row["top_height_ft"]
+        options = [name] if not np.isfinite(top) else [f"{name}\n{top:.1f}", name]
+        text = next((t for t in options if _fits(t, row.geometry, spot, per_inch, taken)), None)
+        if text is None:
+            left_out += 1
+            continue
+        look = styles.get(row["height_class"] or NO_DATA, styles[NO_DATA])
+        ax.text(
+            spot.x,
+            spot.y,
+            text,
+            fontsize=LABEL_PT,
+            ha="center",
+            va="center",
+            linespacing=0.95,
+            color=look.text_colour,
+            path_effects=_plate(look),
+            zorder=6,
+            clip_on=True,
+            gid=f"label-{row['crown_id']}",
+        )
+    return left_out
+
+
+def _plate(look: ClassStyle) -> list[Any]:
+    """An edge in the crown's own colour, so that hatches do not cut through letters."""
+    from matplotlib import patheffects
+
+    return [patheffects.withStroke(linewidth=2.2, foreground=look.colour)]
+
+
+def _fits(
+    text: str,
+    shape: Any,
+    spot: Any,
+    per_inch: float,
+    taken: list[tuple[float, float, float, float]],
+) -> bool:
+    """Whether words lie inside the crown and clear of other words; if so the place is taken."""
+    lines = text.split("\n")
+    half_w = max(len(line) for line in lines) * LABEL_PT * 0.62 / 72.0 * per_inch / 2
+    half_h = len(lines) * LABEL_PT * 1.1 / 72.0 * per_inch / 2
+    box = (spot.x - half_w, spot.y - half_h, spot.x + half_w, spot.y + half_h)
+    inside = shapely.area(shapely.intersection(shapely.box(*box), shape))
+    if inside < 0.86 * 4 * half_w * half_h:
+        return False
+    if any(a < r and c > p and b < s and d > q for a, b, c, d in (box,) for p, q, r, s in taken):
+        return False
+    taken.append(box)
+    return True
+
+
+def common_prefix(ids: list[str]) -> str:
+    """What all ids start with and no reader needs: up to the last sign that is no letter or digit.
+
+    Examples
+    --------
+    >>> common_prefix(["SB-01", "SB-02"]), common_prefix(["T1", "T2"]), common_prefix(["A-1"])
+    ('SB-', '', '')
+    """
+    if len(ids) < 2:
+        return ""
+    first, last = min(ids), max(ids)
+    n = next((k for k, (a, b) in enumerate(zip(first, last, strict=False)) if a != b), len(first))
+    shared = first[:n]
+    ends = [k + 1 for k, sign in enumerate(shared) if not sign.isalnum()]
+    cut = ends[-1] if ends else 0
+    return shared[:cut] if all(len(i) > cut for i in ids) else ""
+
+
+def crown_entries(rows: Any, styles: Mapping[str, ClassStyle]) -> list[Entry]:
+    """Legend entries of the classes, kinds and marks that occur."""
+    from matplotlib.patches import Patch
+
+    entries: list[Entry] = []
+    classes = [c or NO_DATA for c in rows["height_class"]]
+    for name, look in styles.items():
+        if name not in classes:
+            continue
+        fill = Patch(
+            facecolor=look.colour, edgecolor=look.hatch_colour, hatch=look.hatch or None, lw=0.0
+        )
+        edge = Patch(facecolor="none", edgecolor=BLACK, lw=0.8)
+        words = "no height data" if name == NO_DATA else f"top {name}"
+        entries.append(((fill, edge), f"{words} ({classes.count(name)})"))
+    kinds = list(rows["kind"])
+    for kind, (width, dashes, words) in KINDS.items():
+        if kind in kinds:
+            handle = Patch(facecolor=PAPER, edgecolor=BLACK, lw=width, ls=dashes)
+            entries.append((handle, f"{words} ({kinds.count(kind)})"))
+    if rows["is_partial"].any():
+        handle = Patch(facecolor=PAPER, edgecolor=VERMILION, lw=1.3, ls=(0, (1.0, 1.0)))
+        n = int(rows["is_partial"].sum())
+        entries.append((handle, f"seen in part only: heights missing ({n})"))
+    return entries
