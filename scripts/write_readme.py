@@ -1,0 +1,77 @@
+"""Bring the parts of README.md that are made by geotrim up to date: tables, examples, the picture.
+
+Run it in an environment that has geotrim: ``python scripts/write_readme.py``. The tests hold the
+README to what it says here.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import re
+import shlex
+import shutil
+import sys
+import tempfile
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+PICTURE_OF = "curved_shore"
+
+
+def printed(command: str) -> str:
+    """What a command of geotrim's prints, run in a folder that holds the sample data only."""
+    from geotrim.cli import main
+
+    here, out = Path.cwd(), io.StringIO()
+    with tempfile.TemporaryDirectory() as place, contextlib.redirect_stdout(out):
+        shutil.copytree(ROOT / "sample_data", Path(place) / "sample_data")
+        os.chdir(place)
+        try:
+            code = main(shlex.split(command.removeprefix("geotrim ")))
+        finally:
+            os.chdir(here)
+    if code:
+        sys.exit(f"{command}: exit code {code}")
+    return out.getvalue().replace("\\", "/").rstrip()
+
+
+def with_mark(text: str, start: str, end: str, new: str) -> str:
+    """The text with what stands between two marks replaced."""
+    mark = re.compile(rf"(<!-- {start}[^>]*-->\n).*?(\n<!-- {end} -->)", re.DOTALL)
+    return mark.sub(lambda found: found[1] + new + found[2], text)
+
+
+def main() -> int:
+    from geotrim.cli.commands import operations_markdown
+    from geotrim.ops.catalogue import CAUTIONS, OPERATIONS
+
+    readme = ROOT / "README.md"
+    text = readme.read_text(encoding="utf-8")
+    text = with_mark(text, "operations", "end of operations", operations_markdown(OPERATIONS))
+    cautions = "\n".join(f"- {caution}" for caution in CAUTIONS)
+    text = with_mark(text, "cautions", "end of cautions", cautions)
+    example = re.compile(r"^```\n\$ (geotrim [^\n]+)\n.*?\n```$", re.DOTALL | re.MULTILINE)
+    text = example.sub(lambda found: f"```\n$ {found[1]}\n{printed(found[1])}\n```", text)
+    readme.write_text(text, encoding="utf-8", newline="\n")
+    draw(ROOT / "docs" / "shoreline_elevation.png")
+    return 0
+
+
+def draw(path: Path) -> None:
+    """The picture at the top, drawn by geotrim from a sample site."""
+    import geotrim
+    from geotrim.report.elevation import shoreline_elevation
+    from geotrim.report.save import save_figure
+
+    site = geotrim.read_site(ROOT / "sample_data" / PICTURE_OF / "site.toml")
+    with tempfile.TemporaryDirectory() as place:
+        figure = shoreline_elevation(site, geotrim.measure(site))
+        png, _ = save_figure(figure, Path(place) / "picture")
+        path.parent.mkdir(exist_ok=True)
+        shutil.copyfile(png, path)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
