@@ -120,6 +120,15 @@ def test_trunks_find_their_crown_by_place(folder):
     assert "1 crown of 3 without a trunk point" in told(got)
 
 
+@pytest.mark.parametrize(("x", "crown"), [(51, "2"), (57, "3")])
+@pytest.mark.parametrize("order", [1, -1])
+def test_of_two_crowns_the_one_with_the_nearer_centre(x, crown, order):
+    """Centres at x = 50 and 60, so 51 and 57 are 1 and 3 ft from theirs, whatever the order."""
+    trunk = frame([shapely.Point(X + x, Y + 150)])
+    got = site_from_tables({"crowns": CROWNS[::order], "trunks": trunk})
+    assert list(got.trunks["crown_id"]) == [crown]
+
+
 def test_trunks_find_their_crown_by_id(folder):
     named = TRUNKS.assign(tree=["2", "9"])
     write_layer(named, folder / "named.gpkg", layer="trunks")

@@ -502,6 +502,6 @@ def move_note(own: CRS, crs: CRS, move: Move, subject: str) -> Note:
         text, level = f"{text}; accuracy not stated", "assumed"
     elif move.accuracy_m > 0:
         text += f"; datum transformation good to about {move.accuracy_m:g} m"
-        text += f" ({move.accuracy_m / 0.3048:.1f} ft)"
+        text += f" ({move.accuracy_m / 0.3048:.1f} ft), a shift common to the whole layer"
         level = "assumed"
     return Note(subject, f"{text}; {move.better}" if move.better else text, level)

@@ -96,7 +96,8 @@ def clean_layer(
     table, shapes, labels = table[keep], shapes[keep], labels[keep]
     shapes = _flat(shapes, subject, notes)
     _check_finite(shapes, labels, subject)
-    shapes = np.array([_unpacked(g, kinds) for g in shapes], dtype=object)
+    for row in np.flatnonzero(np.isin(shapely.get_type_id(shapes), (2, 7))):
+        shapes[row] = _unpacked(shapes[row], kinds)
     keep = _of_kind(shapes, labels, kinds, subject, notes)
     table, shapes, labels = table[keep], shapes[keep], labels[keep]
     shapes, keep = _valid(shapes, labels, table.crs, subject, notes)
@@ -140,9 +141,9 @@ def _check_finite(shapes: Any, labels: Any, subject: str) -> None:
 
 
 def _unpacked(shape: Any, kinds: tuple[str, ...]) -> Any:
-    """A collection turned into the parts of the kinds needed; other shapes as they are."""
-    if shape.geom_type != "GeometryCollection":
-        return shapely.LineString(shape) if shape.geom_type == "LinearRing" else shape
+    """A collection turned into the parts of the kinds needed; a bare ring into a line."""
+    if shape.geom_type == "LinearRing":
+        return shapely.LineString(shape)
     parts: list[Any] = []
     stack = list(shape.geoms)
     while stack:
