@@ -165,14 +165,16 @@ def _read_blocks(
     n_rows, n_cols = source.shape
     windows, rings = pixels.windows, pixels.rings
     crowns, blocks, across = crowns_by_block(windows, source.block_shape)
+    if crowns.size == 0:
+        return
     starts = np.flatnonzero(np.diff(blocks, prepend=-1))
     tall = np.minimum(windows[:, 1] - windows[:, 0], block_rows)
     wide = np.minimum(windows[:, 3] - windows[:, 2], block_cols)
-    acc = np.zeros(int((tall * (wide + 2)).max(initial=0)))
+    acc = np.zeros(int((tall * (wide + 2)).max()))
     limits = ABOVE_P99 * (1.0 + KEPT) * pixels.area_cells
     if not want_p99:
         limits = np.full(len(rings), -1.0)
-    size = int((tall * wide).max(initial=0)) if want_p99 else 0
+    size = int((tall * wide).max()) if want_p99 else 0
     heap = np.empty(size), np.empty(size)
     spilled: list[tuple[Ints, Floats, Floats]] = []
     for start, end in zip(starts, np.append(starts[1:], blocks.size), strict=True):
