@@ -11,6 +11,7 @@ import math
 import re
 import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -31,6 +32,7 @@ from geotrim.report.save import save_figure
 from geotrim.report.silhouettes import place_on, silhouette
 from geotrim.report.summary import summary_text
 
+ROOT = Path(__file__).resolve().parent.parent
 FIGURES = (overview_map, shoreline_elevation)
 
 
@@ -265,6 +267,18 @@ def test_any_number_of_crowns(n_crowns):
     assert f"{n_crowns} of {n_crowns} crowns" in summary_text(site, results) or n_crowns == 0
 
 
+def test_thousands_of_crowns_are_drawn_in_bulk():
+    """Every crown is on the map, in a few artists and without labels."""
+    site = fx.make_site(1500, length_ft=3000.0)
+    figure = overview_map(site, fx.make_results(site, partial=("T-001",)))
+    bulk = [a for a in figure.findobj() if str(a.get_gid()).startswith("crowns-")]
+    outlines = sum((a.get_path().codes == 1).sum() for a in bulk)  # 1: move to, one a ring
+    assert outlines == 1500
+    assert len(figure.axes[0].patches) < 80
+    assert "1500 crowns: too many to label" in words(figure)
+    check_layout(figure)
+
+
 def test_no_crowns_table_no_species_no_zone_no_results():
     bare = fx.make_site(crowns=False)
     nameless = fx.make_site(species=())
@@ -469,6 +483,24 @@ def test_common_prefix_is_cut_at_a_sign():
     assert common_prefix(["MC-001", "MC-010"]) == "MC-"
     assert common_prefix(["10", "11"]) == ""
     assert common_prefix([]) == ""
+
+
+# ---------------------------------------------------------------------- real results
+
+
+@pytest.mark.parametrize("folder", ["plain_lot", "curved_shore", "canal_corner"])
+def test_sample_sites_draw_without_collisions(folder):
+    """The invented sites through the real operations."""
+    from geotrim.io.site_file import read_site
+    from geotrim.ops.chain import measure
+
+    site = read_site(ROOT / "sample_data" / folder / "site.toml")
+    results = measure(site)
+    for draw in FIGURES:
+        figure = draw(site, results)
+        check_layout(figure)
+        assert check_labels_apart(figure, "label-") > 10
+    assert max(map(len, summary_text(site, results).splitlines())) <= 80
 
 
 # ------------------------------------------------------------------------------- files

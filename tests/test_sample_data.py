@@ -333,3 +333,108 @@ def test_domes_hold_the_textbook_share_of_their_cylinder(maker, dome, share):
     x, y = np.meshgrid(step, step)
     added = crown.surface(x, y).mean() * 100.0 * US_FOOT_FT**2
     assert added == pytest.approx(share * cylinder, rel=1e-3)
+
+
+@pytest.fixture(scope="module", params=SITES)
+def measured(request):
+    """A site through geotrim's whole chain, and its known answers."""
+    from geotrim.io.site_file import read_site
+    from geotrim.ops.chain import measure
+
+    return measure(read_site(DATA / request.param / "site.toml")), answers(request.param)
+
+
+def test_geotrim_finds_the_lots_answers(measured):
+    """Frontage, chord, stretches, area and fringe depth of every measured lot."""
+    results, known = measured
+    lots = results["frontage"]["lots"].set_index("lot_id")
+    depths = results["fringe"]["fringe_lots"].set_index("lot_id")
+    stretches = results["frontage"]["frontage"]
+    n_checked = 0
+    for lot, rows in known["lots"].items():
+        if lot not in lots.index:
+            continue  # a neighbour: it has its share but is not reported
+        for name, one in rows.items():
+            if name == "mouth_share_ft":
+                continue  # needs the proportional method; checked below
+            if name == "stretch_lengths_ft":
+                found = stretches.loc[stretches["lot_id"] == lot, "frontage_length_ft"].tolist()
+            elif name == "stretch_chords_ft":
+                found = stretches.loc[stretches["lot_id"] == lot, "frontage_chord_ft"].tolist()
+            elif name == "stretch_fringe_depths_ft":
+                depth = results["fringe"]["transects"].groupby("stretch_id")["fringe_depth_ft"]
+                found = depth.max().tolist()
+            else:
+                table = depths if name.startswith("fringe") else lots
+                found = float(table.loc[lot, name])
+            assert found == pytest.approx(one["value"], abs=one["tolerance"]), name
+            n_checked += 1
+    assert n_checked >= 4
+
+
+def test_geotrim_finds_the_crowns_answers(measured):
+    """Area, coverage, top, volume and band share, against cut cells and against the domes."""
+    results, known = measured
+    heights = results["heights"]["heights"].set_index("crown_id")
+    slices = results["slices"]["slices"].set_index("crown_id")
+    for crown in known["crowns"]:
+        crown_id = crown["crown_id"]
+        found = {
+            "crown_area_ft2": slices.loc[crown_id, "crown_area_ft2"],
+            "covered_frac": slices.loc[crown_id, "covered_frac"],
+        }
+        for way in ("cell", "dome"):
+            found[f"{way}_top_height_ft"] = heights.loc[crown_id, "top_height_ft"]
+            found[f"{way}_volume_ft3"] = slices.loc[crown_id, "volume_ft3"]
+            found[f"{way}_share_band_frac"] = slices.loc[crown_id, "share_band_frac"]
+        for name, value in found.items():
+            if name in crown:
+                one = crown[name]
+                assert value == pytest.approx(one["value"], abs=one["tolerance"]), (crown_id, name)
+        is_whole = crown["covered_frac"]["value"] > 1 - 1e-9
+        assert bool(slices.loc[crown_id, "is_partial"]) is not is_whole
+
+
+def test_geotrim_shares_the_mouth_of_the_cove():
+    """The proportional method gives 180 / 420 of the mouth to the middle lot (example X-05's way).
+
+    Only measured lots take part in it, so the neighbours are measured too.
+    """
+    from dataclasses import replace
+
+    from geotrim.io.site_file import read_site
+    from geotrim.ops.chain import run_operation
+
+    site = read_site(DATA / "curved_shore" / "site.toml")
+    site = replace(
+        site,
+        lots=site.lots.assign(is_measured=True),
+        options={**site.options, "riparian_method": "proportional"},
+    )
+    results = {"frontage": run_operation("frontage", site, {})}
+    lines = run_operation("riparian-lines", site, results)["riparian_lines"]
+    mine = lines[lines["lot_id"] == "MC-21"].geometry
+    ends = [shapely.get_coordinates(line)[-1] for line in mine]
+    known = answers("curved_shore")["lots"]["MC-21"]["mouth_share_ft"]
+    found = math.dist(*ends) * US_FOOT_FT
+    assert found == pytest.approx(known["value"], abs=known["tolerance"])
+
+
+def test_geotrim_finds_how_far_trunks_stand_from_the_riparian_lines(measured):
+    results, known = measured
+    if "trunk_to_riparian_line" not in known:
+        assert "MC-21" not in known["lots"]
+        return
+    lines = results["riparian-lines"]["riparian_lines"].set_index("side").geometry
+    ids, station, offset = offsets("curved_shore")
+    points = table("curved_shore", "trunks").set_index("crown_id").geometry
+    for name, one in known["trunk_to_riparian_line"].items():
+        at = np.hypot(
+            station * US_FOOT_FT - one["station_ft"], offset * US_FOOT_FT - one["offset_ft"]
+        )
+        point = points[ids[at.argmin()]]
+        assert at.min() < 0.01
+        found = shapely.distance(point, lines[name.split()[-1]]) * US_FOOT_FT
+        assert found == pytest.approx(
+            one["distance_ft"]["value"], abs=one["distance_ft"]["tolerance"]
+        )

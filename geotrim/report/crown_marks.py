@@ -20,10 +20,15 @@ KINDS = {
 }
 MARKS = {"other": "x", "unknown": "?"}
 LABEL_PT = 5.6
+#: More crowns than this are drawn class by class, and without labels.
+MANY = 1000
 
 
 def draw_crowns(ax: Any, rows: Any, styles: Mapping[str, ClassStyle]) -> None:
     """All crowns, low ones first so that the tips of high ones show."""
+    if len(rows) > MANY:
+        _draw_in_bulk(ax, rows, styles)
+        return
     order = rows["top_height_ft"].fillna(-1.0).to_numpy().argsort(kind="stable")
     for place, k in enumerate(order):
         row = rows.iloc[k]
@@ -65,6 +70,25 @@ def draw_crowns(ax: Any, rows: Any, styles: Mapping[str, ClassStyle]) -> None:
             )
 
 
+def _draw_in_bulk(ax: Any, rows: Any, styles: Mapping[str, ClassStyle]) -> None:
+    """One artist for each class and kind: thousands of crowns in a moment."""
+    classes = rows["height_class"].fillna(NO_DATA)
+    for place, (name, look) in enumerate(styles.items()):
+        for kind, (width, dashes, _) in KINDS.items():
+            mine = rows.geometry.array[((classes == name) & (rows["kind"] == kind)).to_numpy()]
+            shape = shapely.geometrycollections(np.asarray(mine, dtype=object))
+            z = 3.0 + place * 0.1
+            fill = {"facecolor": look.colour, "edgecolor": look.hatch_colour, "linewidth": 0.0}
+            draw_area(ax, shape, zorder=z, gid=f"crowns-{name}-{kind}", **fill)
+            draw_area(
+                ax, shape, fill=False, edgecolor=BLACK, lw=0.3 * width, ls=dashes, zorder=z + 0.05
+            )
+    partial = shapely.geometrycollections(
+        np.asarray(rows.geometry.array[rows["is_partial"].to_numpy(dtype=bool)], dtype=object)
+    )
+    draw_area(ax, partial, fill=False, edgecolor=VERMILION, linewidth=0.8, zorder=3.9)
+
+
 def label_crowns(
     ax: Any,
     rows: Any,
@@ -77,6 +101,8 @@ def label_crowns(
     ``per_inch`` is map units in an inch of paper, ``taken`` the boxes of words already there. The
     highest crowns choose their place first.
     """
+    if len(rows) > MANY:
+        return len(rows)
     prefix = common_prefix([str(i) for i in rows["crown_id"]])
     left_out = 0
     order = rows["top_height_ft"].fillna(-1.0).to_numpy().argsort(kind="stable")[::-1]

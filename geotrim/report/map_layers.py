@@ -11,7 +11,7 @@ from shapely.ops import substring
 
 from geotrim.model import MHW_ORIGINS, Site
 from geotrim.report import facts
-from geotrim.report.crown_marks import common_prefix, crown_entries, draw_crowns, label_crowns
+from geotrim.report.crown_marks import MANY, common_prefix, crown_entries, draw_crowns, label_crowns
 from geotrim.report.furniture import Entry
 from geotrim.report.palette import (
     BLACK,
@@ -28,6 +28,7 @@ from geotrim.report.shapes import draw_area, draw_line, halo, parts_of, words_al
 MHW_DASH = (0, (7.0, 1.6, 1.4, 1.6))
 RIPARIAN_DASH = (0, (5.0, 2.0))
 CHANNEL_DASH = (0, (1.2, 1.6))
+MOUTH_DASH = (0, (8.0, 1.6, 1.0, 1.6, 1.0, 1.6))
 FRINGE_DASH = (0, (2.4, 1.4))
 SETBACK_HATCHES = ("\\\\", "--", "||", "++")
 SETBACK_HATCH_COLOUR = "#C79BB8"
@@ -52,6 +53,7 @@ class Sheet:
     frame: tuple[float, float, float, float]
     per_inch: float  # map units in an inch of paper
     taken: list[Box]  # places of words, which crown labels keep clear of
+    cover: Any  # crowns in the frame as one shape a little larger, for words to keep clear of
 
     def take(self, x: float, y: float, text: str, size_pt: float, turn_deg: float = 0.0) -> None:
         """Keep crown labels away from words centred here."""
@@ -76,6 +78,18 @@ class Sheet:
             return rows
         rows = rows[rows["lot_id"].isin(self.lots)]
         return rows if len(rows) else None
+
+
+def crown_cover(site: Site, frame: Box, per_inch: float) -> Any:
+    """Crowns in the frame and a narrow strip round them, as one shape."""
+    if site.crowns is None:
+        return shapely.Polygon()
+    shapes = np.asarray(site.crowns.geometry.array, dtype=object)
+    shapes = shapes[shapely.intersects(shapes, shapely.box(*frame))]
+    strip = 0.06 * per_inch
+    return shapely.union_all(
+        shapely.buffer(shapely.simplify(shapes, strip / 3), strip, quad_segs=2)
+    )
 
 
 def draw_layers(sheet: Sheet) -> list[Entry]:
@@ -123,9 +137,7 @@ def _lots(sheet: Sheet) -> list[Entry]:
 def _name_lot(sheet: Sheet, lot_id: str, seen: Any) -> None:
     """The lot's id on the part of it that is in the frame and free of crowns, if it has room."""
     free = seen.buffer(-0.12 * sheet.per_inch)
-    crowns = facts.union_of(sheet.site.crowns)
-    if crowns is not None:
-        free = shapely.difference(free, crowns.buffer(0.08 * sheet.per_inch))
+    free = shapely.difference(free, sheet.cover)
     exclusions = facts.union_of(sheet.site.exclusions)
     if exclusions is not None:
         free = shapely.difference(free, exclusions)
@@ -153,9 +165,7 @@ def _shore(sheet: Sheet) -> list[Entry]:
     seen = shapely.intersection(shapely.line_merge(whole), sheet.window)
     if frontage is not None:
         seen = shapely.difference(seen, frontage.buffer(2.0 / sheet.feet))
-    crowns = facts.union_of(sheet.site.crowns)
-    if crowns is not None:
-        seen = shapely.difference(seen, crowns.buffer(0.05 * sheet.per_inch))
+    seen = shapely.difference(seen, sheet.cover)
     longest = max(parts_of(seen, 1), key=shapely.length, default=None)
     short = words.split(",")[0]
     if longest is not None and longest.length > 0.06 * len(short) * sheet.per_inch:
@@ -185,14 +195,13 @@ def _frontage(sheet: Sheet) -> list[Entry]:
 def _name_stretch(sheet: Sheet, row: Any) -> None:
     """The stretch's id on the land side, behind the station figures, off the crowns if it can."""
     text = f"stretch {row.stretch_id}"
-    crowns = facts.union_of(sheet.site.crowns)
     wide = 0.075 * len(text) * sheet.per_inch
     for share in (0.5, 0.35, 0.65, 0.2, 0.8):
         here, way = _place(row.geometry, share)
         land = np.array([way[1], -way[0]])  # water is on the left of the line
         x, y = here + land * 0.36 * sheet.per_inch
         span = shapely.LineString([(x, y) - way * wide / 2, (x, y) + way * wide / 2])
-        if crowns is None or not crowns.intersects(span):
+        if not sheet.cover.intersects(span):
             break
     turn = (np.degrees(np.arctan2(way[1], way[0])) + 90.0) % 180.0 - 90.0
     sheet.take(x, y, text, 7.0, turn)
@@ -278,14 +287,14 @@ def _riparian(sheet: Sheet) -> list[Entry]:
 
 def _other_lines(sheet: Sheet) -> list[Entry]:
     entries: list[Entry] = []
-    for rows, words, colour in (
-        (sheet.site.channel, "channel line", BLUE),
-        (sheet.site.mouth_line, "mouth line", GREY),
+    for rows, words, colour, dashes in (
+        (sheet.site.channel, "channel line", BLUE, CHANNEL_DASH),
+        (sheet.site.mouth_line, "mouth line", GREY, MOUTH_DASH),
     ):
         whole = facts.union_of(rows)
         if whole is None:
             continue
-        look: dict[str, Any] = {"color": colour, "linewidth": 1.4, "linestyle": CHANNEL_DASH}
+        look: dict[str, Any] = {"color": colour, "linewidth": 1.4, "linestyle": dashes}
         draw_line(sheet.ax, whole, zorder=2.5, **look)
         if whole.intersects(sheet.window):
             entries.append((_line_handle(**look), words))
@@ -358,7 +367,8 @@ def _setbacks(sheet: Sheet) -> list[Entry]:
         draw_area(sheet.ax, strip, fill=False, edgecolor=PURPLE, lw=0.9, zorder=4.35)
         if strip.intersects(sheet.window):
             words = facts.setback_label(str(name), float(mine["distance_ft"].iloc[0]))
-            entries.append((_patch_handle(**look), words))
+            swatch = look | {"hatch": 2 * hatch}  # a swatch is small: closer lines, or none show
+            entries.append((_patch_handle(**swatch), words))
     return entries
 
 
@@ -392,5 +402,7 @@ def _crowns(sheet: Sheet) -> list[Entry]:
     if facts.table(sheet.results, "heights", "heights") is not None:
         words += ", below it the top height, ft"
     words += f"; {left_out} too small to label" if left_out else ""
+    if len(rows) > MANY:
+        words = f"{len(rows)} crowns: too many to label"
     entries.append((_patch_handle(facecolor="none", edgecolor="none"), words))
     return entries

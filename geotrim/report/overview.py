@@ -20,7 +20,14 @@ from geotrim.report.furniture import (
     scale_and_north,
     title_block,
 )
-from geotrim.report.map_layers import CHANNEL_DASH, MHW_DASH, Sheet, draw_layers
+from geotrim.report.map_layers import (
+    CHANNEL_DASH,
+    MHW_DASH,
+    MOUTH_DASH,
+    Sheet,
+    crown_cover,
+    draw_layers,
+)
 from geotrim.report.palette import BLACK, BLUE, GREY, VERMILION, style
 from geotrim.report.shapes import bounds_of, draw_area, draw_line, grown_to
 
@@ -62,7 +69,8 @@ def overview_map(site: Site, results: facts.Results, lot_id: str | None = None) 
         ax.set_xlim(frame[0], frame[2])
         ax.set_ylim(frame[1], frame[3])
         per_inch = (frame[2] - frame[0]) / width
-        entries = draw_layers(Sheet(ax, site, results, lots, frame, per_inch, []))
+        cover = crown_cover(site, frame, per_inch)
+        entries = draw_layers(Sheet(ax, site, results, lots, frame, per_inch, [], cover))
         _coordinates(ax)
         side = WIDTH_IN - MARGIN_IN - SIDE_IN
         _key_map(figure, site, results, lots, frame, (side, top - KEY_MAP_IN))
@@ -150,8 +158,8 @@ def _key_map(
     ):
         for shape in rows.geometry.array:
             draw_area(ax, shape, facecolor=face, edgecolor=BLACK, linewidth=width)
-    for rows in (site.channel, site.mouth_line):
-        draw_line(ax, facts.union_of(rows), color=GREY, linewidth=0.8, linestyle=CHANNEL_DASH)
+    for rows, dashes in ((site.channel, CHANNEL_DASH), (site.mouth_line, MOUTH_DASH)):
+        draw_line(ax, facts.union_of(rows), color=GREY, linewidth=0.8, linestyle=dashes)
     draw_line(ax, facts.union_of(site.mhw_line), color=BLUE, linewidth=1.0, linestyle=MHW_DASH)
     limits = facts.table(results, "riparian-lines", "riparian_lines")
     draw_line(ax, facts.union_of(limits), color=BLACK, linewidth=0.7, linestyle=(0, (3.0, 1.5)))

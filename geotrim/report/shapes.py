@@ -13,19 +13,14 @@ from geotrim.report.palette import PAPER
 
 
 def parts_of(shape: Any, dimension: int) -> list[Any]:
-    """Simple parts of one dimension: 1 for lines, 2 for polygons."""
+    """Simple parts of one dimension, from collections too: 1 for lines, 2 for polygons."""
     if shape is None or shapely.is_empty(shape):
         return []
-    return [p for p in shapely.get_parts(shape, return_index=False) if _dim(p) == dimension] or [
-        q
-        for p in shapely.get_parts(shape)
-        if p.geom_type.startswith(("Multi", "Geometry"))
-        for q in parts_of(p, dimension)
-    ]
-
-
-def _dim(shape: Any) -> int:
-    return int(shapely.get_dimensions(shape))
+    parts = shapely.get_parts(shape)
+    while any(kind >= 4 for kind in shapely.get_type_id(parts)):  # multiparts in a collection
+        parts = shapely.get_parts(parts)
+    is_wanted = (shapely.get_dimensions(parts) == dimension) & ~shapely.is_empty(parts)
+    return list(parts[is_wanted])
 
 
 def path_of(shape: Any) -> Any:
@@ -48,7 +43,7 @@ def draw_area(ax: Any, shape: Any, **look: Any) -> Any:
     path = path_of(shape)
     if path is None:
         return None
-    return ax.add_patch(PathPatch(path, **look))
+    return ax.add_artist(PathPatch(path, **look))  # not add_patch: it walks every vertex
 
 
 def draw_line(ax: Any, shape: Any, *, casing: float = 0.0, **look: Any) -> None:
