@@ -329,6 +329,22 @@ def test_long_names_wrap(draw):
     assert by_id(figure, "title").get_text().count("\n") >= 1
 
 
+def test_a_long_legend_gets_smaller_type():
+    """Ten setbacks of long names: all are told, and the legend stays off the footer."""
+    setbacks = tuple(
+        fx.strip_setback(f"covenant number {k} of the association of owners of the canal", 5.0 + k)
+        for k in range(10)
+    )
+    site = fx.make_site(setbacks=setbacks)
+    figure = overview_map(site, fx.make_results(site))
+    check_layout(figure)
+    said = words(figure)
+    assert all(f"covenant number {k} of the association" in said for k in range(10))
+    few = overview_map(fx.make_site(), fx.make_results(fx.make_site()))
+    sizes = [f.legends[0].get_texts()[0].get_fontsize() for f in (figure, few)]
+    assert sizes[0] < sizes[1]
+
+
 def test_one_lot_of_several_and_an_unknown_one():
     site = fx.make_site(12, n_lots=3, length_ft=180.0)
     results = fx.make_results(site)
