@@ -12,11 +12,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import rasterio
-from pyproj import CRS
+from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError as PyprojCRSError
-from rasterio.enums import ColorInterp, MaskFlags, Resampling
+from rasterio.enums import ColorInterp, MaskFlags
 from rasterio.errors import NotGeoreferencedWarning, RasterioError
-from rasterio.vrt import WarpedVRT
 from rasterio.windows import Window
 
 from geotrim.errors import CRSError, FileError, LayerError, RangeError, UnitError
@@ -129,11 +128,8 @@ class HeightRaster:
         FileError
             If the file cannot be read there: cut short, damaged, gone.
         """
-        window = Window(col0, row0, col1 - col0, row1 - row0)
-        with self._reading(f"rows {row0} to {row1}, columns {col0} to {col1}") as dataset:
-            heights = dataset.read(self.band, window=window)
-            mask = dataset.read_masks(self.band, window=window) if self._facts["mask"] else None
-        return self._clean(heights, mask)
+        where = f"rows {row0} to {row1}, columns {col0} to {col1}"
+        return self._read(Window(col0, row0, col1 - col0, row1 - row0), where)
 
     def read_display(
         self,
@@ -151,7 +147,7 @@ class HeightRaster:
         max_size : int
             Cells along the longer side, at most.
         crs : anything pyproj understands, optional
-            CRS of the picture; the raster's own by default. Another one means resampling.
+            CRS of the picture; the raster's own by default. Cells are picked, never blended.
 
         Returns
         -------
@@ -166,29 +162,44 @@ class HeightRaster:
                 "west < east and south < north",
                 "give them as west, south, east, north",
             )
-        cell = max(east - west, north - south) / max_size
-        a, b, _, d, e, _ = self.transform
+        a, b, c, d, e, f = self.transform
         target = CRS.from_user_input(crs if crs is not None else self.crs)
-        if target == self.crs:
+        is_own = target.equals(self.crs, ignore_axis_order=True)
+        cell = max(east - west, north - south) / max_size
+        if is_own:  # never finer than the cells
             cell = max(cell, float(np.sqrt(abs(a * e - b * d))))
-        cols, rows = max(round((east - west) / cell), 1), max(round((north - south) / cell), 1)
-        grid = rasterio.transform.from_bounds(west, south, east, north, cols, rows)
-        with (
-            self._reading(f"a picture of {bounds}") as dataset,
-            WarpedVRT(
-                dataset,
-                src_crs=self.crs.to_wkt(),
-                crs=target.to_wkt(),
-                transform=grid,
-                width=cols,
-                height=rows,
-                resampling=Resampling.nearest,
-                add_alpha=dataset.nodata is None and not self._facts["mask"],
-            ) as picture,
-        ):
-            heights = picture.read(self.band)
-            mask = picture.read_masks(self.band)
-        return self._clean(heights, mask).astype(np.float64) * self.feet_per_unit, bounds
+        n_cols, n_rows = (max(round(side / cell), 1) for side in (east - west, north - south))
+        x, y = np.meshgrid(
+            west + (np.arange(n_cols) + 0.5) / n_cols * (east - west),
+            north - (np.arange(n_rows) + 0.5) / n_rows * (north - south),
+        )
+        if not is_own:
+            x, y = Transformer.from_crs(target, self.crs, always_xy=True).transform(x, y)
+        x, y = x - c, y - f
+        det = a * e - b * d
+        cols, rows = (e * x - b * y) / det, (a * y - d * x) / det
+        heights = self._sample(rows, cols, 2 * max_size)
+        return heights.astype(np.float64) * self.feet_per_unit, bounds
+
+    def _sample(
+        self, rows: npt.NDArray[np.float64], cols: npt.NDArray[np.float64], most: int
+    ) -> FloatArray:
+        """Nearest cells at pixel coordinates, read no finer than ``most`` cells a side."""
+        n_rows, n_cols = self.shape
+        is_on = (rows >= 0) & (rows < n_rows) & (cols >= 0) & (cols < n_cols)  # NaN, inf: off
+        out = np.full(rows.shape, np.nan)
+        if not is_on.any():
+            return out
+        rows, cols = rows[is_on], cols[is_on]
+        row0, row1 = int(rows.min()), int(rows.max()) + 1
+        col0, col1 = int(cols.min()), int(cols.max()) + 1
+        shape = min(row1 - row0, most), min(col1 - col0, most)
+        window = Window(col0, row0, col1 - col0, row1 - row0)
+        coarse = self._read(window, f"a picture of {window}", shape)
+        at_row = ((rows - row0) * shape[0] / (row1 - row0)).astype(np.int64)
+        at_col = ((cols - col0) * shape[1] / (col1 - col0)).astype(np.int64)
+        out[is_on] = coarse[at_row, at_col]
+        return out
 
     def describe(self) -> dict[str, Any]:
         """What the record says of the raster."""
@@ -211,6 +222,18 @@ class HeightRaster:
             "vertical_unit_source": self.unit_source,
             "rmse_ft": self.rmse_ft,
         }
+
+    def _read(self, window: Window, where: str, shape: tuple[int, int] | None = None) -> FloatArray:
+        """Cells of a window as floats with NaN; thinned out to ``shape`` if that is given."""
+        asked = {"window": window, "out_shape": shape}
+        mask = None
+        with self._reading(where) as dataset:
+            heights = dataset.read(self.band, **asked)
+            if self._facts["mask"] == "dataset":
+                mask = dataset.read_masks(self.band, **asked)
+            elif self._facts["mask"]:
+                mask = dataset.read(self._facts["mask"], **asked)
+        return self._clean(heights, mask)
 
     def _clean(self, raw: npt.NDArray[Any], mask: npt.NDArray[Any] | None) -> FloatArray:
         """Raw cells as floats with NaN for no data, scale and offset applied."""
@@ -314,7 +337,7 @@ def open_heights(
             "block_shape": window_shape(dataset.block_shapes[band - 1], dataset.shape),
             "dtype": dataset.dtypes[band - 1],
             "nodata": dataset.nodatavals[band - 1],
-            "mask": MaskFlags.per_dataset in flags or MaskFlags.alpha in flags,
+            "mask": "dataset" if MaskFlags.per_dataset in flags else _alpha_band(dataset),
             "scale": float(dataset.scales[band - 1]),
             "offset": float(dataset.offsets[band - 1]),
             "notes": tuple(notes),
@@ -414,6 +437,12 @@ def _check_band(dataset: Any, band: int, path: str, subject: str, notes: list[No
     n_values = sum(c != ColorInterp.alpha for c in dataset.colorinterp)
     if n_values > 1:
         notes.append(Note(subject, f"band {band} of {n_values} is taken as the heights", "assumed"))
+
+
+def _alpha_band(dataset: Any) -> int | None:
+    """Number of a band of transparency, for number types whose masks GDAL does not make of it."""
+    bands = [i for i, colour in enumerate(dataset.colorinterp, 1) if colour == ColorInterp.alpha]
+    return bands[0] if bands else None
 
 
 def _crs_of(dataset: Any) -> CRS | None:
