@@ -130,7 +130,8 @@ def test_options_reach_the_operation(capsys, tmp_path):
     told = json.loads(out.read_text(encoding="utf-8"))
     assert told["parameters"]["transect_spacing_ft"] == 50.0
     assert len(told["tables"]["transects"]) == 3  # 120 ft, at most 50 apart
-    run("slices", PLAIN / "site.toml", "--band-ft", "5,9", "--out", out, capsys=capsys)
+    words = ["slices", PLAIN / "site.toml", "--band-ft", "5,9", "--out", out, "--replace"]
+    run(*words, capsys=capsys)
     told = json.loads(out.read_text(encoding="utf-8"))
     assert told["parameters"]["band_ft"] == [5.0, 9.0]
 
@@ -157,11 +158,21 @@ def test_one_result_is_written_as_its_ending_says(suffix, tmp_path, capsys):
 
 def test_a_table_is_chosen_by_name(tmp_path, capsys):
     out = tmp_path / "lots.csv"
-    words = ["frontage", PLAIN / "site.toml", "--out", out]
+    words = ["frontage", PLAIN / "site.toml", "--out", out, "--replace"]
     assert run(*words, "--table", "lots", capsys=capsys)[0] == 0
     assert "lot_area_ft2" in out.read_text(encoding="utf-8")
     err = refused(*words, "--table", "lot", capsys=capsys)
     assert err.startswith("geotrim: --table: found 'lot'; needed one of frontage, ")
+
+
+def test_a_file_that_exists_is_kept_unless_it_may_be_replaced(tmp_path, capsys):
+    out = tmp_path / "lots.csv"
+    out.write_text("mine", encoding="utf-8")
+    words = ["frontage", PLAIN / "site.toml", "--out", out]
+    assert "a file of that name" in refused(*words, capsys=capsys)
+    assert out.read_text(encoding="utf-8") == "mine"
+    assert run(*words, "--replace", capsys=capsys)[0] == 0
+    assert "SB-07" in out.read_text(encoding="utf-8")
 
 
 def test_a_file_without_shapes_is_no_geojson(tmp_path, capsys):
@@ -219,6 +230,11 @@ BAD = {
     "no such ending": (["frontage", PLAIN / "site.toml", "--out", "t.xyz"], "the ending '.xyz'"),
     "no ending": (["frontage", PLAIN / "site.toml", "--out", "t"], "no ending"),
     "no folder": (["frontage", PLAIN / "site.toml", "--out", "no/t.csv"], "no folder to write"),
+    "replace without out": (["frontage", PLAIN / "site.toml", "--replace"], "--replace: found no"),
+    "table without out": (
+        ["frontage", PLAIN / "site.toml", "--table", "lots"],
+        "--table: found no",
+    ),
     "run without a site": (["run"], "command line: found no SITE"),
     "replace without a folder": (["run", PLAIN / "site.toml", "--replace"], "--replace: found no"),
 }

@@ -64,25 +64,31 @@ def _operation(name: str) -> Operation:
 def _measure(operation: Operation, words: list[str]) -> int:
     """One operation, with those it builds on."""
     from geotrim.cli.show import result_text
-    from geotrim.cli.write import check_suffix, write_result
+    from geotrim.cli.write import check_target, write_result
     from geotrim.ops.chain import measure
 
     chain = closure([operation.name])
     args = operation_parser(operation, chain).parse_args(words)
     params = given_params(args, params_of(chain.values()).values())
-    if args.out is not None:
-        check_suffix(Path(args.out))
+    out = None if args.out is None else Path(args.out)
+    if out is not None:
+        check_target(out, is_replacing=args.replace)
+    elif args.replace or args.table is not None:
+        extra = "--replace" if args.replace else "--table"
+        raise GeotrimError(extra, "no --out", "the file it is about", "say --out FILE")
     site = _site(args, params, inputs_of(chain.values()))
     progress = _progress()
     results = measure(site, [operation.name], progress=progress)
     _progress_end(progress)
     result = results[operation.name]
-    tables = [] if args.out is None else write_result(Path(args.out), result, site.crs, args.table)
+    tables = []
+    if out is not None:
+        tables = write_result(out, result, site.crs, args.table, is_replacing=args.replace)
     print(result_text(result, rows=sys.maxsize) if args.all else result_text(result))
     if operation.caution:
         print(f"\ncaution: {operation.caution}")
     if tables:
-        print(f"\nwritten: {args.out} ({', '.join(tables)})")
+        print(f"\nwritten: {out} ({', '.join(tables)})")
     return 0
 
 

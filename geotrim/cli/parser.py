@@ -116,6 +116,9 @@ def operation_parser(operation: Operation, chain: Mapping[str, Operation]) -> Pa
         add_lot_choice(parser.add_argument_group("lots"))
     out = parser.add_argument_group("output")
     out.add_argument("--out", metavar="FILE", help="write it: .gpkg, .geojson, .csv or .json")
+    out.add_argument(
+        "--replace", action="store_true", help="let a file of that name go, at the end"
+    )
     out.add_argument("--table", metavar="NAME", help="table for a file that holds one only")
     out.add_argument("--all", action="store_true", help="print every row")
     return parser

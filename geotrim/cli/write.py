@@ -15,7 +15,9 @@ from geotrim.model import Result
 SUFFIXES = (".gpkg", ".geojson", ".csv", ".json")
 
 
-def write_result(path: Path, result: Result, crs: Any, table: str | None = None) -> list[str]:
+def write_result(
+    path: Path, result: Result, crs: Any, table: str | None = None, *, is_replacing: bool = False
+) -> list[str]:
     """Write a result; names of the tables written come back.
 
     Parameters
@@ -23,9 +25,11 @@ def write_result(path: Path, result: Result, crs: Any, table: str | None = None)
     path : Path
         ``.gpkg`` holds every table as a layer, ``.json`` every table with parameters and notes;
         ``.geojson`` (RFC 7946: WGS 84 degrees; the measures stay as they are) and ``.csv`` hold
-        one. A file of that name is replaced once the new one is whole.
+        one.
     table : str, optional
         Which table, for the kinds that hold one. The first that fits by default.
+    is_replacing : bool
+        Whether a file of that name may go, once the new one is whole.
 
     Raises
     ------
@@ -34,10 +38,10 @@ def write_result(path: Path, result: Result, crs: Any, table: str | None = None)
     LayerError
         If there is no such table, or GeoJSON is asked of one without shapes.
     """
-    check_suffix(path)
+    check_target(path, is_replacing=is_replacing)
     kind = path.suffix.lower()
     tables = dict(result.tables) if table is None else {table: _table(result, table)}
-    with new_file(path) as aside:
+    with new_file(path, overwrite=is_replacing) as aside:
         if kind == ".gpkg":
             package.write_layers(aside, tables, crs)
         elif kind == ".json":
@@ -58,14 +62,25 @@ def write_result(path: Path, result: Result, crs: Any, table: str | None = None)
     return list(tables)
 
 
-def check_suffix(path: Path) -> None:
-    """Refuse a kind of file that cannot be written; asked before the work is done."""
+def check_target(path: Path, *, is_replacing: bool) -> None:
+    """Refuse what cannot be written, or must not be; asked before the work is done."""
     if path.suffix.lower() not in SUFFIXES:
         raise FileError(
             f"--out {path}",
             f"the ending {path.suffix!r}" if path.suffix else "no ending",
             f"one of {', '.join(SUFFIXES)}",
             "the ending says which kind of file is written",
+        )
+    if path.exists() and not is_replacing:
+        raise FileError(
+            f"--out {path}",
+            "a file of that name",
+            "a free name",
+            "choose another, or say --replace",
+        )
+    if not path.parent.is_dir():
+        raise FileError(
+            f"--out {path}", "no folder to write it in", "a folder that exists", "make it first"
         )
 
 
