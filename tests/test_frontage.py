@@ -49,6 +49,13 @@ def test_reach_adds_nothing_at_the_ends(reach_ft, slant):
     assert feet(found) == pytest.approx(100 * sites.US_FT, abs=1e-6)
 
 
+def test_a_lot_that_widens_over_the_water_gets_no_shore_under_its_overhang():
+    """Past the line the lot spreads 20 ft to either side: its shore ends where it crosses."""
+    lot = shapely.Polygon([(0, -80), (100, -80), (100, 0), (120, 4), (-20, 4), (0, 0)])
+    found = frontage(sites.lots([lot]), sites.shore(STRAIGHT))
+    assert feet(found) == pytest.approx(100 * sites.US_FT, abs=1e-6)
+
+
 def test_beyond_the_reach_is_a_reasoned_zero():
     found = frontage(sites.lots([shapely.box(0, -80, 100, -5.5)]), sites.shore(STRAIGHT))
     row = found["lots"].iloc[0]
@@ -214,7 +221,7 @@ def rows_of_lots(draw):
     n = draw(st.integers(1, 6))
     wave = draw(st.floats(0, 12))
     x = np.arange(-60, n * 90 + 60, 7.0)
-    y = wave * np.sin(x / draw(st.floats(25, 80))) + rng.normal(0, 0.3, x.size)
+    y = np.round(wave * np.sin(x / draw(st.floats(25, 80))) + rng.normal(0, 0.3, x.size), 6)
     edges = np.concatenate([[0.0], np.cumsum(rng.uniform(40, 90, n))])
     shapes = []
     for a, b in pairwise(edges):

@@ -21,6 +21,8 @@ from geotrim.core.shoreline import Array, Chain, Shore
 
 #: A baseline has a vertex at least this often. [ft]
 BASELINE_STEP_FT = 2.0
+#: Crown outlines are followed in steps no longer than this. [ft]
+OUTLINE_STEP_FT = 0.5
 
 
 def moving_average(xy: Array, smoothing: float, step: float) -> tuple[Array, Array]:
@@ -232,6 +234,88 @@ def edge_depths(base: Baseline, at: Array, crowns: Any, search: float) -> tuple[
     for k in np.unique(index):
         mine = offset[index == k]
         low[k], high[k] = mine.min(), mine.max()
+    return low, high
+
+
+def canopy_extent(
+    base: Baseline, crowns: Any, spacing: float, step: float
+) -> tuple[Array, Array, Array]:
+    """Innermost and outermost canopy edge in cells along a stretch.
+
+    Crown outlines are taken to station and offset, so the extents move smoothly with the crowns;
+    cells are cut anew where the canopy begins and ends.
+
+    Parameters
+    ----------
+    base : Baseline
+    crowns : (n,) array of Polygon or MultiPolygon
+    spacing : float
+        Greatest length of a cell. [map units]
+    step : float
+        Outlines are followed in steps no longer than this. [map units]
+
+    Returns
+    -------
+    edges : (m + 1,) array
+        Stations of the cells' edges.
+    low, high : (m,) arrays
+        Offsets; NaN where no canopy stands.
+    """
+    rings = shapely.get_rings(shapely.get_parts(np.asarray(crowns, dtype=object)))
+    xy, ring = shapely.get_coordinates(shapely.segmentize(rings, step), return_index=True)
+    s, off, is_square = base.stand(xy)
+    first = np.nonzero((ring[1:] == ring[:-1]) & is_square[1:] & is_square[:-1])[0]
+    spans = [
+        (float(s[k].min()), float(s[k].max()))
+        for k in np.split(first, np.nonzero(np.diff(ring[first]))[0] + 1)
+        if k.size
+    ]
+    _, edges = stations(base.length, spacing)
+    covered = _union(spans)
+    edges = np.unique(np.concatenate([edges, np.ravel(covered)]) if covered else edges)
+    low, high = _extremes(edges, s[first], off[first], s[first + 1], off[first + 1])
+    middle = (edges[1:] + edges[:-1]) / 2
+    bare = ~np.logical_or.reduce(
+        [np.zeros(middle.size, dtype=bool), *[(middle > a) & (middle < b) for a, b in covered]]
+    )
+    low[bare], high[bare] = np.nan, np.nan
+    return edges, low, high
+
+
+def _union(spans: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Union of intervals that have a length."""
+    out: list[tuple[float, float]] = []
+    for a, b in sorted(spans):
+        if out and a <= out[-1][1]:
+            out[-1] = (out[-1][0], max(out[-1][1], b))
+        elif b > a:
+            out.append((a, b))
+    return out
+
+
+def _extremes(edges: Array, s0: Array, off0: Array, s1: Array, off1: Array) -> tuple[Array, Array]:
+    """Least and greatest offset of line pieces in each cell; pieces are cut at cell edges."""
+    n = edges.size - 1
+    low, high = np.full(n, np.inf), np.full(n, -np.inf)
+
+    def put(off: Array, cell: Any) -> None:
+        np.minimum.at(low, cell, off)
+        np.maximum.at(high, cell, off)
+
+    cells = [np.clip(np.searchsorted(edges, s, side="right") - 1, 0, n - 1) for s in (s0, s1)]
+    put(off0, cells[0])
+    put(off1, cells[1])
+    start, stop = np.minimum(*cells), np.maximum(*cells)
+    for hop in range(int((stop - start).max(initial=0))):
+        across = start + hop < stop
+        edge = start[across] + hop + 1
+        with np.errstate(divide="ignore", invalid="ignore"):
+            w = (edges[edge] - s0[across]) / (s1[across] - s0[across])
+        at = off0[across] + np.nan_to_num(np.clip(w, 0, 1)) * (off1[across] - off0[across])
+        put(at, edge - 1)
+        put(at, edge)
+    empty = high < low
+    low[empty], high[empty] = np.nan, np.nan
     return low, high
 
 

@@ -18,6 +18,9 @@ import shapely
 
 Array = npt.NDArray[np.float64]
 
+#: Distances from the line at which it is asked on which side the lot lies. [ft]
+SIDE_DISTANCES_FT = (0.5, 1.5, 5.0, 15.0, 40.0, 100.0)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Chain:
@@ -167,3 +170,33 @@ def build_shore(lines: Any, smoothing: float, corner_deg: float = 60.0) -> Shore
         corners = find_corners(xy, s, is_closed, smoothing, corner_deg)
         chains.append(Chain(xy, s, is_closed, corners))
     return Shore(tuple(chains), shapely.STRtree([shapely.LineString(c.xy) for c in chains]))
+
+
+def land_score(a: Array, b: Array, lot: Any, unit: float) -> float:
+    """How much more of the lot lies to the right of line pieces than to their left, -1 to 1.
+
+    Asked at 40 places spread evenly along the pieces and at several distances from them.
+
+    Parameters
+    ----------
+    a, b : (n, 2) arrays
+        Start and end of each piece, all in one sense along the shore.
+    lot : Polygon or MultiPolygon
+    unit : float
+        Map units in a foot.
+    """
+    step = b - a
+    size = np.linalg.norm(step, axis=1)
+    s = np.concatenate([[0.0], np.cumsum(size)])
+    if s[-1] <= 0:
+        return 0.0
+    where = (np.arange(40) + 0.5) / 40 * s[-1]
+    k = np.clip(np.searchsorted(s, where, side="right") - 1, 0, len(size) - 1)
+    way = step[k] / size[k][:, None]
+    here = a[k] + way * (where - s[k])[:, None]
+    right = np.stack([way[:, 1], -way[:, 0]], axis=1)
+    away = np.array(SIDE_DISTANCES_FT)[:, None, None] * unit * right
+    ask = np.concatenate([(here + away).reshape(-1, 2), (here - away).reshape(-1, 2)])
+    found = shapely.intersects_xy(lot, ask[:, 0], ask[:, 1])
+    half = len(ask) // 2
+    return float(found[:half].sum() - found[half:].sum()) / half

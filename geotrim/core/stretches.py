@@ -16,11 +16,9 @@ import numpy as np
 import shapely
 from shapely.ops import substring
 
-from geotrim.core.claims import TINY, Claim
-from geotrim.core.shoreline import Array, Shore
-
-#: Distances from the line at which it is asked on which side the lot lies. [ft]
-SIDE_DISTANCES_FT = (0.5, 1.5, 5.0, 15.0, 40.0, 100.0)
+from geotrim.core.claims import Claim
+from geotrim.core.facing import TINY
+from geotrim.core.shoreline import Array, Shore, land_score
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,33 +43,6 @@ def length_of(xy: Array) -> float:
 def chord_of(xy: Array) -> float:
     """Straight distance between its ends."""
     return float(np.linalg.norm(xy[-1] - xy[0]))
-
-
-def land_score(xy: Array, lot: Any, unit: float) -> float:
-    """How much more of the lot lies to the right of a line than to its left, -1 to 1.
-
-    Asked at up to 40 places along the line and at several distances from it.
-
-    Parameters
-    ----------
-    xy : (n, 2) vertices
-    lot : Polygon or MultiPolygon
-    unit : float
-        Map units in a foot.
-    """
-    step = np.diff(xy, axis=0)
-    size = np.linalg.norm(step, axis=1)
-    s = np.concatenate([[0.0], np.cumsum(size)])
-    where = (np.arange(40) + 0.5) / 40 * s[-1]
-    k = np.clip(np.searchsorted(s, where, side="right") - 1, 0, len(size) - 1)
-    here = xy[k] + step[k] * ((where - s[k]) / size[k])[:, None]
-    right = np.stack([step[k, 1], -step[k, 0]], axis=1) / size[k][:, None]
-    score = 0.0
-    for distance in SIDE_DISTANCES_FT:
-        a, b = here + right * distance * unit, here - right * distance * unit
-        score += float(shapely.intersects_xy(lot, a[:, 0], a[:, 1]).sum())
-        score -= float(shapely.intersects_xy(lot, b[:, 0], b[:, 1]).sum())
-    return score / (len(where) * len(SIDE_DISTANCES_FT))
 
 
 def _cut_at(xy: Array, corners: Any) -> tuple[Array, ...]:
@@ -128,7 +99,7 @@ def runs_of(claims: Sequence[Claim], shore: Shore, lot: Any, unit: float) -> lis
     runs = []
     for line in lines:
         xy = shapely.get_coordinates(line)
-        score = land_score(xy, lot, unit)
+        score = land_score(xy[:-1], xy[1:], lot, unit)
         if score < 0:
             xy = xy[::-1]
         is_closed = bool(np.linalg.norm(xy[0] - xy[-1]) <= TINY and len(xy) > 3)

@@ -120,7 +120,7 @@ def fringe(
     for k, stretch in enumerate(stretches):
         mine = (stand["stretch"] == k) & ~trees.is_out
         transects += _transects(stretch, trees, stand, mine, parameters, feet)
-        outlines.append(_outline(stretch, trees, mine, transect_spacing_ft, search_ft, feet))
+        outlines.append(_outline(stretch, trees, mine, transect_spacing_ft, feet))
     table = _transect_table(transects, lots.crs)
     shapes = gpd.GeoDataFrame(
         [
@@ -329,16 +329,19 @@ def _reference(asked: str, has_trunk: Any) -> str:
 
 
 def _outline(
-    stretch: _Stretch, trees: _Trees, mine: Any, spacing_ft: float, search_ft: float, feet: float
+    stretch: _Stretch, trees: _Trees, mine: Any, spacing_ft: float, feet: float
 ) -> tuple[Any, float]:
     """The fringe of one stretch as a polygon, and the length of shore it covers. [ft]."""
     if not mine.any():
         return shapely.Polygon(), 0.0
-    crowns = shapely.union_all(trees.shape[mine])
-    at, edges = core.stations(stretch.length_ft, spacing_ft / OUTLINE_STEPS)
-    low, high = core.edge_depths(stretch.base, at / feet, crowns, search_ft / feet)
-    covered = float(np.diff(edges)[np.isfinite(low)].sum())
-    return core.strip_polygon(stretch.base, edges / feet, low, high), covered
+    edges, low, high = core.canopy_extent(
+        stretch.base,
+        trees.shape[mine],
+        spacing_ft / OUTLINE_STEPS / feet,
+        core.OUTLINE_STEP_FT / feet,
+    )
+    covered = float(np.diff(edges)[np.isfinite(low)].sum()) * feet
+    return core.strip_polygon(stretch.base, edges, low, high), covered
 
 
 def _transect_table(rows: list[dict[str, Any]], crs: Any) -> Any:

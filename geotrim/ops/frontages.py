@@ -90,7 +90,7 @@ def frontage(
     feet = feet_per_map_unit(lots.crs, "lots")
     shore = build_shore(mhw_line.geometry.array, smoothing_length_ft / feet, corner_deg)
     shapes = np.asarray(lots.geometry.array, dtype=object)
-    claims, shared = share_shore(shapes, shore, reach_ft / feet)
+    claims, shared = share_shore(shapes, shore, reach_ft / feet, 1 / feet)
     whole_line = shapely.union_all(mhw_line.geometry.array)
     shapely.prepare(whole_line)
     ids = lots["lot_id"].to_numpy()
