@@ -24,11 +24,19 @@ LABEL_PT = 5.6
 MANY = 1000
 
 
-def draw_crowns(ax: Any, rows: Any, styles: Mapping[str, ClassStyle]) -> None:
-    """All crowns, low ones first so that the tips of high ones show."""
+def draw_crowns(
+    ax: Any, rows: Any, styles: Mapping[str, ClassStyle], per_inch: float = 0.0
+) -> None:
+    """All crowns, low ones first so that the tips of high ones show.
+
+    ``per_inch`` is map units in an inch of paper: edges of crowns that are small there are thinner,
+    or their colours would drown.
+    """
     if len(rows) > MANY:
         _draw_in_bulk(ax, rows, styles)
         return
+    across = 2.0 * np.sqrt(np.median(shapely.area(rows.geometry.array)) / np.pi)
+    thin = float(np.clip(across / (0.3 * per_inch), 0.15, 1.0)) if per_inch else 1.0
     order = rows["top_height_ft"].fillna(-1.0).to_numpy().argsort(kind="stable")
     for place, k in enumerate(order):
         row = rows.iloc[k]
@@ -45,9 +53,11 @@ def draw_crowns(ax: Any, rows: Any, styles: Mapping[str, ClassStyle]) -> None:
             gid=f"crown-{row['crown_id']}",
         )
         width, dashes, _ = KINDS[row["kind"]]
-        draw_area(
-            ax, row.geometry, fill=False, edgecolor=PAPER, linewidth=width + 0.8, zorder=z + 4e-5
-        )
+        width *= thin
+        if thin == 1.0:
+            draw_area(
+                ax, row.geometry, fill=False, edgecolor=PAPER, lw=width + 0.8, zorder=z + 4e-5
+            )
         draw_area(
             ax,
             row.geometry,
@@ -63,7 +73,7 @@ def draw_crowns(ax: Any, rows: Any, styles: Mapping[str, ClassStyle]) -> None:
                 shapely.buffer(row.geometry, 0.12 * np.sqrt(row.geometry.area / np.pi)),
                 fill=False,
                 edgecolor=VERMILION,
-                linewidth=1.3,
+                linewidth=1.3 * thin,
                 linestyle=(0, (1.0, 1.0)),
                 zorder=3.9,
                 gid=f"partial-{row['crown_id']}",

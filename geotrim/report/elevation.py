@@ -46,6 +46,8 @@ from geotrim.report.silhouettes import Silhouette, place_on, silhouette
 
 WIDTH_IN, LEFT_IN, N_COLUMNS = 11.0, 0.7, 4
 LABEL_PT = 5.6
+#: More crowns than this in an inch are drawn as colours only.
+MOST_AN_INCH = 25
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,7 +92,7 @@ def shoreline_elevation(site: Site, results: facts.Results, lot_id: str | None =
     band = facts.band_ft(site, results)
     with style():
         styles = class_styles(facts.height_class_names(results))
-        entries = _entries(mine, seen, styles, band)
+        entries = _entries(mine, seen, styles, band, _is_dense(seen, scale))
         title, cautions = _subtitle(results, lot), [CAUTION, *_basis(site, results, scale, seen)]
         legend_in = 0.2 * -(-len(entries) // N_COLUMNS) + 0.25
         top, foot = block_heights(WIDTH_IN, site.name, title, cautions)
@@ -152,6 +154,10 @@ def _scale(seen: list[_Seen], stretches: list[Placed], limits: tuple[float, ...]
     return fit(x0 - pad, x1 + pad, tallest + max(2.5, 0.08 * tallest))
 
 
+def _is_dense(seen: list[_Seen], scale: Scale) -> bool:
+    return len(seen) > MOST_AN_INCH * scale.width_in
+
+
 def _is_to_the_ground(results: facts.Results) -> bool:
     """Under the column model, or none, a crown is filled down to the substrate."""
     return bool(facts.parameter(results, "slices", "canopy_model", "column") == "column")
@@ -165,17 +171,25 @@ def _draw(
     is_to_the_ground: bool,
 ) -> None:
     """Side views, near ones in front, then the ids that have room."""
+    is_dense = _is_dense(seen, scale)
     for place, one in enumerate(seen):
-        _draw_one(ax, one, styles, 2.0 + place * 1e-3, is_to_the_ground)
-    _label(ax, seen, scale)
+        _draw_one(ax, one, styles, 2.0 + place * 1e-3, is_to_the_ground, is_dense)
+    if not is_dense:
+        _label(ax, seen, scale)
 
 
 def _draw_one(
-    ax: Any, one: _Seen, styles: dict[str, ClassStyle], z: float, is_to_the_ground: bool
+    ax: Any,
+    one: _Seen,
+    styles: dict[str, ClassStyle],
+    z: float,
+    is_to_the_ground: bool,
+    is_dense: bool,
 ) -> None:
+    """One crown; among very many only its colour and a hairline."""
     from matplotlib.patches import Polygon
 
-    width, dashes, _ = KINDS[one.row["kind"]]
+    width, dashes, _ = (0.15, "-", "") if is_dense else KINDS[one.row["kind"]]
     crown_id = one.row["crown_id"]
     if one.side is None:
         xy = [(one.x_ft - one.half_ft, 0.9), (one.x_ft + one.half_ft, 0.9)]
@@ -191,10 +205,12 @@ def _draw_one(
     outline = np.column_stack([np.r_[x[0], x, x[-1]], np.r_[low, y, low]])
     look = styles.get(one.row["height_class"] or NO_DATA, styles[NO_DATA])
     fill: dict[str, Any] = {"facecolor": look.colour, "edgecolor": look.hatch_colour}
-    fill["hatch"] = look.hatch or None
+    fill["hatch"] = None if is_dense else look.hatch or None
     ax.add_patch(Polygon(outline, lw=0.0, zorder=z, gid=f"crown-{crown_id}", **fill))
     edge = VERMILION if one.row["is_partial"] else BLACK
-    ax.add_patch(Polygon(outline, fill=False, edgecolor=PAPER, lw=width + 0.8, zorder=z + 2e-4))
+    if not is_dense:
+        casing = Polygon(outline, fill=False, edgecolor=PAPER, lw=width + 0.8, zorder=z + 2e-4)
+        ax.add_patch(casing)
     ax.add_patch(Polygon(outline, fill=False, edgecolor=edge, lw=width, ls=dashes, zorder=z + 4e-4))
     if low > 0:
         ax.plot([one.x_ft] * 2, [0.0, low], color="#5A4632", lw=1.6, zorder=z - 1e-4)
@@ -239,7 +255,11 @@ def _is_hidden(x_ft: float, y_ft: float, nearer: list[_Seen]) -> bool:
 
 
 def _entries(
-    rows: Any, seen: list[_Seen], styles: dict[str, ClassStyle], band: tuple[float, float]
+    rows: Any,
+    seen: list[_Seen],
+    styles: dict[str, ClassStyle],
+    band: tuple[float, float],
+    is_dense: bool,
 ) -> list[Entry]:
     from matplotlib.patches import Patch
 
@@ -254,6 +274,7 @@ def _entries(
     rows = rows[rows["crown_id"].isin([s.row["crown_id"] for s in seen])]
     prefix = common_prefix([str(i) for i in rows["crown_id"]])
     words = f"id{f' without {prefix!r}' if prefix else ''} over each top that is in sight"
+    words = "too many crowns for ids, edges and hatches" if is_dense else words
     blank = Patch(facecolor="none", edgecolor="none")
     return [*entries, *crown_entries(rows, styles), (blank, words)]
 

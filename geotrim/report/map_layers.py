@@ -144,11 +144,14 @@ def _name_lot(sheet: Sheet, lot_id: str, seen: Any) -> None:
     parts = parts_of(free, 2)
     if not parts:
         return
-    spot = shapely.maximum_inscribed_circle(max(parts, key=shapely.area))
-    x, y = shapely.get_coordinates(spot)[0]
-    half = 0.045 * (len(lot_id) + 4) * sheet.per_inch
-    words = shapely.box(x - half, y - 0.07 * sheet.per_inch, x + half, y + 0.07 * sheet.per_inch)
-    if shapely.area(shapely.intersection(words, free)) < 0.97 * words.area:
+    largest = max(parts, key=shapely.area)
+    half, high = 0.045 * (len(lot_id) + 4) * sheet.per_inch, 0.07 * sheet.per_inch
+    for spot in (largest.centroid, shapely.maximum_inscribed_circle(largest)):
+        x, y = shapely.get_coordinates(spot)[0]
+        words = shapely.box(x - half, y - high, x + half, y + high)
+        if shapely.area(shapely.intersection(words, free)) > 0.97 * words.area:
+            break
+    else:
         return
     sheet.ax.text(
         x, y, f"lot {lot_id}", fontsize=8.5, weight="bold", color="#404040", ha="center",
@@ -185,7 +188,7 @@ def _frontage(sheet: Sheet) -> list[Entry]:
             solid_capstyle="butt", gid=f"frontage-{row.stretch_id}",
         )  # fmt: skip
         _ticks(sheet, row)
-        if len(rows) > 1:
+        if (rows["lot_id"] == row.lot_id).sum() > 1:
             _name_stretch(sheet, row)
     step = _tick_step(sheet, float(rows["frontage_length_ft"].max()))
     handle = _line_handle(color=BLACK, linewidth=2.4)
@@ -196,13 +199,15 @@ def _name_stretch(sheet: Sheet, row: Any) -> None:
     """The stretch's id on the land side, behind the station figures, off the crowns if it can."""
     text = f"stretch {row.stretch_id}"
     wide = 0.075 * len(text) * sheet.per_inch
+    best = (np.inf, 0.0, 0.0, np.zeros(2))
     for share in (0.5, 0.35, 0.65, 0.2, 0.8):
         here, way = _place(row.geometry, share)
         land = np.array([way[1], -way[0]])  # water is on the left of the line
         x, y = here + land * 0.36 * sheet.per_inch
         span = shapely.LineString([(x, y) - way * wide / 2, (x, y) + way * wide / 2])
-        if not sheet.cover.intersects(span):
-            break
+        over = float(shapely.length(shapely.intersection(span, sheet.cover)))
+        best = min(best, (over, x, y, way), key=lambda b: b[0])
+    _, x, y, way = best
     turn = (np.degrees(np.arctan2(way[1], way[0])) + 90.0) % 180.0 - 90.0
     sheet.take(x, y, text, 7.0, turn)
     sheet.ax.text(
@@ -393,7 +398,7 @@ def _crowns(sheet: Sheet) -> list[Entry]:
     if rows is None or len(rows) == 0:
         return [(_patch_handle(facecolor="none", edgecolor="none"), "no crowns in this frame")]
     styles = class_styles(facts.height_class_names(sheet.results))
-    draw_crowns(sheet.ax, rows, styles)
+    draw_crowns(sheet.ax, rows, styles, sheet.per_inch)
     left_out = label_crowns(sheet.ax, rows, styles, sheet.per_inch, sheet.taken)
     entries = crown_entries(rows, styles)
     prefix = common_prefix([str(i) for i in rows["crown_id"]])

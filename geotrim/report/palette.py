@@ -81,7 +81,7 @@ def class_styles(names: Sequence[str]) -> dict[str, ClassStyle]:
             "#D8D8D8" if is_dark else "#3C3C3C",
             light_ink if is_dark else dark_ink,
         )
-    styles[NO_DATA] = ClassStyle(NO_DATA, "#ffffff", "", "#3C3C3C", "#000000")
+    styles[NO_DATA] = ClassStyle(NO_DATA, "#ffffff", "---", "#8A8A8A", "#000000")
     return styles
 
 
