@@ -221,7 +221,9 @@ def test_partial_and_unseen_crowns():
 def test_crowns_without_shape_are_rows():
     crowns = trees(SQUARE, shapely.Polygon())
     crowns.loc[2] = ["c3", None]
-    table = slices(crowns, flat(8))["slices"]
+    result = slices(crowns, flat(8))
+    table = result["slices"]
+    assert "2 crowns (c2, c3) have no area" in " ".join(map(str, result.notes))
     assert table["crown_id"].tolist() == ["c1", "c2", "c3"]
     assert table["is_partial"].tolist() == [False, True, True]
     assert np.isnan(table["covered_frac"][1:]).all()

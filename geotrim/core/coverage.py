@@ -86,9 +86,10 @@ def rings_of(polygons: npt.ArrayLike, what: str = "crowns") -> Rings:
     if np.isin(kinds, (-1, 3)).all() and not shapely.get_num_interior_rings(shapes).any():
         # one ring each, which may have no vertices: several times faster than the way below
         xy = shapely.get_coordinates(shapes)
-        ring_offsets = np.concatenate([[0], np.cumsum(shapely.get_num_coordinates(shapes))])
+        ring_offsets = np.zeros(shapes.size + 1, dtype=np.int64)
+        np.cumsum(shapely.get_num_coordinates(shapes), out=ring_offsets[1:])
         is_hole = np.zeros(shapes.size, dtype=bool)
-        rings = Rings(xy, ring_offsets, is_hole, np.arange(shapes.size + 1))
+        rings = Rings(xy, ring_offsets, is_hole, np.arange(shapes.size + 1, dtype=np.int64))
     else:
         rings = _rings_with_holes_and_parts(shapes)
     bad = np.flatnonzero(~np.isfinite(rings.xy).all(axis=1))

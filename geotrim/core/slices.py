@@ -120,7 +120,6 @@ def measure_canopy(
     with np.errstate(invalid="ignore", divide="ignore"):
         cell_ft2 = areas / pixels.area_cells if cell_area_ft2 is None else cell_area_ft2
         covered = np.clip(totals.seen / pixels.area_cells, 0.0, 1.0)
-        covered[~(areas > 0.0)] = np.nan
         mean = totals.height_sum / totals.seen * source.feet_per_unit
         volume = (
             totals.above[:, : breaks.size]
@@ -199,7 +198,8 @@ def _read_blocks(
             rings.crown_offsets,
             windows,
             members,
-            np.ascontiguousarray(heights).reshape(-1),
+            # a read-only array would be compiled for again
+            np.require(heights, requirements=["C", "W"]).reshape(-1),
             col1 - col0,
             row0,
             col0,

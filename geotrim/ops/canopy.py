@@ -291,7 +291,8 @@ class _Model:
         waits = np.isnan(self.base_ft)
         breaks = {*parameters["band_ft"], *(parameters["breaks_ft"] or ())}
         if self.frac is not None and waits.any():
-            seen = view.measure(parameters, breaks_ft=breaks, want_p99=want_p99)
+            want_first = want_p99 and self.is_solid  # else there is another pass
+            seen = view.measure(parameters, breaks_ft=breaks, want_p99=want_first)
             self.base_ft = np.where(waits, self.frac * seen.top_ft, self.base_ft)
             if self.is_solid:
                 return seen
@@ -421,8 +422,10 @@ def _share(part: Floats, whole: Floats) -> Floats:
 
 def _notes_on_sight(view: _View, seen: CanopyMeasures) -> list[Note]:
     """What could not be seen, and what looks like another kind of raster."""
+    flat = ~(seen.crown_area_ft2 > 0.0)
+    notes = view.tell(flat, "have no area, so nothing to measure")
     blind = ~(seen.covered_frac > 0.0)
-    notes = view.tell(blind, "lie wholly off the heights or on no data: not measured")
+    notes += view.tell(blind & ~flat, "lie wholly off the heights or on no data: not measured")
     notes += view.tell(
         seen.is_partial & ~blind, "were seen in part only; their shares are of that part"
     )
