@@ -296,6 +296,8 @@ def measure_block(  # type: ignore[no-untyped-def]
     height_sum,
     top,
     above,
+    above_frac,
+    p99,
     heap_height,
     heap_weight,
     spill_crown,
@@ -314,7 +316,8 @@ def measure_block(  # type: ignore[no-untyped-def]
     acc : scratch, all 0 at the start and at the end.
     seen, counted, height_sum, top, above : (n,) and (n, k) of ``above``; area is in cells.
         ``counted`` holds the cells that count for the top and the percentile.
-    spill_crown, spill_height, spill_weight : for the highest cells of each crown.
+    p99 : (n,) written for crowns that lie wholly in the block, which need not wait.
+    spill_crown, spill_height, spill_weight : for the highest cells of the others.
 
     Returns the number of cells spilled.
     """
@@ -337,6 +340,7 @@ def measure_block(  # type: ignore[no-untyped-def]
         over_low, over_middle, over_high = 0.0, 0.0, 0.0
         seen_here, counted_here, sum_here, top_here = 0.0, 0.0, 0.0, -np.inf
         n_heap, heaped = 0, 0.0
+        bar = -np.inf if limit >= 0.0 else np.inf  # what a height must be over to matter
         cell = 0
         for row in range(row0 - block_row, row1 - block_row):
             at = row * block_cols + col0 - block_col
@@ -359,10 +363,12 @@ def measure_block(  # type: ignore[no-untyped-def]
                         counted_here += w
                         if h > top_here:
                             top_here = h
-                        if limit >= 0.0 and not (heaped > limit and h <= heap_height[0]):
+                        if h > bar:
                             n_heap, heaped = keep_top(
                                 heap_height, heap_weight, n_heap, heaped, limit, h, w
                             )
+                            if heaped > limit:
+                                bar = heap_height[0]
             acc[cell] = 0.0
             acc[cell + 1] = 0.0
             cell += 2
@@ -374,6 +380,14 @@ def measure_block(  # type: ignore[no-untyped-def]
         above[crown, 2] += over_high
         if top_here > top[crown]:
             top[crown] = top_here
+        is_whole = (
+            n_rows == windows[crown, 1] - windows[crown, 0]
+            and n_cols == windows[crown, 3] - windows[crown, 2]
+        )
+        if is_whole and n_heap > 0:
+            allowed = above_frac * counted_here * (1.0 + SAME_WEIGHT)
+            p99[crown] = least_allowed(heap_height, heap_weight, n_heap, allowed)
+            n_heap = 0
         for i in range(n_heap):
             spill_crown[n_spilled] = crown
             spill_height[n_spilled] = heap_height[i]

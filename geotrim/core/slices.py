@@ -169,6 +169,7 @@ def _read_blocks(
     starts = np.flatnonzero(np.diff(blocks, prepend=-1))
     tall = np.minimum(windows[:, 1] - windows[:, 0], block_rows)
     wide = np.minimum(windows[:, 3] - windows[:, 2], block_cols)
+    is_split = np.bincount(crowns, minlength=len(rings)) > 1
     acc = np.zeros(int((tall * (wide + 2)).max()))
     limits = ABOVE_P99 * (1.0 + KEPT) * pixels.area_cells
     if not want_p99:
@@ -189,7 +190,8 @@ def _read_blocks(
                 f"{(row1 - row0, col1 - col0)}",
                 "read exactly the rows and columns that were asked for",
             )
-        room = int((tall[members] * wide[members]).sum()) if want_p99 else 0
+        split = members[is_split[members]] if want_p99 else members[:0]
+        room = int((tall[split] * wide[split]).sum())
         spill = np.empty(room, np.int64), np.empty(room), np.empty(room)
         n = _kernels.measure_block(
             rings.xy,
@@ -213,6 +215,8 @@ def _read_blocks(
             totals.height_sum,
             totals.top,
             totals.above,
+            ABOVE_P99,
+            totals.p99,
             *heap,
             *spill,
         )
