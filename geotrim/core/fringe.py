@@ -320,19 +320,26 @@ def _extremes(edges: Array, s0: Array, off0: Array, s1: Array, off1: Array) -> t
 
 
 def strip_polygon(base: Baseline, edges: Array, low: Array, high: Array) -> Any:
-    """Union of the cells between station edges, each from its innermost to its outermost offset."""
+    """Cells between station edges, each from its innermost to its outermost offset, as one shape.
+
+    Cells that meet are drawn as one ring, down one side and back the other, so that no seam or
+    sliver is left between them. NaN leaves a gap.
+    """
     origin, out = base.at(edges), base.normal(edges)
-    cells = []
-    for k in range(edges.size - 1):
-        if not np.isfinite(low[k]) or high[k] <= low[k]:
-            continue
-        ring = np.stack(
-            [
-                origin[k] + out[k] * low[k],
-                origin[k + 1] + out[k + 1] * low[k],
-                origin[k + 1] + out[k + 1] * high[k],
-                origin[k] + out[k] * high[k],
-            ]
-        )
-        cells.append(shapely.make_valid(shapely.Polygon(ring)))
-    return shapely.union_all(cells) if cells else shapely.Polygon()
+    is_cell = np.isfinite(low) & (np.nan_to_num(high) > np.nan_to_num(low))
+    meets = is_cell[1:] & is_cell[:-1]
+    meets[meets] = (low[1:] < high[:-1])[meets] & (high[1:] > low[:-1])[meets]
+    runs: list[list[int]] = []
+    for k in np.nonzero(is_cell)[0]:
+        if runs and runs[-1][-1] == k - 1 and meets[k - 1]:
+            runs[-1].append(int(k))
+        else:
+            runs.append([int(k)])
+    shapes = []
+    for run in runs:
+        cells = np.asarray(run)
+        corner = np.stack([cells, cells + 1], axis=1).ravel()
+        near = origin[corner] + out[corner] * np.repeat(low[cells], 2)[:, None]
+        far = origin[corner] + out[corner] * np.repeat(high[cells], 2)[:, None]
+        shapes.append(shapely.make_valid(shapely.Polygon(np.concatenate([near, far[::-1]]))))
+    return shapely.union_all(shapes) if shapes else shapely.Polygon()
