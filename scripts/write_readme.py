@@ -55,7 +55,7 @@ def main() -> int:
     example = re.compile(r"^```\n\$ (geotrim [^\n]+)\n.*?\n```$", re.DOTALL | re.MULTILINE)
     text = example.sub(lambda found: f"```\n$ {found[1]}\n{printed(found[1])}\n```", text)
     readme.write_text(text, encoding="utf-8", newline="\n")
-    draw(ROOT / "docs" / "shoreline_elevation.png")
+    draw(ROOT / "notebooks" / "pictures" / "shoreline_elevation.png")
     return 0
 
 
