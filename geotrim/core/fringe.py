@@ -341,5 +341,7 @@ def strip_polygon(base: Baseline, edges: Array, low: Array, high: Array) -> Any:
         corner = np.stack([cells, cells + 1], axis=1).ravel()
         near = origin[corner] + out[corner] * np.repeat(low[cells], 2)[:, None]
         far = origin[corner] + out[corner] * np.repeat(high[cells], 2)[:, None]
-        shapes.append(shapely.make_valid(shapely.Polygon(np.concatenate([near, far[::-1]]))))
+        ring = shapely.Polygon(np.concatenate([near, far[::-1]]))
+        # Where squares cross (a tight cove) the ring folds: what it covers twice still counts.
+        shapes.append(shapely.make_valid(ring, method="structure"))
     return shapely.union_all(shapes) if shapes else shapely.Polygon()

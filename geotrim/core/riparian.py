@@ -164,7 +164,7 @@ def water_polygon(run: Array, left: Array, right: Array, outer: Array) -> Any:
         ring = np.concatenate([run, tip])
     else:
         ring = np.concatenate([run, outer[::-1]])
-    shape = shapely.make_valid(shapely.Polygon(ring))
+    shape = shapely.make_valid(shapely.Polygon(ring), method="structure")
     parts = [p for p in shapely.get_parts(shape) if shapely.get_type_id(p) == 3]
     front = shapely.LineString(run)
     # A fold far from the shore is no one's water: keep what touches the frontage.

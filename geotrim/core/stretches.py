@@ -137,7 +137,7 @@ def lot_region(lot: Any, water: Any, runs: Sequence[Array], reach: float) -> Any
     if reach > 0:
         lines = [shapely.LineString(xy) for xy in runs]
         parts += [shapely.buffer(line, -reach, single_sided=True) for line in lines]
-    return shapely.union_all([shapely.make_valid(part) for part in parts])
+    return shapely.union_all([shapely.make_valid(part, method="structure") for part in parts])
 
 
 def joined(lines: Any) -> Array:

@@ -55,8 +55,8 @@ def clean_layer(
     """Rows with plane, finite, valid geometry of the kinds needed.
 
     Empty and null geometries are dropped; Z and M are dropped; collections are unpacked; other
-    kinds are left out; polygons that cross themselves are repaired (GEOS make_valid, polygon parts
-    kept); multipoints become points. Multipart lines and polygons and holes stay as they are.
+    kinds are left out; polygons that cross themselves are repaired (GEOS make_valid by
+    structure: shells joined, holes cut, polygon parts kept); multipoints become points. Multipart lines and polygons and holes stay as they are.
 
     Parameters
     ----------
@@ -187,7 +187,7 @@ def _valid(shapes: Any, labels: Any, crs: Any, subject: str, notes: list[Note]) 
     shapes = _without_empty_rings(shapes.copy())
     for row in np.flatnonzero(is_area & ~shapely.is_valid(shapes)):
         before, why = abs(shapes[row].area), shapely.is_valid_reason(shapes[row]).split("[")[0]
-        shapes[row] = _polygon_parts(shapely.make_valid(shapes[row]))
+        shapes[row] = _polygon_parts(shapely.make_valid(shapes[row], method="structure"))
         change = _area_change(before, shapes[row].area, crs)
         text = f"{labels[row]} repaired ({why.lower()}), {change}"
         notes.append(Note(subject, text, "repaired"))
