@@ -56,7 +56,8 @@ def clean_layer(
 
     Empty and null geometries are dropped; Z and M are dropped; collections are unpacked; other
     kinds are left out; polygons that cross themselves are repaired (GEOS make_valid by
-    structure: shells joined, holes cut, polygon parts kept); multipoints become points. Multipart lines and polygons and holes stay as they are.
+    structure: shells joined, holes cut, polygon parts kept); multipoints become points. Multipart
+    lines and polygons and holes stay as they are.
 
     Parameters
     ----------
