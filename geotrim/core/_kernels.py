@@ -122,7 +122,10 @@ def add_ring(acc, n_rows, n_cols, xy, first, last, sign, row0, col0):  # type: i
             x_top, y_top, x_end, y_end, way = xb, yb, xa, ya, -sign
         if y_end <= 0.0 or y_top >= high:
             continue
-        slope = (x_end - x_top) / (y_end - y_top)
+        across = x_end - x_top
+        slope = across / (y_end - y_top)
+        # height gained over one column; an upright edge never gets to use it
+        per_col = way * (y_end - y_top) / abs(across) if across != 0.0 else 0.0
         x0, y0 = x_top, y_top
         if y_top < 0.0:
             x0, y0 = x_top - y_top * slope, 0.0
@@ -134,10 +137,7 @@ def add_ring(acc, n_rows, n_cols, xy, first, last, sign, row0, col0):  # type: i
             else:
                 x1, y1 = x_end, y_end
             part = way * (y1 - y0)
-            if x0 < x1:
-                left, right = x0, x1
-            else:
-                left, right = x1, x0
+            left, right = min(x0, x1), max(x0, x1)
             x0, y0 = x1, y1
             start = row * stride
             row += 1
@@ -149,38 +149,37 @@ def add_ring(acc, n_rows, n_cols, xy, first, last, sign, row0, col0):  # type: i
                 acc[start] += part * share
                 part -= part * share
                 left = 0.0
-            if right > wide:
+            if right >= wide:
                 if left >= wide:
                     continue
                 part *= (wide - left) / (right - left)
                 right = wide
+            # What the strip takes left of a column x is ``part * (x - middle)`` for x beyond the
+            # edge, and ``per_col * (right - x)**2 / 2`` more for x still on it.
+            middle = 0.5 * (left + right)
             col = int(left)
             cell = start + col
-            if right <= col + 1.0:  # inside one cell
-                beyond = 0.5 * (left + right) - col
-                acc[cell] += part - part * beyond
-                acc[cell + 1] += part * beyond
-                continue
-            # Across several cells. At a column x the strip has reached ``grown`` of its height,
-            # which rises evenly along the edge; a cell's coverage is the mean of it over the cell.
-            per_cell = part / (right - left)
-            into = col + 1.0 - left
-            covered = 0.5 * into * into * per_cell
-            grown = into * per_cell
+            beyond = max(right - (col + 1.0), 0.0)
+            covered = part * (col + 1.0 - middle) + 0.5 * per_col * beyond * beyond
             acc[cell] += covered
-            col += 1
-            cell += 1
-            while right > col + 1.0:
-                now = grown + 0.5 * per_cell
+            if beyond <= 1.0:  # in one cell or two
+                both = part * (col + 2.0 - middle)
+                acc[cell + 1] += both - covered - covered
+                acc[cell + 2] += part - (both - covered)
+                continue
+            # Across many cells: the height reached rises evenly from column to column, and a
+            # cell's coverage is the mean of it over the cell.
+            grown = per_col * (col + 1.0 - left)
+            while beyond > 1.0:
+                cell += 1
+                now = grown + 0.5 * per_col
                 acc[cell] += now - covered
                 covered = now
-                grown += per_cell
-                col += 1
-                cell += 1
-            into = right - col
-            now = grown + into * per_cell * (1.0 - 0.5 * into)
-            acc[cell] += now - covered
-            acc[cell + 1] += part - now
+                grown += per_col
+                beyond -= 1.0
+            now = grown + per_col * beyond * (1.0 - 0.5 * beyond)
+            acc[cell + 1] += now - covered
+            acc[cell + 2] += part - now
 
 
 @_jit

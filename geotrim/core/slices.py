@@ -10,7 +10,7 @@ import numpy.typing as npt
 from geotrim.core import _kernels
 from geotrim.core.coverage import Floats, Ints, PixelRings, Rings, pixel_rings
 from geotrim.errors import RangeError, ShapeError
-from geotrim.model import HeightSource
+from geotrim.model import FloatArray, HeightSource
 
 #: A crown seen less than this share short of whole is whole; rounding is far smaller.
 WHOLE = 1e-9
@@ -116,7 +116,15 @@ def measure_canopy(
     padded = np.full(max(breaks.size, 3), np.inf)  # the kernel keeps three in registers
     padded[: breaks.size] = breaks * per_ft
     totals = _Totals(n, padded.size)
-    _read_blocks(pixels, source, padded, bases * per_ft, min_coverage_frac, want_p99, totals)
+    _read_blocks(
+        pixels,
+        source,
+        padded,
+        bases * per_ft,
+        min_coverage_frac,
+        want_p99,
+        totals,
+    )
     with np.errstate(invalid="ignore", divide="ignore"):
         cell_ft2 = areas / pixels.area_cells if cell_area_ft2 is None else cell_area_ft2
         covered = np.clip(totals.seen / pixels.area_cells, 0.0, 1.0)
@@ -160,39 +168,20 @@ def _read_blocks(
     totals: _Totals,
 ) -> None:
     """Read each touched block once and add what its crowns find there."""
-    block_rows, block_cols = source.block_shape
-    n_rows, n_cols = source.shape
     windows, rings = pixels.windows, pixels.rings
     crowns, blocks, across = crowns_by_block(windows, source.block_shape)
     if crowns.size == 0:
         return
-    starts = np.flatnonzero(np.diff(blocks, prepend=-1))
-    tall = np.minimum(windows[:, 1] - windows[:, 0], block_rows)
-    wide = np.minimum(windows[:, 3] - windows[:, 2], block_cols)
-    is_split = np.bincount(crowns, minlength=len(rings)) > 1
-    acc = np.zeros(int((tall * (wide + 2)).max()))
+    room = _Room(windows, crowns, source.block_shape, want_p99)
     limits = ABOVE_P99 * (1.0 + KEPT) * pixels.area_cells
     if not want_p99:
         limits = np.full(len(rings), -1.0)
-    size = int((tall * wide).max()) if want_p99 else 0
-    heap = np.empty(size), np.empty(size)
     spilled: list[tuple[Ints, Floats, Floats]] = []
+    starts = np.flatnonzero(np.diff(blocks, prepend=-1))
     for start, end in zip(starts, np.append(starts[1:], blocks.size), strict=True):
-        row0 = int(blocks[start] // across) * block_rows
-        col0 = int(blocks[start] % across) * block_cols
-        row1, col1 = min(row0 + block_rows, n_rows), min(col0 + block_cols, n_cols)
         members = crowns[start:end]
-        heights = source.read(row0, row1, col0, col1)
-        if heights.shape != (row1 - row0, col1 - col0):
-            raise ShapeError(
-                "heights",
-                f"a block of shape {heights.shape}",
-                f"{(row1 - row0, col1 - col0)}",
-                "read exactly the rows and columns that were asked for",
-            )
-        split = members[is_split[members]] if want_p99 else members[:0]
-        room = int((tall[split] * wide[split]).sum())
-        spill = np.empty(room, np.int64), np.empty(room), np.empty(room)
+        heights, n_cols, row0, col0 = _block(source, *divmod(int(blocks[start]), across))
+        spill = room.for_spill(members)
         n = _kernels.measure_block(
             rings.xy,
             rings.ring_offsets,
@@ -200,16 +189,15 @@ def _read_blocks(
             rings.crown_offsets,
             windows,
             members,
-            # a read-only array would be compiled for again
-            np.require(heights, requirements=["C", "W"]).reshape(-1),
-            col1 - col0,
+            heights,
+            n_cols,
             row0,
             col0,
             breaks,
             bases,
             max(min_coverage_frac - WHOLE, _kernels.LEAST_COVERAGE),
             limits,
-            acc,
+            room.acc,
             totals.seen,
             totals.counted,
             totals.height_sum,
@@ -217,19 +205,67 @@ def _read_blocks(
             totals.above,
             ABOVE_P99,
             totals.p99,
-            *heap,
+            *room.heap,
             *spill,
         )
+        del heights  # so that the next block gets the same memory, still warm
         if n:
             spilled.append((spill[0][:n].copy(), spill[1][:n].copy(), spill[2][:n].copy()))
     if spilled:
-        crown, height, weight = (np.concatenate(parts) for parts in zip(*spilled, strict=True))
-        order = np.argsort(crown, kind="stable")
-        crown, height, weight = crown[order], height[order], weight[order]
-        ends = np.append(np.flatnonzero(np.diff(crown, prepend=-1)), crown.size)
-        _kernels.percentiles(
-            ends, crown, height, weight, totals.counted, ABOVE_P99, limits, totals.p99
+        _join_split_crowns(spilled, limits, totals)
+
+
+def _block(source: HeightSource, row: int, col: int) -> tuple[FloatArray, int, int, int]:
+    """Cells of one block row by row, their number in a row, and the block's corner."""
+    high, wide = source.block_shape
+    row0, col0 = row * high, col * wide
+    row1, col1 = min(row0 + high, source.shape[0]), min(col0 + wide, source.shape[1])
+    heights = source.read(row0, row1, col0, col1)
+    if heights.shape != (row1 - row0, col1 - col0):
+        raise ShapeError(
+            "heights",
+            f"a block of shape {heights.shape}",
+            f"{(row1 - row0, col1 - col0)}",
+            "read exactly the rows and columns that were asked for",
         )
+    # a read-only array would be compiled for again
+    cells = np.require(heights, requirements=["C", "W"]).reshape(-1)
+    return cells, col1 - col0, row0, col0
+
+
+class _Room:
+    """Memory the kernel works in, made once for all blocks."""
+
+    def __init__(
+        self, windows: Ints, crowns: Ints, block_shape: tuple[int, int], want_p99: bool
+    ) -> None:
+        tall = np.minimum(windows[:, 1] - windows[:, 0], block_shape[0])
+        wide = np.minimum(windows[:, 3] - windows[:, 2], block_shape[1])
+        self.acc = np.zeros(int((tall * (wide + 2)).max()))
+        size = int((tall * wide).max()) if want_p99 else 0
+        self.heap = np.empty(size), np.empty(size)
+        self.want_p99 = want_p99
+        self.n_cells = tall * wide
+        self.is_split = np.bincount(crowns, minlength=len(windows)) > 1
+
+    def for_spill(self, members: Ints) -> tuple[Ints, Floats, Floats]:
+        """Room for cells of the crowns that go on in another block."""
+        split = members[self.is_split[members]] if self.want_p99 else members[:0]
+        n = int(self.n_cells[split].sum())
+        return np.empty(n, np.int64), np.empty(n), np.empty(n)
+
+
+def _join_split_crowns(
+    spilled: list[tuple[Ints, Floats, Floats]], limits: Floats, totals: _Totals
+) -> None:
+    """The 99th percentile of crowns whose highest cells came from more than one block."""
+    crown, height, weight = (np.concatenate(parts) for parts in zip(*spilled, strict=True))
+    order = np.argsort(crown, kind="stable")
+    crown, height, weight = crown[order], height[order], weight[order]
+    starts = np.append(np.flatnonzero(np.diff(crown, prepend=-1)), crown.size)
+    _kernels.percentiles(
+        starts, crown, height, weight, totals.counted, ABOVE_P99, limits, totals.p99
+    )
 
 
 def crowns_by_block(windows: Ints, block_shape: tuple[int, int]) -> tuple[Ints, Ints, int]:
