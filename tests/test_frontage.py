@@ -56,6 +56,55 @@ def test_a_lot_that_widens_over_the_water_gets_no_shore_under_its_overhang():
     assert feet(found) == pytest.approx(100 * sites.US_FT, abs=1e-6)
 
 
+def test_an_edge_that_crosses_the_line_faces_it_on_both_sides():
+    """Waterfront from 1 ft short on the left to 4 ft past on the right: all of the width."""
+    lot = shapely.Polygon([(0, -80), (100, -80), (100, 4), (0, -1)])
+    found = frontage(sites.lots([lot]), sites.shore(STRAIGHT))
+    assert feet(found) == pytest.approx(100 * sites.US_FT, abs=1e-6)
+    assert len(found["frontage"]) == 1
+
+
+@pytest.mark.parametrize(("between", "expected"), [(9.9, 90.0), (10.4, 79.6)])
+def test_a_gap_is_bridged_only_where_all_of_it_is_within_the_reach(between, expected):
+    """Two parts on the line: at the middle of 9.9 ft the lot is 4.95 ft away, of 10.4 ft 5.2 ft."""
+    far = 40 + between
+    lot = shapely.MultiPolygon([shapely.box(0, -80, 40, 0), shapely.box(far, -80, 90, 0)])
+    found = frontage(sites.lots([lot]), sites.shore(STRAIGHT))
+    assert feet(found) == pytest.approx(expected * sites.US_FT, abs=1e-6)
+
+
+def test_a_place_seen_through_a_pinhole_anchors_no_gap():
+    """The upper edge of a spur runs at 46 degrees to the shore: it faces nothing.
+
+    The lower edge is seen from the shore past the spur's very tip alone, and that has no width.
+    """
+    line = [(-60.0, 3.0), (32.72, -0.53), (34.2, -0.57), (47.65, -1.79), (59.65, -1.81)]
+    lot = shapely.Polygon(
+        [(85.4, -8.61), (104.84, -10.37), (96.9, -10.87), (98.2, -40.09), (58.75, -10.3),
+         (44.25, -6.13), (82.69, 26.88), (86.58, -2.57)]
+    )  # fmt: skip
+    shore = build_shore([shapely.LineString([*line, (140.0, -2.0)])], 50.0)
+    claims, _ = share_shore([lot], shore, 5.0)
+    tip = float(shapely.line_locate_point(shapely.LineString(line), shapely.Point(44.25, -6.13)))
+    assert claims[0].low > tip + 2.0
+
+
+def test_the_deeper_of_two_lots_is_asked_every_foot():
+    """A waterfront 1.5 ft past the line, over it one 1 ft past with a bump of 4 ft, 5 ft high.
+
+    Beside the middle of the bump, at x, the second lot holds the line by its distance to the
+    bump's foot, the root of (2 - x)^2 + 1: more than 1.5 within 2 - root(1.25) on either side.
+    """
+    one = shapely.box(0, -80, 300, 1.5)
+    bump = shapely.box(155 - 2, 1, 155 + 2, 6)
+    other = shapely.union(shapely.box(0, -90, 300, 1), bump)
+    claims, shared = share_shore([one, other], build_shore([shapely.LineString(STRAIGHT)], 50.0), 5)
+    width = [sum(c.high - c.low for c in claims if c.lot == number) for number in (0, 1)]
+    assert width[1] == pytest.approx(2 * (2 - np.sqrt(1.25)), abs=1e-5)
+    assert sum(width) == pytest.approx(300.0, abs=1e-5)
+    assert shared == [(0, 1, pytest.approx(300.0, abs=1e-5))]
+
+
 def test_beyond_the_reach_is_a_reasoned_zero():
     found = frontage(sites.lots([shapely.box(0, -80, 100, -5.5)]), sites.shore(STRAIGHT))
     row = found["lots"].iloc[0]

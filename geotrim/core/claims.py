@@ -9,6 +9,8 @@ A lot claims a point ``p`` of the shoreline when
    a pier or a second line to claim what lies behind); or
 3. ``p`` lies between two such claims and every point of the gap is within the reach of the lot.
 
+Claims and gaps shorter than a hundredth of a foot are not told apart from nothing.
+
 A dead end no longer than the reach that branches off into the lot (a pier drawn from a little way
 inside the land) is not frontage.
 
@@ -30,8 +32,12 @@ from typing import Any
 import numpy as np
 import shapely
 
-from geotrim.core.facing import BISECTIONS, TINY, Segments, pieces_of
+from geotrim.core.facing import TINY, Segments, pieces_of
 from geotrim.core.shoreline import Array, Chain, Shore
+
+#: A claim shorter than this is a sight through a pinhole, or rounding: it claims nothing and
+#: anchors no gap. Less than any survey can tell. [ft]
+SLIVER_FT = 0.01
 
 Interval = tuple[float, float]
 
@@ -63,8 +69,6 @@ def merge_intervals(intervals: list[Interval], gap: float = TINY) -> list[Interv
 
 def _fill_gaps(lot: Any, chain: Chain, claims: list[Interval], reach: float) -> list[Interval]:
     """Join claims on one chain across gaps that stay within the reach of the lot."""
-    if not claims:
-        return claims
     out = [claims[0]]
     gaps = [(a[1], b[0]) for a, b in pairwise(claims)]
     for (low, high), claim in zip(gaps, claims[1:], strict=True):
@@ -80,12 +84,24 @@ def _fill_gaps(lot: Any, chain: Chain, claims: list[Interval], reach: float) -> 
 
 
 def _stays_near(lot: Any, chain: Chain, low: float, high: float, reach: float) -> bool:
-    """Whether the chain from low to high is never farther than the reach from the lot."""
-    if high - low > 1000 * reach:
-        return False
-    count = max(5, int(np.ceil((high - low) / max(reach / 4, TINY))) + 1)
-    xy = np.concatenate([chain.at(np.linspace(low, high, count)), chain.part(low, high)])
-    return bool((shapely.distance(shapely.points(xy), lot) <= reach + TINY).all())
+    """Whether the chain from low to high is never farther than the reach from the lot.
+
+    The distance to the lot changes no faster than the position along the chain, so between two
+    places it is at most the mean of theirs and half of what lies between them. Where that does not
+    settle it the place halfway is asked too.
+    """
+    s = np.linspace(low, high, 5)
+    away = shapely.distance(shapely.points(chain.at(s)), lot)
+    s, away = np.stack([s[:-1], s[1:]]), np.stack([away[:-1], away[1:]])
+    while s.size and away.max() <= reach:
+        span = s[1] - s[0]
+        is_open = (away.sum(0) + span > 2 * reach) & (span > max(reach / 500, 1000 * TINY))
+        (s0, s1), (away0, away1) = s[:, is_open], away[:, is_open]
+        half = (s0 + s1) / 2
+        away_half = shapely.distance(shapely.points(chain.at(half)), lot)
+        s = np.stack([np.append(s0, half), np.append(half, s1)])
+        away = np.stack([np.append(away0, away_half), np.append(away_half, away1)])
+    return s.size == 0
 
 
 def claims_of(
@@ -96,6 +112,7 @@ def claims_of(
     near = np.sort(segments.tree.query(lot, predicate="dwithin", distance=reach))
     if near.size == 0:
         return {}
+    shapely.prepare(lot)
     by_chain: dict[int, list[Interval]] = defaultdict(list)
     for k, t0, t1, _ in pieces_of(lot, segments, shore, near, reach, unit):
         low, high = segments.positions(k, max(t0, 0.0)), segments.positions(k, min(t1, 1.0))
@@ -104,10 +121,10 @@ def claims_of(
     out = {}
     for number, intervals in sorted(by_chain.items()):
         chain = shore.chains[number]
-        joined = _fill_gaps(lot, chain, merge_intervals(intervals), reach)
-        joined = [(lo, hi) for lo, hi in joined if hi - lo > 10 * TINY]
-        if joined:
-            out[number] = joined
+        sliver = SLIVER_FT * unit
+        whole = [(lo, hi) for lo, hi in merge_intervals(intervals, sliver) if hi - lo > sliver]
+        if whole:
+            out[number] = _fill_gaps(lot, chain, whole, reach)
     return _drop_spurs(out, shore, reach)
 
 
@@ -150,9 +167,15 @@ def _hold(lots: Any, boundaries: Any, lot: Any, xy: Array) -> Array:
 
 
 def _settle(
-    chain: Chain, low: float, high: float, rivals: list[int], lots: Any, boundaries: Any
+    chain: Chain,
+    low: float,
+    high: float,
+    rivals: list[int],
+    lots: Any,
+    boundaries: Any,
+    unit: float,
 ) -> list[tuple[int, float, float]]:
-    """Divide one interval among the lots that all claim it."""
+    """Divide one interval among the lots that all claim it: asked every foot, cuts by bisection."""
     rival = np.asarray(rivals)
 
     def owner(s: Array) -> Any:
@@ -162,25 +185,22 @@ def _settle(
         best = hold.min(axis=0)
         return np.argmax(hold <= best + TINY, axis=0)
 
-    count = 33
-    s = np.linspace(low, high, count)
-    inner = np.concatenate([[s[0] + (s[1] - s[0]) * 1e-6], s[1:-1], [s[-1] - (s[1] - s[0]) * 1e-6]])
-    who = owner(inner)
-    out = []
-    start = low
-    for j in np.nonzero(who[1:] != who[:-1])[0]:
-        left, right = float(inner[j]), float(inner[j + 1])
-        for _ in range(BISECTIONS):
-            middle = (left + right) / 2
-            if owner(np.array([middle]))[0] == who[j]:
-                left = middle
-            else:
-                right = middle
-        cut = (left + right) / 2
-        out.append((int(rival[who[j]]), start, cut))
-        start = cut
-    out.append((int(rival[who[-1]]), start, high))
-    return out
+    s = np.linspace(low, high, max(33, int(np.ceil((high - low) / unit)) + 1))
+    inset = (s[1] - s[0]) * 1e-6
+    s[0], s[-1] = low + inset, high - inset  # at the very ends a rival begins: a tie
+    who = owner(s)
+    change = np.nonzero(who[1:] != who[:-1])[0]
+    left, right = s[change], s[change + 1]
+    while change.size and (right - left).max() > TINY:
+        middle = (left + right) / 2
+        same = owner(middle) == who[change]
+        left, right = np.where(same, middle, left), np.where(same, right, middle)
+    edges = [low, *((left + right) / 2).tolist(), high]
+    first = [0, *(change + 1).tolist()]
+    return [
+        (int(rival[who[j]]), start, stop)
+        for j, (start, stop) in zip(first, pairwise(edges), strict=True)
+    ]
 
 
 def share_shore(
@@ -217,16 +237,18 @@ def share_shore(
     for number, asked in wanted.items():
         chain = shore.chains[number]
         cuts = np.unique([edge for _, low, high in asked for edge in (low, high)])
-        for low, high in pairwise(cuts):
-            middle = (low + high) / 2
-            rivals = [lot for lot, a, b in asked if a <= middle <= b]
+        between: list[list[int]] = [[] for _ in cuts[1:]]
+        for lot, low, high in asked:
+            for k in range(*np.searchsorted(cuts, [low, high])):
+                between[k].append(lot)
+        for low, high, rivals in zip(cuts[:-1].tolist(), cuts[1:].tolist(), between, strict=True):
             if len(rivals) == 1 or (rivals and high - low <= TINY):
-                won[rivals[0], number].append((float(low), float(high)))
+                won[rivals[0], number].append((low, high))
             elif rivals:
                 for i, one in enumerate(rivals):
                     for other in rivals[i + 1 :]:
-                        shared[one, other] += float(high - low)
-                for lot, a, b in _settle(chain, low, high, rivals, lots, boundaries):
+                        shared[one, other] += high - low
+                for lot, a, b in _settle(chain, low, high, rivals, lots, boundaries, unit):
                     won[lot, number].append((a, b))
     claims = [
         Claim(lot, chain, low, high)

@@ -19,7 +19,6 @@ FACING_COS = np.cos(np.radians(45.0))
 #: Positions closer than this are one, in map units: far below survey accuracy, far above rounding.
 TINY = 1e-6
 SAMPLES = 9
-BISECTIONS = 40
 
 #: Segment number, from, to (shares of the segment), and the side the lot's edge is on: -1 right of
 #: the segment, +1 left, 0 on it or inside the lot.
@@ -70,12 +69,13 @@ def _inside(lot: Any, segments: Segments, near: Any) -> list[Piece]:
 
 
 def _shadows(
-    segments: Segments, k: Any, a: Array, b: Array, reach: float
+    segments: Segments, k: Any, a: Array, b: Array, near: float, far: float
 ) -> tuple[Any, Array, Array, Array, Array, Array]:
-    """Where lot edges a-b, seen square to shore segments ``k``, fall on them within the reach.
+    """Where lot edges a-b, seen square to shore segments ``k``, fall on them.
 
-    Returns (is_any, t0, t1, u0, u1, offset): whether there is a shadow, its ends on the segment,
-    the matching places on the edge, and the greatest distance between the two.
+    Only the part of an edge that stands ``near`` to ``far`` from its segment counts, positive to
+    the left. Returns (is_any, t0, t1, u0, u1, offset): whether there is a shadow, its ends on the
+    segment, the matching places on the edge, and the greatest distance between the two.
     """
     d = (segments.b[k] - segments.a[k]) / segments.length[k][:, None]
     normal = np.stack([-d[:, 1], d[:, 0]], axis=1)
@@ -86,39 +86,48 @@ def _shadows(
         # u-limits from the segment's ends ...
         run = along_b - along_a
         u_start, u_end = (0.0 - along_a) / run, (segments.length[k] - along_a) / run
-        # ... and from the reach on either side.
+        # ... and from the distances.
         rise = off_b - off_a
-        u_minus, u_plus = (-reach - off_a) / rise, (reach - off_a) / rise
+        u_near, u_far = (near - off_a) / rise, (far - off_a) / rise
     flat = np.abs(rise) < 1e-12
-    inside = np.abs(off_a) <= reach
-    low_r = np.where(flat, np.where(inside, -np.inf, np.inf), np.minimum(u_minus, u_plus))
-    high_r = np.where(flat, np.where(inside, np.inf, -np.inf), np.maximum(u_minus, u_plus))
+    inside = (off_a >= near) & (off_a <= far)
+    low_r = np.where(flat, np.where(inside, -np.inf, np.inf), np.minimum(u_near, u_far))
+    high_r = np.where(flat, np.where(inside, np.inf, -np.inf), np.maximum(u_near, u_far))
     u0 = np.maximum.reduce([np.zeros_like(run), np.minimum(u_start, u_end), low_r])
     u1 = np.minimum.reduce([np.ones_like(run), np.maximum(u_start, u_end), high_r])
+    is_any = u1 > u0
+    u0, u1 = np.where(is_any, u0, 0.0), np.where(is_any, u1, 0.0)
     t0 = (along_a + u0 * run) / segments.length[k]
     t1 = (along_a + u1 * run) / segments.length[k]
     offset = np.maximum(np.abs(off_a + u0 * rise), np.abs(off_a + u1 * rise))
-    return (u1 > u0) & (t0 != t1), t0, t1, u0, u1, offset
+    return is_any & (t0 != t1), t0, t1, u0, u1, offset
 
 
-def _is_faced(lot: Any, segments: Segments, p: Array, q: Array) -> Any:
-    """Whether the lot's edge at ``q`` truly faces the shore at ``p`` (rules of claim 2)."""
+def _is_faced(lot: Any, beside: Any, p: Array, q: Array) -> Any:
+    """Whether the lot's edge at ``q`` truly faces the shore at ``p`` (rules of claim 2).
+
+    ``beside`` is all shore within the reach of the lot, prepared like the lot.
+    """
     gap = np.linalg.norm(p - q, axis=1)
-    close = gap <= TINY
-    _, nearest = segments.tree.query_nearest(
-        shapely.points(q), return_distance=True, all_matches=False
-    )
-    is_nearest = nearest >= gap * (1 - 1e-9) - TINY
-    sight = shapely.linestrings(np.stack([p, q], axis=1))
-    blocked = shapely.length(shapely.intersection(sight, lot)) > TINY + 1e-9 * gap
-    in_lot = shapely.intersects_xy(lot, p[:, 0], p[:, 1])
-    return close | (is_nearest & (~blocked | in_lot))
+    faced = gap <= TINY
+    ask = np.nonzero(~faced)[0]
+    q_points = shapely.points(q[ask])
+    ask = ask[~shapely.dwithin(beside, q_points, gap[ask] * (1 - 1e-9) - TINY)]
+    # The sight starts a little off the edge, which is the lot's own.
+    off = np.maximum(1 - 2 * TINY / gap[ask], 0.0)[:, None]
+    sight = np.stack([p[ask], p[ask] + off * (q[ask] - p[ask])], axis=1)
+    blocked = shapely.intersects(lot, shapely.linestrings(sight))
+    faced[ask] = ~blocked | shapely.intersects_xy(lot, p[ask, 0], p[ask, 1])
+    return faced
 
 
-def _true_parts(test: Any, low: Array, high: Array) -> list[tuple[int, float, float]]:
+def _true_parts(
+    test: Any, low: Array, high: Array, longest: float
+) -> list[tuple[int, float, float]]:
     """Parts of parameter intervals where ``test(row, w)`` holds, ends found by bisection.
 
     ``w`` runs from 0 to 1 over each interval; the sampled pattern decides how many parts there are.
+    ``longest`` is the length of the longest, in map units: ends are found to a tenth of TINY.
     """
     rows = np.repeat(np.arange(low.size), SAMPLES)
     w = np.tile(np.linspace(0.0, 1.0, SAMPLES), low.size)
@@ -127,7 +136,8 @@ def _true_parts(test: Any, low: Array, high: Array) -> list[tuple[int, float, fl
     row, col = np.nonzero(good[:, 1:] != good[:, :-1])
     left, right = grid[col].copy(), grid[col + 1].copy()
     is_left_good = good[row, col]
-    for _ in range(BISECTIONS if row.size else 0):
+    steps = int(np.ceil(np.log2(max(longest / TINY, 1.0))))
+    for _ in range(steps if row.size else 0):
         middle = (left + right) / 2
         same = test(row, middle) == is_left_good
         left, right = np.where(same, middle, left), np.where(same, right, middle)
@@ -159,32 +169,36 @@ def _facing(lot: Any, segments: Segments, near: Any, reach: float) -> list[Piece
     cos = np.abs((span * d).sum(1)) / np.where(size > 0, size, 1.0)
     keep = (size > 0) & (cos >= FACING_COS)
     k, edge = k[keep], edge[keep]
-    is_any, *shadow = _shadows(segments, k, a[edge], b[edge], reach)
-    # Edges that lie on the line face it without further question; the rest are tested.
-    on_line = is_any & (shadow[4] <= TINY)
-    out = [
-        (int(s), float(min(lo, hi)), float(max(lo, hi)), 0)
-        for s, lo, hi in zip(k[on_line], shadow[0][on_line], shadow[1][on_line], strict=True)
-    ]
-    rest = is_any & ~on_line
-    k, edge = k[rest], edge[rest]
-    t0, t1, u0, u1 = (part[rest] for part in shadow[:4])
-    if k.size == 0:
+    # An edge may cross the shore: what stands left of it and what stands right are told apart.
+    out, shadows = [], []
+    for side, band in ((1, (0.0, reach)), (-1, (-reach, 0.0))):
+        is_any, *shadow, offset = _shadows(segments, k, a[edge], b[edge], *band)
+        # Edges that lie on the line face it without further question; the rest are tested.
+        on_line = is_any & (offset <= TINY)
+        out += [
+            (int(n), float(min(t0, t1)), float(max(t0, t1)), 0)
+            for n, t0, t1 in zip(k[on_line], shadow[0][on_line], shadow[1][on_line], strict=True)
+        ]
+        rest = np.nonzero(is_any & ~on_line)[0]
+        shadows.append((np.full(rest.size, side), rest, *(part[rest] for part in shadow)))
+    sides, pair, t0, t1, u0, u1 = (np.concatenate(column) for column in zip(*shadows, strict=True))
+    if pair.size == 0:
         return out
-    middle = a[edge] + ((u0 + u1) / 2)[:, None] * (b[edge] - a[edge])
-    way = segments.b[k] - segments.a[k]
-    gap = middle - segments.a[k]
-    side = np.where(way[:, 0] * gap[:, 1] - way[:, 1] * gap[:, 0] >= 0, 1, -1)
+    k, edge = k[pair], edge[pair]
+    way, span = segments.b[k] - segments.a[k], b[edge] - a[edge]
+    beside = shapely.multilinestrings(segments.lines[near])
+    shapely.prepare(beside)
 
     def test(row: Any, w: Array) -> Any:
         t = t0[row] + w * (t1[row] - t0[row])
         u = u0[row] + w * (u1[row] - u0[row])
-        p = segments.a[k[row]] + t[:, None] * (segments.b[k[row]] - segments.a[k[row]])
-        q = a[edge[row]] + u[:, None] * (b[edge[row]] - a[edge[row]])
-        return _is_faced(lot, segments, p, q)
+        p = segments.a[k[row]] + t[:, None] * way[row]
+        q = a[edge[row]] + u[:, None] * span[row]
+        return _is_faced(lot, beside, p, q)
 
-    for row, lo, hi in _true_parts(test, t0, t1):
-        out.append((int(k[row]), min(lo, hi), max(lo, hi), int(side[row])))
+    longest = float((np.abs(t1 - t0) * segments.length[k]).max())
+    for row, low, high in _true_parts(test, t0, t1, longest):
+        out.append((int(k[row]), min(low, high), max(low, high), int(sides[row])))
     return out
 
 

@@ -9,6 +9,7 @@ or past the end of a chain.
 
 from __future__ import annotations
 
+from bisect import bisect
 from dataclasses import dataclass
 from typing import Any
 
@@ -84,11 +85,16 @@ class Chain:
 
     def part(self, low: float, high: float) -> Array:
         """Vertices from position ``low`` to ``high`` (``high`` may pass a closed chain's end)."""
-        inside = self.s[(self.s > low) & (self.s < high)]
+        inside = self._vertices(low, high)
         if self.is_closed and high > self.length:
-            again = self.s[1:-1] + self.length
-            inside = np.concatenate([inside, again[(again > low) & (again < high)]])
+            again = self._vertices(max(low - self.length, 0.0), high - self.length)
+            inside = np.concatenate([inside, again + self.length])
         return self.at(np.concatenate([[low], np.unique(inside), [high]]))
+
+    def _vertices(self, low: float, high: float) -> Array:
+        """Positions of the vertices strictly between two positions."""
+        first = np.searchsorted(self.s, low, side="right")
+        return self.s[first : max(first, np.searchsorted(self.s, high, side="left"))]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -133,16 +139,18 @@ def find_corners(
     turn = turn_deg(xy, s, is_closed, reach)
     if is_closed:
         turn[-1] = 0.0  # the same vertex as the first
-    corners: list[float] = []
+    around = float(s[-1]) if is_closed else np.inf
+    corners: list[float] = []  # rising
     for k in np.argsort(-turn, kind="stable"):
         if turn[k] <= corner_deg:
             break
-        gaps = [abs(float(s[k]) - c) for c in corners]
-        if is_closed:
-            gaps = [min(gap, float(s[-1]) - gap) for gap in gaps]
-        if all(gap >= reach for gap in gaps):
-            corners.append(float(s[k]))
-    return np.sort(np.asarray(corners, dtype=np.float64))
+        here = float(s[k])
+        place = bisect(corners, here)
+        beside = [corners[place - 1], corners[place % len(corners)]] if corners else []
+        gaps = [abs(here - other) for other in beside]
+        if all(min(gap, around - gap) >= reach for gap in gaps):
+            corners.insert(place, here)
+    return np.asarray(corners, dtype=np.float64)
 
 
 def build_shore(lines: Any, smoothing: float, corner_deg: float = 60.0) -> Shore:
@@ -168,6 +176,7 @@ def build_shore(lines: Any, smoothing: float, corner_deg: float = 60.0) -> Shore
         s = np.concatenate([[0.0], np.cumsum(step[step > 0])])
         is_closed = bool((xy[0] == xy[-1]).all())
         corners = find_corners(xy, s, is_closed, smoothing, corner_deg)
+        xy = np.asfortranarray(xy)  # x and y each in one piece: positions are read column by column
         chains.append(Chain(xy, s, is_closed, corners))
     return Shore(tuple(chains), shapely.STRtree([shapely.LineString(c.xy) for c in chains]))
 

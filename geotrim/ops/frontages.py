@@ -10,7 +10,7 @@ import pandas as pd
 import shapely
 
 from geotrim.checks import check_lines, check_lots, check_same_crs
-from geotrim.core.claims import share_shore
+from geotrim.core.claims import Claim, share_shore
 from geotrim.core.shoreline import build_shore
 from geotrim.core.stretches import Run, chord_of, length_of, runs_of
 from geotrim.model import Note, Result
@@ -94,13 +94,15 @@ def frontage(
     whole_line = shapely.union_all(mhw_line.geometry.array)
     shapely.prepare(whole_line)
     ids = lots["lot_id"].to_numpy()
+    by_lot: dict[int, list[Claim]] = {}
+    for claim in claims:
+        by_lot.setdefault(claim.lot, []).append(claim)
     notes = _overlap_notes(shared, ids, feet)
     stretches: list[dict[str, Any]] = []
     rows: list[dict[str, Any]] = []
     beside: list[dict[str, Any]] = []
     for number, is_measured in enumerate(lots["is_measured"].to_numpy(dtype=bool)):
-        mine = [claim for claim in claims if claim.lot == number]
-        runs = runs_of(mine, shore, shapes[number], 1 / feet)
+        runs = runs_of(by_lot.get(number, []), shore, shapes[number], 1 / feet)
         new = _stretch_rows(str(ids[number]), runs, feet)
         (stretches if is_measured else beside).extend(new)
         if not is_measured:
