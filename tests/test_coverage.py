@@ -103,28 +103,56 @@ def test_coverage_is_what_cutting_cells_gives(polygon, transform):
     assert got.sum() == pytest.approx(expected.sum(), rel=1e-9, abs=1e-10)
 
 
-@given(polygon=strategies.crowns(low=1.0, high=9.0))
-def test_coverage_is_what_exactextract_gives(polygon):
-    """Source: the exactextract library, which keeps coverage in single precision.
-
-    The grid holds the whole polygon: where one left the grid and came back through the same side
-    within a cell, version 0.3.0 was seen to call a covered cell empty (shapely agrees with us).
-    """
-    exactextract = pytest.importorskip("exactextract")
+def by_exactextract(polygon):
+    """Coverage on 30 by 30 cells around the origin, from the exactextract library."""
+    from exactextract import exact_extract
     from exactextract.feature import JSONFeatureSource
     from exactextract.raster import NumPyRasterSource
 
-    shape = (30, 30)
-    raster = NumPyRasterSource(np.arange(900.0).reshape(shape), -10, -10, 20, 20)
+    raster = NumPyRasterSource(np.arange(900.0).reshape(AROUND), -10, -10, 20, 20)
     feature = {"type": "Feature", "properties": {}, "geometry": shapely.geometry.mapping(polygon)}
-    rows = exactextract.exact_extract(
+    rows = exact_extract(
         raster, JSONFeatureSource([feature]), ["cell_id", "coverage"], output="geojson"
     )
-    expected = np.zeros(900)
+    share = np.zeros(900)
     facts = rows[0]["properties"]
-    expected[np.asarray(facts["cell_id"], dtype=int)] = facts["coverage"]
-    got = coverage_fractions(polygon, (1.0, 0.0, -10.0, 0.0, -1.0, 20.0), shape)
-    np.testing.assert_allclose(got.ravel(), expected, rtol=0, atol=1e-7)
+    share[np.asarray(facts["cell_id"], dtype=int)] = facts["coverage"]
+    return share.reshape(AROUND)
+
+
+AROUND = (30, 30)
+AROUND_GRID = (1.0, 0.0, -10.0, 0.0, -1.0, 20.0)
+
+
+def test_crowns_with_holes_are_what_exactextract_gives():
+    """Source: the exactextract library, which keeps coverage in single precision. 300 crowns."""
+    rng = np.random.default_rng(12)
+    for _ in range(300):
+        turn = np.linspace(0, 2 * np.pi, 31)[:-1]
+        reach = rng.uniform(3.0, 7.0) * rng.uniform(0.8, 1.2, 30)
+        middle = rng.uniform(2.0, 8.0, 2)
+        ring = middle + np.column_stack([reach * np.cos(turn), reach * np.sin(turn)])
+        hole = middle + 0.3 * (ring[::3] - middle)
+        crown = shapely.Polygon(ring, [hole])
+        got = coverage_fractions(crown, AROUND_GRID, AROUND)
+        np.testing.assert_allclose(got, by_exactextract(crown), rtol=0, atol=1e-7)
+
+
+@given(polygon=strategies.crowns(low=1.0, high=9.0))
+def test_coverage_is_what_exactextract_gives(polygon):
+    """Source: as above, for shapes with spikes as well.
+
+    Once in some two thousand of these, version 0.3.0 calls one covered cell empty. So where the
+    two differ shapely decides, and the difference must be of that kind.
+    """
+    got = coverage_fractions(polygon, AROUND_GRID, AROUND)
+    expected = by_exactextract(polygon)
+    differ = np.abs(got - expected) > 1e-7
+    if differ.any():
+        cut = cell_by_cell(polygon, AROUND_GRID, AROUND)
+        np.testing.assert_allclose(got, cut, rtol=0, atol=1e-10)
+        assert differ.sum() == 1
+        assert expected[differ] < 1e-7
 
 
 @pytest.mark.jit
