@@ -1,4 +1,4 @@
-"""geotrim: measure a waterfront lot, its mangrove fringe and the window that may be trimmed in it.
+"""geotrim: measure a waterfront lot, its mangrove fringe and the canopy in its window.
 
 Importing the package is cheap: the operations and readers below are loaded when first used.
 

@@ -61,7 +61,7 @@ def test_help_names_every_command_and_operation(capsys):
         assert code == 0 and err == ""
         for name in (*cli.COMMANDS, *OPERATIONS):
             assert f"\n  {name} " in out
-        assert max(map(len, out.splitlines())) <= 96
+        assert max(map(len, out.splitlines())) <= 80
 
 
 def test_version(capsys):
@@ -200,7 +200,7 @@ def test_operations_are_listed_with_their_schema(capsys):
 BAD = {
     "unknown command": (["frontag"], "say 'frontage' if you meant that"),
     "option first": (["--reach-ft", "3"], "an option before a command"),
-    "unknown option": (["frontage", "--reach-fd", "3"], "--reach-fd: found an option or a word"),
+    "unknown option": (["frontage", "--reach-fd", "3"], "--reach-fd: found an option not known"),
     "abbreviated option": (["frontage", "x.toml", "--reach", "3"], "say --reach-ft if you meant"),
     "no value": (["frontage", "--reach-ft"], "--reach-ft: found no value"),
     "text for a number": (["frontage", "x", "--reach-ft", "wide"], "--reach-ft: found 'wide'"),
@@ -214,7 +214,7 @@ BAD = {
     "band of words": (["slices", "x", "--band-ft", "six,ten"], "--band-ft: found 'six'"),
     "nothing to read": (["frontage"], "a site file, or files"),
     "no such site file": (["frontage", "nowhere.toml"], "nowhere.toml"),
-    "two site files": (["frontage", "a.toml", "b.toml"], "b.toml: found an option or a word"),
+    "two site files": (["frontage", "a.toml", "b.toml"], "b.toml: found a word too many"),
     "file and site file": (["frontage", PLAIN / "site.toml", *FILES], "one or the other"),
     "crs beside a site file": (["frontage", PLAIN / "site.toml", "--crs", "EPSG:6443"], "--crs:"),
     "no lots": (["frontage", *FILES[4:]], "--lots: found nothing"),
@@ -224,7 +224,7 @@ BAD = {
     "no such layer": (["frontage", *FILES[:3], "lotz", *FILES[4:]], "no layer 'lotz'"),
     "no such lot": (["frontage", PLAIN / "site.toml", "--lot", "X"], "no lot 'X'"),
     "no such CRS": (["frontage", *FILES, "--crs", "EPSG:1"], "EPSG:1"),
-    "missing input": (["slices", *FILES], "an option or a word too many"),
+    "missing input": (["slices", *FILES], "an option not known here"),
     "no crowns": (["fringe", *FILES], "--crowns: found nothing; needed crown polygons"),
     "no such file": (["layers", "nothing.gpkg"], "nothing.gpkg"),
     "no such ending": (["frontage", PLAIN / "site.toml", "--out", "t.xyz"], "the ending '.xyz'"),

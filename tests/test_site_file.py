@@ -313,11 +313,19 @@ WRONG = [
     (
         '[site]\nname = "x"\nnmae = "y"\n',
         "[site] nmae (line 3 of site.toml)",
-        "did you mean 'name'",
+        "say 'name' if you meant that",
     ),
     ("[site]\nname = 3\n", "[site] name (line 2 of site.toml)", "needed text"),
-    (PLAIN + "[sitebacks]\n", "[sitebacks] (line 10 of site.toml)", "did you mean 'setbacks'"),
-    (PLAIN.replace("survey", "surveyed"), "[mhw_line] origin (line 9", "did you mean 'survey'"),
+    (
+        PLAIN + "[sitebacks]\n",
+        "[sitebacks] (line 10 of site.toml)",
+        "say 'setbacks' if you meant that",
+    ),
+    (
+        PLAIN.replace("survey", "surveyed"),
+        "[mhw_line] origin (line 9",
+        "say 'survey' if you meant that",
+    ),
     (PLAIN.replace('origin = "survey"\n', ""), "[mhw_line] (line 7", "add origin"),
     (PLAIN + "[options]\nreach_feet = 5\n", "[options] reach_feet (line 11", "'reach_ft'"),
     (PLAIN + "[band]\nlow_ft = 10\nhigh_ft = 6\n", "[band] low_ft (line 11", "rise"),

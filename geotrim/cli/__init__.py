@@ -47,7 +47,7 @@ def help_text() -> str:
     return "\n".join(
         [
             f"geotrim {geotrim.__version__}",
-            "Measures a waterfront lot, its mangrove fringe and the window that may be trimmed.",
+            "Measures a waterfront lot, its mangrove fringe and the canopy in the window.",
             "",
             "usage: geotrim COMMAND ...",
             "",
@@ -57,12 +57,13 @@ def help_text() -> str:
             "one measure, with those it builds on:",
             *measures,
             "",
-            "'geotrim COMMAND --help' tells the options of a command; --version tells the version.",
+            "'geotrim COMMAND --help' tells the options of a command,",
+            "'geotrim --version' the version.",
         ]
     )
 
 
-def _entry(name: str, text: str, left: int, width: int = 96) -> str:
+def _entry(name: str, text: str, left: int, width: int = 80) -> str:
     """A name and what it does, folded at the margin, without textwrap for a quick start."""
     lines = [f"{'  ' + name:<{left}}"]
     for word in text.split():
@@ -73,6 +74,8 @@ def _entry(name: str, text: str, left: int, width: int = 96) -> str:
 
 
 def _dispatch(words: list[str]) -> int:
+    if len(words) > 1 and words[0] == "help":
+        words = [words[1], "--help"]
     if not words or words[0] in ("-h", "--help", "help"):
         print(help_text())
         return 0

@@ -17,6 +17,7 @@ from geotrim.cli.parser import (
     operation_parser,
     run_parser,
     text_of,
+    under_option_names,
 )
 from geotrim.errors import GeotrimError, RegistryError
 from geotrim.ops.catalogue import OPERATIONS
@@ -106,7 +107,10 @@ def _site(args: Any, params: Mapping[str, object], needed: Mapping[str, bool]) -
         )
     if args.site is None:
         head = {"crs": args.crs} if args.crs else {}
-        site = site_from_tables({"site": head, **tables}, source="command line")
+        try:
+            site = site_from_tables({"site": head, **tables}, source="command line")
+        except GeotrimError as error:
+            raise under_option_names(error) from error
     elif tables or args.crs:
         extra = "--crs" if args.crs else f"--{next(iter(tables)).replace('_', '-')}"
         raise GeotrimError(
@@ -143,7 +147,7 @@ def _run(words: list[str]) -> int:
 
 def _new(words: list[str]) -> int:
     """A starter site file."""
-    parser = Parser("new", COMMANDS["new"])
+    parser = Parser("new", COMMANDS["new"], "new FOLDER")
     parser.add_argument("folder", metavar="FOLDER", help="folder that holds the files")
     args = parser.parse_args(words)
     from geotrim.io.starter import write_starter
@@ -157,7 +161,7 @@ def _new(words: list[str]) -> int:
 
 def _layers(words: list[str]) -> int:
     """Layers and fields of a file."""
-    parser = Parser("layers", COMMANDS["layers"])
+    parser = Parser("layers", COMMANDS["layers"], "layers FILE")
     parser.add_argument("file", metavar="FILE", help="vector file")
     args = parser.parse_args(words)
     from geotrim.io.layers import layer_schema, list_layers
@@ -190,7 +194,7 @@ def crs_name(crs: Any) -> str:
 
 def _operations(words: list[str]) -> int:
     """Every operation, as a table or as JSON with the schema of its parameters."""
-    parser = Parser("operations", COMMANDS["operations"])
+    parser = Parser("operations", COMMANDS["operations"], "operations [options]")
     parser.add_argument("--json", action="store_true", help="as JSON, with parameter schemas")
     parser.add_argument("--markdown", action="store_true", help="as the table of the README")
     args = parser.parse_args(words)

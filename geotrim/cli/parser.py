@@ -56,6 +56,8 @@ INPUTS: dict[str, tuple[str, tuple[tuple[str, str, str], ...]]] = {
     ),
 }
 NUMBER_KEYS = {"band": int, "rmse_ft": float}
+#: Columns of the help texts: a terminal of the usual width.
+HELP_WIDTH = 80
 
 
 class Parser(argparse.ArgumentParser):
@@ -68,7 +70,7 @@ class Parser(argparse.ArgumentParser):
             allow_abbrev=False,
             usage=f"geotrim {usage or command}",
             formatter_class=lambda prog: argparse.HelpFormatter(
-                prog, max_help_position=34, width=96
+                prog, max_help_position=30, width=HELP_WIDTH
             ),
         )
 
@@ -77,10 +79,13 @@ class Parser(argparse.ArgumentParser):
         mend = f"see {self.prog} --help"
         if unknown := re.match(r"unrecognized arguments: (\S+)", message):
             word = unknown[1].partition("=")[0]
-            near = difflib.get_close_matches(word, self._option_string_actions, n=1)
+            bare = {name.lstrip("-"): name for name in self._option_string_actions}
+            near = difflib.get_close_matches(word.lstrip("-"), bare, n=1, cutoff=0.75)
+            is_option = word.startswith("-")
+            near = [bare[name] for name in near if is_option]
             raise GeotrimError(
                 word,
-                "an option or a word too many",
+                "an option not known here" if is_option else "a word too many",
                 f"what {self.prog} takes",
                 f"say {near[0]} if you meant that" if near else mend,
             )
@@ -89,8 +94,18 @@ class Parser(argparse.ArgumentParser):
                 wanting[1], "no value or too few", f"{wanting[2]} after it", f"add it, or {mend}"
             )
         if lost := re.match(r"the following arguments are required: (.*)", message):
-            raise GeotrimError("command line", f"no {lost[1]}", lost[1], f"add it, or {mend}")
+            raise GeotrimError(
+                "command line",
+                f"no {lost[1]}",
+                f"one: {self._meaning(lost[1])}",
+                f"add it, or {mend}",
+            )
         raise GeotrimError("command line", message, f"what {self.prog} takes", mend)
+
+    def _meaning(self, metavar: str) -> str:
+        """What a word of the command line stands for."""
+        told = [str(a.help) for a in self._actions if a.metavar == metavar and a.help]
+        return told[0] if told else metavar
 
 
 def operation_parser(operation: Operation, chain: Mapping[str, Operation]) -> Parser:
@@ -103,7 +118,10 @@ def operation_parser(operation: Operation, chain: Mapping[str, Operation]) -> Pa
         The operation and all it builds on; their inputs and parameters are options too.
     """
     builds_on = [name for name in chain if name != operation.name]
-    told = f" Builds on {', '.join(builds_on)}, which run first." if builds_on else ""
+    *others, last = builds_on or [""]
+    told = f"{', '.join(others)} and {last}" if others else last
+    verb = "run" if others else "runs"
+    told = f" Builds on {told}, which {verb} first." if builds_on else ""
     caution = f" Caution: {operation.caution}" if operation.caution else ""
     name = operation.name
     usage = f"{name} SITE [options]\n       geotrim {name} --FILES ... [options]"
@@ -205,8 +223,7 @@ def param_help(param: Param) -> str:
         facts.append(f"one of {', '.join(param.choices)}")
     elif param.kind in ("number", "whole", "numbers"):
         facts.append(param.limits())
-    if param.default is not None:
-        facts.append(f"default {text_of(param.default)}")
+    facts.append("default none" if param.default is None else f"default {text_of(param.default)}")
     return f"{param.help} [{'; '.join(facts)}]".replace("%", "%%")
 
 
@@ -310,6 +327,32 @@ def option_of(field: str, key: str = "") -> str:
     """
     stem = "mhw" if field == "mhw_line" and key == "origin" else field
     return "--" + f"{stem}_{key}".rstrip("_").replace("_", "-")
+
+
+def under_option_names(error: GeotrimError) -> GeotrimError:
+    """An error told under a key of a site file, told under the option of the command line.
+
+    Examples
+    --------
+    >>> print(under_option_names(GeotrimError("[heights] unit", "none", "ft", "add it")).subject)
+    --heights-unit
+    """
+    subject = re.sub(r"^\[\[setbacks\]\] number (\d+)", r"--setback number \1,", error.subject)
+    subject = re.sub(r"^\[site\] crs\b", "--crs", subject)
+    if place := re.match(r"\[(\w+)\](?: (\w+))?", subject):
+        field, key = place[1], place[2] or ""
+        if field in INPUTS:
+            option = option_of(field, "" if key == "file" else key)
+            subject = option + subject[place.end() :]
+    parts = [
+        re.sub(
+            r"a?\[(\w+)\](?: table)?",
+            lambda m: option_of(m[1]) if m[1] in INPUTS else m[0],
+            part,
+        )
+        for part in (error.found, error.need, error.mend)
+    ]
+    return type(error)(subject, *parts)
 
 
 def _setback(name: str, reference: str, distance: str, source: str) -> dict[str, Any]:

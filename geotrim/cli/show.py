@@ -12,6 +12,8 @@ from geotrim.units import heading, unit_of
 ROWS_SHOWN = 40
 DECIMALS = {"ft": 1, "ft2": 0, "ft3": 0, "deg": 1, "frac": 3}
 NOTHING = "-"
+#: Columns of a terminal; a wider table is folded.
+WIDTH = 80
 #: Characters of a text that are printed; a file holds it whole.
 LONGEST_TEXT = 40
 
@@ -44,8 +46,13 @@ def table_text(table: Any, rows: int = ROWS_SHOWN) -> str:
     shown = table.head(rows)
     cells = [[cell_text(value, c) for value in shown[c]] for c in columns]
     right = [_is_figure(shown[c]) for c in columns]
-    heads = [heading(c.removesuffix("_id") if c.endswith("_id") else c).split() for c in columns]
-    lines = _columns(heads, cells, right)
+    heads = [_heading(c).split() for c in columns]
+    lines: list[str] = []
+    for block in _blocks(columns, heads, cells):
+        lines += [""] if lines else []
+        lines += _columns(
+            [heads[k] for k in block], [cells[k] for k in block], [right[k] for k in block]
+        )
     if len(table) > rows:
         lines.append(f"... and {len(table) - rows} more rows; --all prints them")
     return "\n".join(lines)
@@ -74,6 +81,32 @@ def notes_text(notes: Iterable[Note]) -> str:
     order = ("missing", "assumed", "repaired", "info")
     told = sorted(notes, key=lambda note: order.index(note.level))
     return "\n".join(f"{note.level}: {note}" for note in told)
+
+
+def _heading(column: str) -> str:
+    """Heading of a column; what is called a share needs no unit to say so."""
+    if column.startswith("share_"):
+        return column.removesuffix("_frac").replace("_", " ")
+    return heading(column.removesuffix("_id"))
+
+
+def _blocks(columns: list[str], heads: list[list[str]], cells: list[list[str]]) -> list[list[int]]:
+    """Numbers of the columns that fit a terminal side by side; ids and stations come again."""
+    wide = [
+        max(map(len, (*words, *column))) + 2 for words, column in zip(heads, cells, strict=True)
+    ]
+    n_keys = next((k for k, c in enumerate(columns) if not c.endswith("_id")), len(columns))
+    keys = list(range(min(n_keys, 2)))
+    if n_keys < len(columns) and columns[n_keys] == "station_ft":
+        keys.append(n_keys)
+    blocks: list[list[int]] = [[]]
+    for k in range(len(columns)):
+        block = blocks[-1]
+        if block and sum(wide[j] for j in (*block, k)) - 2 > WIDTH and len(block) > len(keys):
+            block = list(keys)
+            blocks.append(block)
+        block.append(k)
+    return blocks
 
 
 def _columns(heads: list[list[str]], cells: list[list[str]], right: list[bool]) -> list[str]:

@@ -56,7 +56,7 @@ def find_field(table: Any, name: str, subject: str) -> str:
         subject,
         f"no field {name!r}",
         f"one of the fields: {listed(fields, 12) or 'none at all'}",
-        f"did you mean {near[0]!r}" if near else "name one of these, or leave it out",
+        f"say {near[0]!r} if you meant that" if near else "name one of these, or leave it out",
     )
 
 

@@ -163,7 +163,7 @@ def _named(pairs: list[tuple[str, str]], layer: str, path: Path, subject: str) -
         subject,
         f"no layer {layer!r} in {path.name}",
         f"one of its layers: {listed(names, 12)}",
-        f"did you mean {near[0]!r}" if near else "name one of these",
+        f"say {near[0]!r} if you meant that" if near else "name one of these",
     )
 
 

@@ -226,7 +226,7 @@ def _check_value(spec: SiteSpec, place: Place, value: Any, key: Key) -> None:
             spec.where(*place),
             _shown(value),
             f"one of {', '.join(key.choices)}",
-            f"did you mean {near[0]!r}" if near else "choose one of these",
+            f"say {near[0]!r} if you meant that" if near else "choose one of these",
         )
     if key.low is not None and value < key.low:
         raise SiteFileError(
@@ -276,7 +276,7 @@ def _unknown(
         spec.where(*place),
         f"an unknown {what} {name!r}",
         f"one of {', '.join(known)}",
-        f"did you mean {near[0]!r}" if near else "take it out",
+        f"say {near[0]!r} if you meant that" if near else "take it out",
     )
 
 

@@ -103,8 +103,12 @@ class Param:
 
     def _numbers(self, value: object, where: str) -> tuple[float, ...]:
         if not isinstance(value, (list, tuple)) or len(value) < 2:
+            one_only = isinstance(value, (list, tuple)) and len(value) == 1
             raise RangeError(
-                where, f"{value!r}", "two numbers or more, rising", "write them as a list"
+                where,
+                f"only {value[0]}" if one_only else f"{value!r}",  # type: ignore[index]
+                "two numbers or more, rising",
+                "write them as a list with commas between, such as 6,10",
             )
         one = Param(self.name, "number", 0.0, self.help, low=self.low, high=self.high)
         numbers = tuple(float(one._number(item, where)) for item in value)
