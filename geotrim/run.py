@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -18,6 +19,8 @@ from geotrim.ops.plugins import all_operations, plugins
 
 #: Where packages go when no folder is named.
 RESULTS = Path("results")
+#: Characters of a folder's name that is made from the site's.
+LONGEST_NAME = 60
 #: Most lots of which a run draws the shoreline elevation.
 MOST_ELEVATIONS = 12
 
@@ -151,17 +154,62 @@ def draw(folder: Path, site: Site, results: Mapping[str, Result]) -> tuple[Note,
     """Draw the figures of a package, each as PNG and SVG; what was left out is told."""
     from geotrim.report.elevation import shoreline_elevation
     from geotrim.report.overview import overview_map
-    from geotrim.report.save import save_figure
+    from geotrim.report.save import letters_watched, save_figure
 
-    save_figure(overview_map(site, results), folder / "overview_map")
     lots = [str(lot) for lot in site.measured_lot_ids()]
-    for lot in lots[:MOST_ELEVATIONS]:
-        name = "shoreline_elevation" if len(lots) == 1 else f"shoreline_elevation_{slug(lot)}"
-        save_figure(shoreline_elevation(site, results, lot), folder / name)
-    if len(lots) <= MOST_ELEVATIONS:
-        return ()
-    text = f"drawn of the first {MOST_ELEVATIONS} lots only; --lot chooses others"
-    return (Note("shoreline elevation", text, "info"),)
+    drawn, notes = lots_to_draw(site, results, lots)
+    with letters_watched() as unknown:
+        save_figure(overview_map(site, results), folder / "overview_map")
+        for lot, name in zip(drawn, elevation_names(lots, drawn), strict=True):
+            save_figure(shoreline_elevation(site, results, lot), folder / name)
+    if unknown:
+        text = f"letters the figures cannot show, drawn as boxes: {' '.join(sorted(unknown))}"
+        notes = (*notes, Note("figures", text, "info"))
+    return notes
+
+
+def lots_to_draw(
+    site: Site, results: Mapping[str, Result], lots: list[str]
+) -> tuple[list[str], tuple[Note, ...]]:
+    """Lots whose shoreline elevation would show something, and what is told of the others."""
+    from geotrim.report.facts import table
+
+    about = "shoreline elevation"
+    if site.crowns is None:
+        return [], (Note(about, "not drawn, for want of crowns (canopy polygons)", "missing"),)
+    rows = table(results, "frontage", "frontage")
+    have = set() if rows is None else set(rows["lot_id"].astype(str))
+    fronting = [lot for lot in lots if lot in have]
+    notes = []
+    if len(fronting) < len(lots):
+        n_lost = len(lots) - len(fronting)
+        lost = "1 lot has" if n_lost == 1 else f"{n_lost} lots have"
+        notes.append(Note(about, f"not drawn where there is no shore: {lost} no frontage", "info"))
+    if len(fronting) > MOST_ELEVATIONS:
+        text = f"drawn of the first {MOST_ELEVATIONS} lots with frontage only; --lot chooses others"
+        notes.append(Note(about, text, "info"))
+    return fronting[:MOST_ELEVATIONS], tuple(notes)
+
+
+def elevation_names(lots: list[str], drawn: list[str]) -> list[str]:
+    """A file name of its own for each elevation, whatever the ids.
+
+    Examples
+    --------
+    >>> elevation_names(["A/1", "A-1"], ["A/1", "A-1"])
+    ['shoreline_elevation_a-1', 'shoreline_elevation_a-1-2']
+    """
+    if len(lots) == 1:
+        return ["shoreline_elevation"] * len(drawn)
+    names: list[str] = []
+    for lot in drawn:
+        stem = name = f"shoreline_elevation_{slug(lot)}"
+        n = 1
+        while name in names:
+            n += 1
+            name = f"{stem}-{n}"
+        names.append(name)
+    return names
 
 
 def plugin_notes() -> tuple[Note, ...]:
@@ -176,7 +224,9 @@ def slug(name: str) -> str:
 
     Examples
     --------
-    >>> slug("Mangrove Cove, lot 12"), slug("")
-    ('mangrove-cove-lot-12', 'site')
+    >>> slug("Mangrove Cove, lot 12"), slug(""), slug("Key Üllmann")
+    ('mangrove-cove-lot-12', 'site', 'key-ullmann')
     """
-    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "site"
+    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode()
+    words = re.sub(r"[^a-z0-9]+", "-", plain.lower()).strip("-")
+    return words[:LONGEST_NAME].strip("-") or "site"

@@ -567,7 +567,7 @@ def test_summary_is_readable(full):
         "epoch 1983-2001",
         "error 0.5 ft; window band 6-10 ft; canopy model column",
         "12 of 12 crowns",
-        "Could not be measured",
+        "Not known or not measured",
         "T-001 lies on no data",
         "Screening, not a survey and not legal advice",
         "proposed, square to shore",
@@ -578,7 +578,7 @@ def test_summary_is_readable(full):
     assert re.search(r"zone, area +1,760 sq ft", text)
     assert re.search(r"neighbours' agreement +0 +1 +0", text)
     # 10 whole crowns of 500 cu ft, 125 of it in the band
-    assert re.search(r"canopy volume in 6-10 ft +25\.0 % +of 5,000 cu ft", text)
+    assert re.search(r"crown volumes in 6-10 ft, summed +25\.0 % +of 5,000 cu ft", text)
     classes = [sum(map(int, re.findall(r"\d+", line)[-3:])) for line in lines if " ft  " in line]
     assert sum(classes[-5:]) + 1 == 12 or "no data" in text
     assert "legal" not in text.replace("not legal advice", "")
@@ -607,7 +607,7 @@ def test_summary_does_not_repeat_a_note(full):
 def test_no_heights_no_error_is_said():
     site = fx.make_site()
     results = fx.make_results(site)
-    assert "no heights given" in summary_text(site, results)
+    assert "Heights       none given" in summary_text(site, results)
     assert "Vertical error: not stated" in words(shoreline_elevation(site, results))
     blind = {k: v for k, v in results.items() if k not in ("heights", "slices")}
     assert "heights were not measured" in summary_text(site, blind)

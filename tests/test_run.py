@@ -21,6 +21,7 @@ import geotrim
 from geotrim.cli import main
 from geotrim.errors import FileError, GeotrimError, LayerError
 from geotrim.io import package
+from geotrim.model import Result
 from geotrim.ops import plugins
 from geotrim.run import MOST_ELEVATIONS, run_site, slug, with_choices
 
@@ -244,8 +245,11 @@ def test_many_lots_are_not_all_drawn(monkeypatch, tmp_path):
 
     from geotrim.run import draw
 
-    (note,) = draw(tmp_path, replace(site, lots=many), {})
+    fronts = pd.DataFrame({"lot_id": many["lot_id"].iloc[1:]})  # all but the first
+    results = {"frontage": Result("frontage", {"frontage": fronts})}
+    off, note = draw(tmp_path, replace(site, lots=many), results)
     assert len(drawn) == MOST_ELEVATIONS + 1 and str(MOST_ELEVATIONS) in note.text
+    assert "shoreline_elevation_l0" not in drawn and "1 lot has no frontage" in off.text
 
 
 @pytest.mark.usefixtures("_no_figures")

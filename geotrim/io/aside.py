@@ -123,4 +123,9 @@ def _put_in_place(aside: Path, folder: Path) -> None:
 
 def _cannot_write(path: Path, error: OSError) -> FileError:
     reason = error.strerror or str(error)
-    return FileError(str(path), f"that it cannot be written ({reason})", "a place that can", "see")
+    return FileError(
+        str(path),
+        f"that it cannot be written ({reason})",
+        "a place that can be written to",
+        "choose another folder or a shorter name, or make room on the disk",
+    )

@@ -12,8 +12,9 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from geotrim.model import Result, Site
+from geotrim.model import MHW_ORIGINS, Result, Site
 from geotrim.rules.species import is_mangrove
+from geotrim.units import unit_of
 
 #: Result tables with one row a crown, and with one row a lot, in the order they are joined.
 CROWN_TABLES = ("fringe_crowns", "heights", "slices")
@@ -22,6 +23,18 @@ LOT_TABLES = ("lots", "fringe_lots", "zone")
 INPUT_LAYERS = ("mhw_line", "trunks", "channel", "mouth_line", "exclusions")
 #: Tables of one row a lot that are layers of their own as well, for their shapes.
 SHAPED_LOT_TABLES = ("zone",)
+
+#: Geometry of layers that may be empty.
+KINDS = {
+    "neighbour_frontage": "LineString",
+    "frontage": "LineString",
+    "riparian_lines": "LineString",
+    "riparian_areas": "Polygon",
+    "transects": "LineString",
+    "fringe": "Polygon",
+    "zone": "Polygon",
+    "setbacks": "Polygon",
+}
 
 #: Decimals in CSV files: a ten-thousandth of a foot, or of a share.
 CSV_DECIMALS = 4
@@ -32,11 +45,23 @@ def package_layers(site: Site, results: Mapping[str, Result]) -> dict[str, Any]:
     tables = _tables(results)
     layers: dict[str, Any] = {"lots": lot_table(site, results)}
     layers |= {name: getattr(site, name) for name in INPUT_LAYERS}
+    layers["mhw_line"] = shore_layer(site)
     joined = {*CROWN_TABLES, *LOT_TABLES} - set(SHAPED_LOT_TABLES)
     layers |= {name: table for name, table in tables.items() if name not in joined}
     if site.crowns is not None:
         layers["crowns"] = crown_table(site, results)
     return {name: table for name, table in layers.items() if table is not None}
+
+
+def shore_layer(site: Site) -> Any:
+    """The shore line with what is known of it, so that nobody takes it for what it is not."""
+    if site.mhw_line is None:
+        return None
+    out = site.mhw_line[["geometry"]].copy()
+    told = {"origin": site.mhw_origin, "label": MHW_ORIGINS.get(site.mhw_origin), **site.mhw_facts}
+    for at, (name, value) in enumerate(told.items()):
+        out.insert(at, name, value)
+    return out
 
 
 def crown_table(site: Site, results: Mapping[str, Result]) -> Any:
@@ -100,7 +125,7 @@ def write_layers(path: Path, layers: Mapping[str, Any], crs: Any) -> None:
         if "geometry" in frame.columns:
             frame = frame.set_geometry("geometry")
             frame = frame if frame.crs is not None else frame.set_crs(crs)
-            kind = _geometry_kind(frame)
+            kind = _geometry_kind(frame, name)
             how |= {"geometry_type": kind, "promote_to_multi": kind.startswith("Multi")}
         pyogrio.write_dataframe(frame, path, use_arrow=True, **how)
 
@@ -135,13 +160,21 @@ def is_package(folder: Path) -> bool:
 
 
 def tidy(table: Any) -> Any:
-    """A copy whose columns all have a type that files know: text, number, or true/false."""
+    """A copy whose columns all have a type that files know: text, number, or true/false.
+
+    Counts are whole numbers, and a column without a value has the type its name tells.
+    """
     import pandas as pd
 
     out = table.reset_index(drop=True).copy()
     for name in out.columns:
         column = out[name]
-        if name == "geometry" or pd.api.types.is_numeric_dtype(column.dtype):
+        if name == "geometry":
+            continue
+        if name.startswith("n_") and _is_whole(column):
+            out[name] = pd.array(column, dtype="Int64")
+            continue
+        if pd.api.types.is_numeric_dtype(column.dtype):
             continue
         if pd.api.types.is_datetime64_any_dtype(column.dtype):
             continue
@@ -150,6 +183,8 @@ def tidy(table: Any) -> Any:
             out[name] = column.astype("boolean")
         elif len(given) and all(_is_number(value) for value in given):
             out[name] = column.astype("float64")
+        elif not len(given) and _usual_type(name) is not None:
+            out[name] = pd.Series([None] * len(out), dtype=_usual_type(name))
         else:
             out[name] = pd.array(
                 [
@@ -204,13 +239,31 @@ def _says_the_same(one: Any, other: Any) -> bool:
     return bool(((one == other) | (one.isna() & other.isna())).fillna(False).all())
 
 
+def _usual_type(name: str) -> str | None:
+    """Type of a column by its name, None for text."""
+    if name.startswith(("is_", "has_")):
+        return "boolean"
+    if name.startswith("n_"):
+        return "Int64"
+    return "float64" if unit_of(name) else None
+
+
+def _is_whole(column: Any) -> bool:
+    """Whether a column holds whole numbers only, gaps apart."""
+    given = column.dropna()
+    return all(_is_number(value) and float(value).is_integer() for value in given.tolist())
+
+
 def _is_number(value: object) -> bool:
     return isinstance(value, (int, float)) and not isinstance(value, bool)
 
 
-def _geometry_kind(frame: Any) -> str:
-    """One geometry type for a layer: a multi type if any is, mixed kinds as ``Unknown``."""
-    kinds = set(frame.geometry.geom_type.dropna())
+def _geometry_kind(frame: Any, layer: str = "") -> str:
+    """One geometry type for a layer: a multi type if any is, mixed kinds as ``Unknown``.
+
+    A layer without a shape has the type its name tells.
+    """
+    kinds = set(frame.geometry.geom_type.dropna()) or {KINDS.get(layer, "Unknown")}
     single = {kind.removeprefix("Multi") for kind in kinds}
     if len(single) != 1:
         return "Unknown"

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from geotrim.report.furniture import figures
 from geotrim.report.palette import BLACK, GREY, ORANGE, PAPER, VERMILION
 from geotrim.report.shapes import halo
 
@@ -55,10 +56,10 @@ class Scale:
 
     def words(self) -> str:
         if self.factor == 1:
-            return f"Scale: 1 in = {self.along_ft:.3g} ft along the shore and upward."
+            return f"Scale: 1 in = {figures(self.along_ft)} ft along the shore and upward."
         return (
-            f"Vertical exaggeration x{self.factor}: 1 in = {self.along_ft:.3g} ft along the shore, "
-            f"{self.up_ft:.3g} ft upward."
+            f"Vertical exaggeration x{self.factor}: 1 in = {figures(self.along_ft)} ft along the "
+            f"shore, {figures(self.up_ft)} ft upward."
         )
 
 

@@ -137,9 +137,11 @@ def scale_and_north(figure: Any, left: float, bottom: float, feet_per_inch: floa
     for k, colour in enumerate((BLACK, PAPER)):
         ax.add_patch(_bar(k * wide / 2, 0.22, wide / 2, 0.07, colour))
     for share in (0.0, 0.5, 1.0):
-        text = f"{length * share:g}" + (" ft" if share == 1.0 else "")
+        text = f"{length * share:,g}" + (" ft" if share == 1.0 else "")
         ax.text(wide * share, 0.16, text, ha="center" if share else "left", va="top", fontsize=7)
-    ax.text(0, 0.36, f"1 in = {feet_per_inch:.3g} ft at {_page(figure)}", fontsize=6.5, color=GREY)
+    ax.text(
+        0, 0.36, f"1 in = {figures(feet_per_inch)} ft at {_page(figure)}", fontsize=6.5, color=GREY
+    )
     ax.annotate(
         "",
         xy=(2.42, 0.60),
@@ -147,6 +149,18 @@ def scale_and_north(figure: Any, left: float, bottom: float, feet_per_inch: floa
         arrowprops={"arrowstyle": "-|>", "lw": 1.4, "color": BLACK, "shrinkA": 0, "shrinkB": 0},
     )
     ax.text(2.42, 0.17, "grid N", ha="center", va="top", fontsize=7, weight="bold")
+
+
+def figures(value: float) -> str:
+    """A length to three figures, written out.
+
+    Examples
+    --------
+    >>> figures(18.34), figures(4513.0), figures(250.0)
+    ('18.3', '4,510', '250')
+    """
+    short = float(f"{value:.3g}")
+    return f"{short:,.0f}" if short >= 100 else f"{short:g}"
 
 
 def _page(figure: Any) -> str:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 import shapely
+import shapely.affinity
 from shapely.ops import substring
 
 from geotrim.model import MHW_ORIGINS, Site
@@ -33,6 +34,10 @@ FRINGE_DASH = (0, (2.4, 1.4))
 SETBACK_HATCHES = ("\\\\", "--", "||", "++")
 SETBACK_HATCH_COLOUR = "#C79BB8"
 Box = tuple[float, float, float, float]
+#: More stretches than this are not named one by one: the lot's name stands at its longest.
+MOST_NAMED = 12
+#: Frontage shorter than this has no stations on a crowded sheet. [in]
+LEAST_FRONTAGE_IN = 0.2
 #: What a depth was measured between -> how the legend says it.
 DEPTH_WORDS = {
     "trunk": "trunk to trunk",
@@ -54,6 +59,24 @@ class Sheet:
     per_inch: float  # map units in an inch of paper
     taken: list[Box]  # places of words, which crown labels keep clear of
     cover: Any  # crowns in the frame as one shape a little larger, for words to keep clear of
+    words: list[Any] = field(default_factory=list)  # words already there, as turned boxes
+
+    def has_room(
+        self, x: float, y: float, text: str, size_pt: float, turn_deg: float = 0.0
+    ) -> bool:
+        """Whether words centred here lie in the frame and on no others; if so they are noted."""
+        if not shapely.intersects_xy(self.window, x, y):
+            return False
+        half = 0.29 * len(text) * size_pt / 72.0 * self.per_inch
+        high = 0.42 * size_pt / 72.0 * self.per_inch
+        box = shapely.affinity.rotate(
+            shapely.box(x - half, y - high, x + half, y + high), turn_deg, origin=(x, y)
+        )
+        if len(self.words) and shapely.intersects(np.array(self.words), box).any():
+            return False
+        self.words.append(box)
+        self.take(x, y, text, size_pt, turn_deg)
+        return True
 
     def take(self, x: float, y: float, text: str, size_pt: float, turn_deg: float = 0.0) -> None:
         """Keep crown labels away from words centred here."""
@@ -187,17 +210,27 @@ def _frontage(sheet: Sheet) -> list[Entry]:
             sheet.ax, row.geometry, casing=0.8, color=BLACK, linewidth=2.4, zorder=4.2,
             solid_capstyle="butt", gid=f"frontage-{row.stretch_id}",
         )  # fmt: skip
-        _ticks(sheet, row)
-        if (rows["lot_id"] == row.lot_id).sum() > 1:
-            _name_stretch(sheet, row)
+        is_short = row.geometry.length < LEAST_FRONTAGE_IN * sheet.per_inch
+        if not (is_short and len(rows) > MOST_NAMED):
+            _ticks(sheet, row)
+    for row, words in _named_stretches(rows):
+        _name_stretch(sheet, row, words)
     step = _tick_step(sheet, float(rows["frontage_length_ft"].max()))
     handle = _line_handle(color=BLACK, linewidth=2.4)
-    return [(handle, f"frontage; a tick every {step:g} ft from its left end looking to the water")]
+    return [(handle, f"frontage; a tick every {step:,g} ft from its left end looking to the water")]
 
 
-def _name_stretch(sheet: Sheet, row: Any) -> None:
-    """The stretch's id on the land side, behind the station figures, off the crowns if it can."""
-    text = f"stretch {row.stretch_id}"
+def _named_stretches(rows: Any) -> list[tuple[Any, str]]:
+    """Stretches to name, and how: those of lots that have several; of many, one a lot."""
+    if len(rows) <= MOST_NAMED:
+        several = rows[rows.groupby("lot_id")["lot_id"].transform("size") > 1]
+        return [(row, f"stretch {row.stretch_id}") for row in several.itertuples()]
+    longest = rows.sort_values("frontage_length_ft", ascending=False).drop_duplicates("lot_id")
+    return [(row, f"lot {row.lot_id}") for row in longest.itertuples()]
+
+
+def _name_stretch(sheet: Sheet, row: Any, text: str) -> None:
+    """The stretch's name on the land side, behind the station figures, off the crowns if it can."""
     wide = 0.075 * len(text) * sheet.per_inch
     best = (np.inf, 0.0, 0.0, np.zeros(2))
     for share in (0.5, 0.35, 0.65, 0.2, 0.8):
@@ -209,7 +242,8 @@ def _name_stretch(sheet: Sheet, row: Any) -> None:
         best = min(best, (over, x, y, way), key=lambda b: b[0])
     _, x, y, way = best
     turn = (np.degrees(np.arctan2(way[1], way[0])) + 90.0) % 180.0 - 90.0
-    sheet.take(x, y, text, 7.0, turn)
+    if not sheet.has_room(x, y, text, 7.0, turn):
+        return
     sheet.ax.text(
         x, y, text, fontsize=7, weight="bold", rotation=turn, rotation_mode="anchor", ha="center",
         va="center", zorder=6.5, path_effects=halo(), clip_on=True,
@@ -243,7 +277,8 @@ def _ticks(sheet: Sheet, row: Any) -> None:
         if station in ends or (round(station / step) % 2 == 0 and not near_end):
             spot = here + land * 0.14 * sheet.per_inch
             text = f"{round(station)}"
-            sheet.take(spot[0], spot[1], text, 6.3)
+            if not sheet.has_room(spot[0], spot[1], text, 6.3):
+                continue
             sheet.ax.text(
                 *spot, text, fontsize=6.3, ha="center", va="center", zorder=6.6,
                 path_effects=halo(1.6), clip_on=True, gid=f"station-{text}",
@@ -282,7 +317,8 @@ def _riparian(sheet: Sheet) -> list[Entry]:
         middle = outer.interpolate(0.5, normalized=True)
         ends = shapely.get_coordinates(outer)[[0, -1]]
         turn = float(np.degrees(np.arctan2(*(ends[1] - ends[0])[::-1])))
-        sheet.take(middle.x, middle.y, words, 6.3, turn)
+        if not sheet.has_room(middle.x, middle.y, words, 6.3, turn):
+            continue
         words_along(
             sheet.ax, outer, words, 0.5, lift_pt=lift, fontsize=6.3, zorder=6.4,
             gid=f"riparian-label-{row.lot_id}-{row.side}",

@@ -95,7 +95,7 @@ def _subtitle(results: facts.Results, lots: list[str]) -> str:
     if fringe is not None and np.isfinite(fringe["fringe_depth_max_ft"].iloc[0]):
         parts.append(f"fringe up to {fringe['fringe_depth_max_ft'].iloc[0]:.1f} ft deep")
     zone = facts.table(results, "zone", "zone", lots[0])
-    if zone is not None:
+    if zone is not None and zone["zone_area_ft2"].sum() > 0:
         parts.append(f"zone {zone['zone_area_ft2'].sum():,.0f} ft\N{SUPERSCRIPT TWO}")
     return " \N{MIDDLE DOT} ".join(parts)
 
@@ -118,9 +118,21 @@ def _view(site: Site, results: facts.Results, lots: list[str]) -> tuple[Box, flo
     if crowns is None or not shapes:
         water = facts.table(results, "riparian-lines", "riparian_areas")
         shapes += [] if water is None else list(water.geometry.array)
+    if not shapes:
+        shapes = [*mine.geometry.array, *_to_the_shore(site, mine)]
     bounds = bounds_of(shapes) or bounds_of(mine.geometry.array) or (0.0, 0.0, 1.0, 1.0)
     span = max(bounds[2] - bounds[0], bounds[3] - bounds[1])
     return bounds, max(10.0 / facts.feet_of(site), 0.05 * span)
+
+
+def _to_the_shore(site: Site, mine: Any) -> list[Any]:
+    """The shortest way from lots without frontage to the shore, if it is near enough to show."""
+    lots, shore = facts.union_of(mine), facts.union_of(site.mhw_line)
+    if lots is None or shore is None:
+        return []
+    x0, y0, x1, y1 = lots.bounds
+    way = shapely.shortest_line(lots, shore)
+    return [way] if way.length < 2.0 * max(x1 - x0, y1 - y0) else []
 
 
 def _coordinates(ax: Any) -> None:

@@ -25,6 +25,7 @@ STYLE: dict[str, Any] = {
     "font.family": ["DejaVu Sans"],
     "font.size": 8.0,
     "text.usetex": False,
+    "text.parse_math": False,  # a dollar sign in a name is a dollar sign
     "axes.unicode_minus": True,
     "axes.linewidth": 0.8,
     "hatch.linewidth": 0.45,

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import re
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -43,3 +47,23 @@ def save_figure(figure: Any, path_without_suffix: str | Path) -> tuple[Path, Pat
         with new_file(svg) as aside:
             figure.savefig(aside, format="svg", metadata={"Date": None, "Creator": "geotrim"})
     return png, svg
+
+
+@contextmanager
+def letters_watched() -> Iterator[set[str]]:
+    """Gather the letters that the figures' type does not have, instead of a warning for each.
+
+    Yields
+    ------
+    set of str
+        Filled when the block ends. They are drawn as boxes. Other warnings go their way.
+    """
+    unknown: set[str] = set()
+    with warnings.catch_warnings(record=True) as said:
+        warnings.simplefilter("always")
+        yield unknown
+    for one in said:
+        if found := re.match(r"Glyph (\d+) ", str(one.message)):
+            unknown.add(chr(int(found[1])))
+        else:
+            warnings.warn_explicit(one.message, one.category, one.filename, one.lineno)

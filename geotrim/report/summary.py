@@ -22,8 +22,14 @@ CAUTIONS = (
     "stricter. No herbicide. Confirm every species in the field: buttonwood is no mangrove under "
     "the state act. Look for active nests; keep clear of conductors."
 )
+#: Columns of the table of many lots: heading, decimals, operation, table, column.
+LOT_FIGURES = (
+    ("frontage ft", 1, "frontage", "lots", "frontage_length_ft"),
+    ("fringe ft", 1, "fringe", "fringe_lots", "fringe_depth_max_ft"),
+    ("zone sq ft", 0, "zone", "zone", "zone_area_ft2"),
+)
 NOTE_HEADS = (
-    ("missing", "Could not be measured"),
+    ("missing", "Not known or not measured"),
     ("assumed", "Assumed"),
     ("repaired", "Mended in the input"),
 )
@@ -55,7 +61,7 @@ def summary_text(site: Site, results: facts.Results) -> str:
     lines += _flags(site, results, ids)
     notes = facts.all_notes(site, results)
     for level, head in NOTE_HEADS:
-        told = [str(note) for note in notes if note.level == level]
+        told = grouped([note for note in notes if note.level == level])
         if told:
             lines += ["", head]
             for text in told[:MAX_NOTES]:
@@ -64,6 +70,30 @@ def summary_text(site: Site, results: facts.Results) -> str:
                 lines.append(f"  - and {len(told) - MAX_NOTES} more, see the record")
     lines += ["", "Cautions", *_fold(CAUTIONS, "  ")]
     return "\n".join(line.rstrip() for line in lines)
+
+
+def grouped(notes: list[Any]) -> list[str]:
+    """Notes as text; those that say the same kind of thing of many lots become one.
+
+    Examples
+    --------
+    >>> from geotrim.model import Note
+    >>> notes = [Note(f"lot {n}", f"no frontage: {n} ft away") for n in range(1, 6)]
+    >>> grouped(notes)
+    ['no frontage: 5 lots (1, 2, 3, ...); lots.csv says why']
+    """
+    kinds: dict[str, list[Any]] = {}
+    for note in notes:
+        kind = note.text.partition(":")[0] if note.about.startswith("lot ") else ""
+        kinds.setdefault(kind or str(note), []).append(note)
+    told = []
+    for kind, group in kinds.items():
+        if len(group) <= MAX_BLOCKS:
+            told += [str(note) for note in group]
+            continue
+        some = ", ".join(note.about.removeprefix("lot ") for note in group[:3])
+        told.append(f"{kind}: {len(group)} lots ({some}, ...); lots.csv says why")
+    return told
 
 
 def _fold(text: str, lead: str) -> list[str]:
@@ -116,12 +146,13 @@ def _basis(site: Site, results: facts.Results) -> list[str]:
     lines += _pair("Shore", "; ".join(shore))
     low, high = facts.band_ft(site, results)
     model = facts.parameter(results, "slices", "canopy_model", "none used")
-    heights = "no heights given"
-    if site.heights is not None:
-        rmse = site.heights.rmse_ft
-        heights = "error not stated" if rmse is None else f"error {rmse:g} ft"
-    lines += _pair("Heights", f"{heights}; window band {low:g}-{high:g} ft; canopy model {model}")
-    return lines
+    if site.heights is None:
+        return [*lines, *_pair("Heights", "none given")]
+    rmse = site.heights.rmse_ft
+    heights = "error not stated" if rmse is None else f"error {rmse:g} ft"
+    return lines + _pair(
+        "Heights", f"{heights}; window band {low:g}-{high:g} ft; canopy model {model}"
+    )
 
 
 def _value(rows: Any, column: str) -> float:
@@ -140,13 +171,13 @@ def _lot_block(results: facts.Results, lot: str) -> list[str]:
     n = int(row["n_stretches"].iloc[0])
     if n == 0:
         lines += _fold(str(row["reason"].iloc[0]) or "no frontage", "  ")
-    else:
-        lines += _row("frontage along the line", _value(row, "frontage_length_ft"), "ft")
-        lines += _row("frontage, straight", _value(row, "frontage_chord_ft"), "ft")
-        if n > 1:
-            stretches = facts.table(results, "frontage", "frontage", lot)
-            for one in [] if stretches is None else stretches.itertuples():
-                lines += _row(f"  stretch {one.stretch_id}", one.frontage_length_ft, "ft")
+        return [*lines, *_row("lot area", _value(row, "lot_area_ft2"), "sq ft", digits=0)]
+    lines += _row("frontage along the line", _value(row, "frontage_length_ft"), "ft")
+    lines += _row("frontage, straight", _value(row, "frontage_chord_ft"), "ft")
+    if n > 1:
+        stretches = facts.table(results, "frontage", "frontage", lot)
+        for one in [] if stretches is None else stretches.itertuples():
+            lines += _row(f"  stretch {one.stretch_id}", one.frontage_length_ft, "ft")
     lines += _row("lot area", _value(row, "lot_area_ft2"), "sq ft", digits=0)
     limits = facts.table(results, "riparian-lines", "riparian_lines", lot)
     if limits is not None:
@@ -186,7 +217,7 @@ def _zone_rows(results: facts.Results, lot: str) -> list[str]:
         return []
     if _value(row, "zone_area_ft2") <= 0:
         reason = str(row["reason"].iloc[0]) if "reason" in row.columns else ""
-        return _fold(f"no zone: {reason}" if reason else "no zone", "  ")
+        return _fold(reason if reason.startswith("no zone") else f"no zone: {reason}", "  ")
     lines = _row("zone, area", _value(row, "zone_area_ft2"), "sq ft", digits=0)
     lines += _row("zone, along the shore", _value(row, "zone_length_ft"), "ft")
     lines += _row("zone, greatest width", _value(row, "zone_width_max_ft"), "ft")
@@ -200,23 +231,23 @@ def _zone_rows(results: facts.Results, lot: str) -> list[str]:
 
 def _lot_table(results: facts.Results, ids: list[str]) -> list[str]:
     """One line a lot, for many lots."""
-    heads = ("frontage ft", "fringe ft", "zone sq ft")
-    lines = [f"{len(ids)} lots", f"  {'lot':<22}" + "".join(f"{head:>14}" for head in heads)]
+    figures = [
+        (head, digits, rows.set_index(rows["lot_id"].astype(str))[column])
+        for head, digits, operation, name, column in LOT_FIGURES
+        if (rows := facts.table(results, operation, name)) is not None
+    ]
+    fronts = facts.table(results, "frontage", "lots")
+    if fronts is not None:  # those on the water first
+        have = set(fronts.loc[fronts["n_stretches"] > 0, "lot_id"].astype(str))
+        ids = sorted(ids, key=lambda lot: lot not in have)
+    lines = [f"{len(ids)} lots", f"  {'lot':<22}" + "".join(f"{head:>14}" for head, *_ in figures)]
     for lot in ids[:MAX_ROWS]:
-        front = facts.table(results, "frontage", "lots", lot)
-        fringe = facts.table(results, "fringe", "fringe_lots", lot)
-        zone = facts.table(results, "zone", "zone", lot)
-        cells = (
-            (_value(front, "frontage_length_ft"), 1),
-            (_value(fringe, "fringe_depth_max_ft"), 1),
-            (_value(zone, "zone_area_ft2"), 0),
-        )
-        shown = (f"{v:,.{d}f}" if np.isfinite(v) else "-" for v, d in cells)
+        values = ((column.get(lot, np.nan), digits) for _, digits, column in figures)
+        shown = (f"{v:,.{d}f}" if np.isfinite(v) else "-" for v, d in values)
         name = lot if len(lot) <= 21 else lot[:18] + "..."
         lines.append(f"  {name:<22}" + "".join(f"{cell:>14}" for cell in shown))
     if len(ids) > MAX_ROWS:
-        lines.append(f"  and {len(ids) - MAX_ROWS} more, see the lot table of the package")
-    fronts = facts.table(results, "frontage", "lots")
+        lines.append(f"  and {len(ids) - MAX_ROWS} more, see lots.csv")
     if fronts is not None:
         none = int((fronts["n_stretches"] == 0).sum())
         lines.append(f"  {none} of {len(ids)} without frontage")
@@ -232,6 +263,8 @@ def _trees(site: Site, results: facts.Results, ids: list[str]) -> list[str]:
     mine = rows[rows["lot_id"].isin(ids)] if is_placed else rows
     where = "on the measured lots and their water" if is_placed else "of the site"
     lines = ["", f"Trees: {len(mine)} of {len(rows)} crowns, {where}"]
+    if not len(mine):
+        return lines
     kinds = ("mangrove", "other", "unknown")
     if facts.table(results, "heights", "heights") is None:
         counts = ", ".join(f"{(mine['kind'] == kind).sum()} {kind}" for kind in kinds)
@@ -264,7 +297,7 @@ def _band_share(site: Site, results: facts.Results, mine: Any) -> list[str]:
     if not whole > 0:
         return []
     more = f"of {whole:,.0f} cu ft"  # crowns that overlap both count
-    return _row(f"canopy volume in {low:g}-{high:g} ft", 100.0 * band / whole, "%", more)
+    return _row(f"crown volumes in {low:g}-{high:g} ft, summed", 100.0 * band / whole, "%", more)
 
 
 def _flags(site: Site, results: facts.Results, ids: list[str]) -> list[str]:
