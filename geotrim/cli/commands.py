@@ -155,7 +155,8 @@ def _new(words: list[str]) -> int:
     path, notes = write_starter(args.folder)
     for note in notes:
         print(f"{note.level:<8}  {note}")
-    print(f"written: {path}\nFill in what is marked there, then: geotrim run {path}")
+    typed = f'"{path}"' if " " in str(path) else str(path)
+    print(f"written: {path}\nFill in what is marked there, then: geotrim run {typed}")
     return 0
 
 

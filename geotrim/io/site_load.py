@@ -148,7 +148,8 @@ def _rows(run: _Loading, *place: str | int, kinds: tuple[str, ...]) -> Any:
             )
             layer, detail = rows.attrs["layer"], {"sha256_of": how}
     run.notes += notes
-    shown = source if isinstance(source, str) else "given in memory"
+    is_file = isinstance(source, str)
+    shown = _relative(spec.folder, source) if is_file else "given in memory"
     run.inputs.append(InputFile(role, shown, digest, layer, len(rows), _code(rows.crs), detail))
     return rows
 
@@ -157,6 +158,14 @@ def _resolved(folder: Path, text: str, role: str) -> str:
     if "\0" in text or "://" in text or text.lower().startswith("/vsi"):
         local_path(text, role)  # says what is wrong with an address
     return str(folder / Path(text).expanduser())
+
+
+def _relative(folder: Path, text: str) -> str:
+    """A path as the record tells it: relative to the site's folder where the file lies in it."""
+    path = Path(text).expanduser()
+    if path.is_absolute() and path.is_relative_to(folder):
+        return path.relative_to(folder).as_posix()
+    return text
 
 
 def _code(crs: Any) -> str:
@@ -304,7 +313,7 @@ def _heights(run: _Loading, crowns: Any) -> Any:
         run.inputs.append(told)
         _check_under_crowns(run, source, crowns)
     if source.rmse_ft is None:
-        text = "no standard error stated (rmse_ft), so no height can be called too close to a limit"
+        text = "no standard error stated; if its maker gives one, say it as rmse_ft"
         run.notes.append(Note("heights", text, "missing"))
     return source
 
@@ -329,7 +338,8 @@ def _open_heights(
     )
     detail = {"sha256_of": how, **opened.describe()}
     detail.pop("path", None)
-    told = InputFile("heights", source, digest, crs=_code(opened.crs), detail=detail)
+    shown = _relative(run.spec.folder, source)
+    told = InputFile("heights", shown, digest, crs=_code(opened.crs), detail=detail)
     return opened, tuple(opened.notes), told
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 import shapely
 
 from geotrim.errors import LayerError, RangeError
-from geotrim.io.fields import find_field, text_id, text_ids, usual_field
+from geotrim.io.fields import field_names, find_field, text_id, text_ids, usual_field
 from geotrim.io.repair import counted, listed
 from geotrim.io.site_spec import SiteSpec
 from geotrim.model import Note
@@ -45,7 +45,10 @@ def feature_ids(
     """
     name = find_field(table, field, where) if field else usual_field(table, usual)
     if name is None:
-        text = f"no id field; the {noun}s are numbered 1 to {len(table)} in file order"
+        numbered = "numbered 1" if len(table) == 1 else f"numbered 1 to {len(table)} in file order"
+        text = f"no id_field named; the {noun}s are {numbered}"
+        if fields := field_names(table):
+            text += f" (the file has {listed(fields, 6)})"
         return [str(i) for i in range(1, len(table) + 1)], (Note(subject, text, "assumed"),)
     ids = text_ids(table[name])
     mend = "complete the field, or leave it out and the features are numbered"
@@ -178,7 +181,7 @@ def crowns_table(spec: SiteSpec, table: Any, ids: list[str]) -> tuple[Any, tuple
     species = [None] * len(table) if name is None else text_ids(table[name])
     n_unknown = species.count(None)
     if name is None:
-        notes.append(Note("crowns", "no species field; every species is unknown", "missing"))
+        notes.append(Note("crowns", "no species_field named; every species is unknown", "missing"))
     elif n_unknown:
         text = f"{counted(n_unknown, 'crown')} of {len(species)} without a species"
         notes.append(Note("crowns", text, "missing"))

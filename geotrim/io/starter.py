@@ -13,7 +13,7 @@ from typing import Any
 from geotrim.errors import FileError, GeotrimError
 from geotrim.io.aside import new_file
 from geotrim.io.layers import PARQUET, LayerSchema, first_values, layer_schema, list_layers
-from geotrim.io.repair import listed
+from geotrim.io.repair import counted, listed
 from geotrim.io.site_spec import FILL_IN, MANY, REQUIRED_TABLES, SITE_TABLES, Key
 from geotrim.model import Note
 from geotrim.ops.catalogue import option_params
@@ -73,7 +73,7 @@ FIELD_NAMES: dict[tuple[str, str], tuple[str, ...]] = {
         "id",
     ),
     ("crowns", "id_field"): ("crown_id", "crown", "tree_id", "tree_no", "tree", "id"),
-    ("crowns", "species_field"): ("species", "taxon", "kind"),
+    ("crowns", "species_field"): ("species", "common_name", "taxon", "kind"),
     ("trunks", "crown_id_field"): ("crown_id", "crown", "tree_id", "tree_no", "tree"),
     ("channel", "name_field"): ("name",),
     ("mouth_line", "name_field"): ("name",),
@@ -295,16 +295,22 @@ def _known(draft: _Draft, table: str) -> dict[str, str]:
             known["layer"] = _quoted(found.schema.name)
         if not found.schema.crs or "undefined" in found.schema.crs.lower():
             known["crs"] = _quoted(FILL_IN)
-        fields = {name.lower(): name for name in found.schema.fields}
-        for (role, key), usual in FIELD_NAMES.items():
-            match = next((fields[u] for u in usual if u in fields), None)
-            if role == table and match is not None:
+        for role, key in FIELD_NAMES:
+            match = _usual_field(found.schema, role, key) if role == table else None
+            if match is not None:
                 known[key] = _quoted(match)
     if table == "mhw_line":
         known["origin"] = _quoted(FILL_IN)
     if table == "heights":
         known |= _raster_marks(draft, found)
     return known
+
+
+def _usual_field(schema: LayerSchema, role: str, key: str) -> str | None:
+    """The field that usually holds a key: "Tree No." is taken for tree_no."""
+    fields = {re.sub(r"[^a-z0-9]", "", name.lower()): name for name in schema.fields}
+    usual = (name.replace("_", "") for name in FIELD_NAMES[role, key])
+    return next((fields[name] for name in usual if name in fields), None)
 
 
 def _raster_marks(draft: _Draft, found: Found) -> dict[str, str]:
@@ -347,10 +353,10 @@ def _block(draft: _Draft, table: str, known: dict[str, str]) -> str:
 def _help(draft: _Draft, table: str, name: str, key: Key) -> str:
     text = key.help + (f": {', '.join(key.choices)}" if key.choices else "")
     found = draft.roles.get(table)
+    if name.endswith("_field") and found is not None and found.schema is not None:
+        text += f"; the file has {listed(found.schema.fields, 12) or 'none'}"
     if table == "lots" and name == "measure" and found is not None and found.schema is not None:
-        fields = {f.lower(): f for f in found.schema.fields}
-        usual = FIELD_NAMES["lots", "id_field"]
-        match = next((fields[u] for u in usual if u in fields), None)
+        match = _usual_field(found.schema, "lots", "id_field")
         values = first_values(found.path, found.schema, match) if match else []
         if values:
             text += f"; the first are {', '.join(str(value) for value in values)}"
@@ -389,7 +395,13 @@ def _tell(draft: _Draft, vectors: list[Found], rasters: list[Found]) -> None:
     if rest:
         say(Note("folder", f"not used: {listed(rest, 10)}", "info"))
     if draft.n_marks:
-        say(Note("site file", f"{draft.n_marks} places to fill in, marked {FILL_IN}", "missing"))
+        say(
+            Note(
+                "site file",
+                f"{counted(draft.n_marks, 'place')} to fill in, marked {FILL_IN}",
+                "missing",
+            )
+        )
 
 
 def _both(vectors: Iterable[Found], rasters: Iterable[Found]) -> list[Found]:

@@ -300,6 +300,10 @@ def _basis(site: Site, results: facts.Results, scale: Scale, seen: list[_Seen]) 
     n_read = sum(side.is_from_raster for side in sides)
     tops = f"Tops: highest cell across the shore for {n_read} of {len(sides)} crowns"
     tops += "." if n_read == len(sides) else ", rounded for the others."
+    if not n_read:
+        other = site.heights is not None and not _same_crs(site.heights.crs or site.crs, site.crs)
+        why = " (the heights are in another CRS than the site)" if other else ""
+        tops = f"Tops: at each crown's top height, their outline rounded by rule{why}."
     rmse = None if site.heights is None else site.heights.rmse_ft
     error = (
         "Vertical error: not stated."
