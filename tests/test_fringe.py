@@ -163,6 +163,22 @@ def test_depth_on_a_round_shore():
     assert depth.to_numpy() == pytest.approx(35.0, abs=0.02)
 
 
+def test_depth_around_an_island():
+    """Trunks 5 ft inside the shore and 15 ft out in the water all round: 20 ft deep everywhere."""
+    ring = sites.arc(300.0, 0, 360, step=1.0)
+    ring[-1] = ring[0]
+    points = np.concatenate([sites.arc(away, 0, 350, 20.0) for away in (295.0, 315.0)])
+    island = shapely.Polygon(ring)
+    found = Chain(
+        sites.lots([island]), sites.shore(island.exterior), sites.crowns(discs(points)),
+        sites.trunks(points), swath_ft=60.0,
+    ).fringe  # fmt: skip
+    row = found["fringe_lots"].iloc[0]
+    assert row.n_fringe_trees == len(points)
+    depth = found["transects"]["fringe_depth_ft"].dropna() / sites.US_FT
+    np.testing.assert_allclose(depth, 20.0, atol=0.02)
+
+
 def test_trees_of_a_neighbour_are_not_counted():
     points = np.array([(50.0, -5.0), (50.0, 10.0), (150.0, -60.0)])
     lots = sites.lots([LOT, shapely.box(100, -80, 200, 0)])
@@ -179,6 +195,35 @@ def test_no_crowns_is_a_told_nothing():
     assert np.isnan(row.fringe_depth_max_ft) and row.n_fringe_trees == 0
     assert "no mangroves found" in found.fringe.notes[-1].text
     assert found.zone()["zone"].iloc[0].status == "no-zone"
+
+
+def kinds(*results):
+    """Column kinds of every table: numbers, counts, flags, or anything else."""
+    return {
+        (result.operation, name): [
+            (c, str(d) if d.kind in "fib" else "") for c, d in t.dtypes.items()
+        ]
+        for result in results
+        for name, t in result.tables.items()
+    }
+
+
+def test_empty_tables_have_the_kinds_of_full_ones():
+    """With no frontage, no crowns, no setbacks or nothing measured: columns, order and dtypes."""
+    points = np.array([(20.0, 5.0), (50.0, 20.0)])
+    rule = Setback("line", "mhw-line", 6.0, "test")
+    far, line = shapely.box(0, -800, 100, -700), sites.shore(STRAIGHT)
+
+    def every(lots, crowns, *rules):
+        site = Chain(lots, line, crowns, sites.trunks(points[: len(crowns)]))
+        return kinds(site.frontage, site.lines, site.fringe, site.zone(*rules), site.flags(*rules))
+
+    full = every(sites.lots([LOT]), sites.crowns(discs(points)), rule)
+    assert every(sites.lots([far]), sites.crowns(discs(points)), rule) == full
+    assert every(sites.lots([LOT, far]), sites.crowns(discs(points)), rule) == full
+    assert every(sites.lots([LOT]), sites.crowns([]), rule) == full
+    assert every(sites.lots([LOT]), sites.crowns(discs(points))) == full
+    assert every(sites.lots([LOT], measured=False), sites.crowns(discs(points)), rule) == full
 
 
 def test_moving_average_of_a_straight_line_is_the_line():

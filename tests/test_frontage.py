@@ -161,6 +161,14 @@ def test_neighbour_takes_its_share_but_is_not_reported():
     assert found["neighbour_frontage"]["lot_id"].tolist() == ["B"]
 
 
+def test_nothing_measured_is_an_empty_table():
+    """Neighbours alone: no row, the same columns, the shore shared out all the same."""
+    lots = sites.lots([shapely.box(0, -80, 100, 0)], measured=False)
+    found = frontage(lots, sites.shore(STRAIGHT))
+    assert len(found["lots"]) == 0 and len(found["frontage"]) == 0
+    assert found["neighbour_frontage"].frontage_length_ft.sum() == pytest.approx(100 * sites.US_FT)
+
+
 def test_a_lot_does_not_reach_round_a_bend_or_across_a_second_line():
     """The shore turns 30 degrees at the corner; a second line runs 2 ft behind the first."""
     bend = [(-300, 0), (0, 0), (300 * np.cos(np.pi / 6), 300 * np.sin(np.pi / 6))]

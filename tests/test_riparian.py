@@ -215,10 +215,19 @@ def test_no_frontage_gives_empty_tables():
     assert "geometry" in found["riparian_lines"]
 
 
-def test_island_has_no_side_limits():
-    ring = sites.arc(300.0, 0, 360, step=2.0)
+@pytest.mark.parametrize("is_pond", [False, True])
+def test_a_closed_shore_has_no_side_limits_but_water(is_pond):
+    """Around an island of 300 ft the ring of 100 ft, in a pond of 60 ft all of it: pi r^2."""
+    radius = 60.0 if is_pond else 300.0
+    ring = sites.arc(radius, 0, 360, step=1.0)
     ring[-1] = ring[0]
-    island = shapely.Polygon(ring)
-    found = lines(sites.lots([island]), sites.shore(island.exterior))
+    round_ = shapely.Polygon(ring)
+    lot = shapely.box(-90, -90, 90, 90).difference(round_) if is_pond else round_
+    found = lines(
+        sites.lots([lot]), sites.shore(round_.exterior), riparian_length_ft=100 * sites.US_FT
+    )
     assert len(found["riparian_lines"]) == 0
     assert "closes on itself" in found.notes[0].text
+    area = found["riparian_areas"]["water_area_ft2"].to_numpy() / sites.US_FT**2
+    expected = np.pi * (60.0**2 if is_pond else 400.0**2 - 300.0**2)
+    assert area == pytest.approx([expected], rel=5e-3)

@@ -152,10 +152,20 @@ def baseline_of(xy: Array, smoothing: float, unit: float, shore: Shore | None = 
 
 
 def _beyond(xy: Array, smoothing: float, shore: Shore | None) -> tuple[Array, Array]:
-    """Half a smoothing length of shore before and after a stretch, no farther than a corner."""
+    """Half a smoothing length of shore before and after a stretch, no farther than a corner.
+
+    A stretch that closes on itself goes on where it began.
+    """
     none = np.empty((0, 2))
-    if shore is None or smoothing == 0 or (xy[0] == xy[-1]).all():
+    if shore is None or smoothing == 0:
         return none, none
+    if (xy[0] == xy[-1]).all():
+        if shore.chains[shore.locate(shapely.Point(xy[0]))[0]].corners.size:
+            return none, none  # it starts and ends at its only corner
+        along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(xy, axis=0), axis=1))])
+        ring = Chain(xy, along, True, np.empty(0))
+        half = min(smoothing, ring.length) / 2
+        return ring.part(ring.length - half, ring.length)[:-1], ring.part(0.0, half)[1:]
     parts = []
     for end, inner in ((xy[0], xy[1]), (xy[-1], xy[-2])):
         number, s = shore.locate(shapely.Point(end))

@@ -172,6 +172,15 @@ def water_polygon(run: Array, left: Array, right: Array, outer: Array) -> Any:
     return shapely.union_all(near) if near else shapely.Polygon()
 
 
+def water_around(ring: Array, length: float) -> Any:
+    """The water within ``length`` of a shore that closes on itself, water on its left."""
+    inside = shapely.make_valid(shapely.Polygon(ring))
+    near = shapely.buffer(shapely.LinearRing(ring), length)
+    if shapely.is_ccw(shapely.LinearRing(ring)):  # a pond: the water is inside
+        return shapely.intersection(near, inside)
+    return shapely.difference(near, inside)
+
+
 def crossings(lines: Sequence[Any]) -> list[tuple[int, int]]:
     """Pairs of limits that cross away from their shore ends.
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -17,6 +16,7 @@ from geotrim.core.shoreline import Array, build_shore
 from geotrim.core.stretches import lot_region
 from geotrim.model import Note, Result
 from geotrim.ops.catalogue import FRINGE
+from geotrim.ops.tables import plain_table, shape_table
 from geotrim.rules.species import is_mangrove
 from geotrim.units import feet_per_map_unit
 
@@ -33,6 +33,16 @@ TRANSECT_COLUMNS = [
     "waterward_ft",
     "n_trees",
     "is_over_limit",
+]
+LOT_COLUMNS = [
+    "lot_id",
+    "fringe_depth_max_ft",
+    "fringe_depth_mean_ft",
+    "fringe_depth_max_station_ft",
+    "fringe_over_limit_length_ft",
+    "fringe_length_ft",
+    "n_fringe_trees",
+    "fringe_reference",
 ]
 
 
@@ -121,8 +131,8 @@ def fringe(
         mine = (stand["stretch"] == k) & ~trees.is_out
         transects += _transects(stretch, trees, stand, mine, parameters, feet)
         outlines.append(_outline(stretch, trees, mine, transect_spacing_ft, feet))
-    table = _transect_table(transects, lots.crs)
-    shapes = gpd.GeoDataFrame(
+    table = shape_table(transects, TRANSECT_COLUMNS, lots.crs)
+    shapes = shape_table(
         [
             {
                 "lot_id": stretch.lot_id,
@@ -133,13 +143,13 @@ def fringe(
             }
             for stretch, (shape, length) in zip(stretches, outlines, strict=True)
         ],
-        columns=["lot_id", "stretch_id", "fringe_area_ft2", "fringe_length_ft", "geometry"],
-        geometry="geometry",
-        crs=lots.crs,
+        ["lot_id", "stretch_id", "fringe_area_ft2", "fringe_length_ft"],
+        lots.crs,
     )
     per_crown = _crown_table(trees, stand, stretches)
     ids = lots.loc[lots["is_measured"], "lot_id"].astype(str)
-    summary = pd.DataFrame([_lot_row(i, table, shapes, per_crown) for i in ids])
+    rows = [_lot_row(i, table, shapes, per_crown) for i in ids]
+    summary = plain_table(rows, LOT_COLUMNS)
     notes += _lot_notes(summary, frontage)
     tables = {
         "transects": table,
@@ -342,11 +352,6 @@ def _outline(
     )
     covered = float(np.diff(edges)[np.isfinite(low)].sum()) * feet
     return core.strip_polygon(stretch.base, edges, low, high), covered
-
-
-def _transect_table(rows: list[dict[str, Any]], crs: Any) -> Any:
-    frame = pd.DataFrame(rows, columns=[*TRANSECT_COLUMNS, "geometry"])
-    return gpd.GeoDataFrame(frame, geometry="geometry", crs=crs)
 
 
 def _crown_table(trees: _Trees, stand: dict[str, Any], stretches: list[_Stretch]) -> Any:

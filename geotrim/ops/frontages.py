@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-import geopandas as gpd
 import numpy as np
-import pandas as pd
 import shapely
 
 from geotrim.checks import check_lines, check_lots, check_same_crs
@@ -15,6 +13,7 @@ from geotrim.core.shoreline import build_shore
 from geotrim.core.stretches import Run, chord_of, length_of, runs_of
 from geotrim.model import Note, Result
 from geotrim.ops.catalogue import FRONTAGE
+from geotrim.ops.tables import shape_table
 from geotrim.units import feet_per_map_unit
 
 STRETCH_COLUMNS = [
@@ -25,6 +24,15 @@ STRETCH_COLUMNS = [
     "frontage_chord_ft",
     "station_from_ft",
     "station_to_ft",
+]
+LOT_COLUMNS = [
+    "lot_id",
+    "status",
+    "reason",
+    "n_stretches",
+    "frontage_length_ft",
+    "frontage_chord_ft",
+    "lot_area_ft2",
 ]
 
 
@@ -71,6 +79,7 @@ def frontage(
     --------
     A 100 ft lot on a straight shore, its corner stopping 2 ft short of the line.
 
+    >>> import geopandas as gpd
     >>> lot = gpd.GeoDataFrame({"lot_id": ["A"], "is_measured": [True]},
     ...     geometry=[shapely.box(0, -80, 100, -2)], crs=2236)
     >>> shore = gpd.GeoSeries([shapely.LineString([(-500, 0), (500, 0)])], crs=2236)
@@ -112,16 +121,11 @@ def frontage(
         if not new:
             notes.append(Note(f"lot {ids[number]}", rows[-1]["reason"], "missing"))
     tables = {
-        "frontage": _stretch_table(stretches, lots.crs),
-        "neighbour_frontage": _stretch_table(beside, lots.crs),
-        "lots": gpd.GeoDataFrame(pd.DataFrame(rows), geometry="geometry", crs=lots.crs),
+        "frontage": shape_table(stretches, STRETCH_COLUMNS, lots.crs),
+        "neighbour_frontage": shape_table(beside, STRETCH_COLUMNS, lots.crs),
+        "lots": shape_table(rows, LOT_COLUMNS, lots.crs),
     }
     return Result("frontage", tables, tuple(notes), parameters)
-
-
-def _stretch_table(rows: list[dict[str, Any]], crs: Any) -> Any:
-    frame = pd.DataFrame(rows, columns=[*STRETCH_COLUMNS, "geometry"])
-    return gpd.GeoDataFrame(frame, geometry="geometry", crs=crs)
 
 
 def _stretch_rows(lot_id: str, runs: list[Run], feet: float) -> list[dict[str, Any]]:

@@ -5,9 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-import geopandas as gpd
 import numpy as np
-import pandas as pd
 import shapely
 import shapely.ops
 
@@ -18,6 +16,7 @@ from geotrim.core.stretches import chord_of, joined, length_of
 from geotrim.errors import LayerError
 from geotrim.model import Note, Result
 from geotrim.ops.catalogue import RIPARIAN_LINES
+from geotrim.ops.tables import shape_table
 from geotrim.units import feet_per_map_unit
 
 LABELS = {
@@ -28,6 +27,7 @@ LABELS = {
 }
 #: A cove must be at least this deep for its width before its mouth can be taken for granted.
 COVE_DEPTH_FRAC = 0.1
+_CLOSED = "its shore closes on itself: no side limits; its water is what lies within their length"
 LINE_COLUMNS = [
     "lot_id",
     "run_id",
@@ -86,7 +86,8 @@ def riparian_lines(
         ``riparian_lines``: two rows a run, ``side`` left and right looking to the water, the line
         from the shore outward. ``lot_line_angle_deg`` is the angle to the lot's own side line
         prolonged; ``is_crossing`` tells that a limit meets another over the water.
-        ``riparian_areas``: the water between the limits.
+        ``riparian_areas``: the water between the limits; where the shore closes on itself, around
+        an island or a pond, the water within ``riparian_length_ft`` of it.
 
     Raises
     ------
@@ -115,7 +116,7 @@ def riparian_lines(
     every = _fronts(lots, frontage)
     fronts = [front for front in every if not front.is_closed]
     notes = [
-        Note(f"lot {front.lot_id}", "its shore closes on itself: no side limits", "info")
+        Note(f"lot {front.lot_id}", _CLOSED, "info")
         for front in every
         if front.is_closed and front.is_measured
     ]
@@ -124,7 +125,13 @@ def riparian_lines(
     table = _line_table(fronts, ends, riparian_method, feet, lots.crs)
     measured = set(lots.loc[lots["is_measured"], "lot_id"].astype(str))
     notes += told + _crossing_notes(table, riparian_method)
-    areas = _area_table(fronts, ends, outers, feet, lots.crs)
+    shapes = [
+        core.water_polygon(front.xy, left, right, outer)
+        for front, (left, right), outer in zip(fronts, ends, outers, strict=True)
+    ]
+    closed = [front for front in every if front.is_closed]
+    shapes += [core.water_around(front.xy, draw.length) for front in closed]
+    areas = _area_table([*fronts, *closed], shapes, feet, lots.crs)
     tables = {
         name: whole[whole["lot_id"].isin(measured)].reset_index(drop=True)
         for name, whole in (("riparian_lines", table), ("riparian_areas", areas))
@@ -354,9 +361,7 @@ def _line_table(fronts: list[_Front], ends: Ends, method: str, feet: float, crs:
                     "geometry": shapely.LineString(line),
                 }
             )
-    table = gpd.GeoDataFrame(
-        pd.DataFrame(rows, columns=[*LINE_COLUMNS, "geometry"]), geometry="geometry", crs=crs
-    )
+    table = shape_table(rows, LINE_COLUMNS, crs)
     for crossed in core.crossings(table.geometry.to_list()):
         table.loc[list(crossed), "is_crossing"] = True
     return table
@@ -370,22 +375,14 @@ def _crossing_notes(table: Any, method: str) -> list[Note]:
     return [Note("riparian lines", f"limits cross at lots {', '.join(crossing)}{offer}", "info")]
 
 
-def _area_table(
-    fronts: list[_Front], ends: Ends, outers: list[Array], feet: float, crs: Any
-) -> Any:
-    rows = []
-    for front, (left, right), outer in zip(fronts, ends, outers, strict=True):
-        shape = core.water_polygon(front.xy, left, right, outer)
-        rows.append(
-            {
-                "lot_id": front.lot_id,
-                "run_id": front.run_id,
-                "water_area_ft2": float(shapely.area(shape)) * feet**2,
-                "geometry": shape,
-            }
-        )
-    return gpd.GeoDataFrame(
-        pd.DataFrame(rows, columns=["lot_id", "run_id", "water_area_ft2", "geometry"]),
-        geometry="geometry",
-        crs=crs,
-    )
+def _area_table(fronts: list[_Front], shapes: list[Any], feet: float, crs: Any) -> Any:
+    rows = [
+        {
+            "lot_id": front.lot_id,
+            "run_id": front.run_id,
+            "water_area_ft2": float(shapely.area(shape)) * feet**2,
+            "geometry": shape,
+        }
+        for front, shape in zip(fronts, shapes, strict=True)
+    ]
+    return shape_table(rows, ["lot_id", "run_id", "water_area_ft2"], crs)

@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
@@ -17,6 +16,7 @@ from geotrim.core.stretches import joined, side_lines
 from geotrim.errors import LayerError
 from geotrim.model import Note, Result, Setback
 from geotrim.ops.catalogue import SETBACKS
+from geotrim.ops.tables import join_tables, shape_table
 from geotrim.units import feet_per_map_unit
 
 FLAG_COLUMNS = [
@@ -90,7 +90,7 @@ def setbacks(
     ids = crowns["crown_id"].astype(str).to_numpy()
     trunk = _trunk_points(ids, trunks)
     parts = [_flags(one, ids, shapes, trunk, feet) for one in strips]
-    flags = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=FLAG_COLUMNS)
+    flags = join_tables(parts, FLAG_COLUMNS)
     if not strips:
         notes.append(Note("setbacks", "none given, and no exclusions: nothing to flag", "info"))
     tables = {"setbacks": _strip_table(strips, feet, lots.crs), "setback_flags": flags}
@@ -227,12 +227,5 @@ def _strip_table(strips: list[Strip], feet: float, crs: Any) -> Any:
         }
         for one in strips
     ]
-    columns = [
-        "setback_name",
-        "reference",
-        "distance_ft",
-        "source",
-        "setback_area_ft2",
-        "geometry",
-    ]
-    return gpd.GeoDataFrame(pd.DataFrame(rows, columns=columns), geometry="geometry", crs=crs)
+    columns = ["setback_name", "reference", "distance_ft", "source", "setback_area_ft2"]
+    return shape_table(rows, columns, crs)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
@@ -16,6 +15,7 @@ from geotrim.model import Note, Result, Setback
 from geotrim.ops.catalogue import ZONE
 from geotrim.ops.fringes import baselines
 from geotrim.ops.setback_flags import Strip, draw_strips
+from geotrim.ops.tables import join_tables, plain_table, shape_table
 from geotrim.units import feet_per_map_unit
 
 ZONE_COLUMNS = [
@@ -26,6 +26,15 @@ ZONE_COLUMNS = [
     "zone_length_ft",
     "zone_width_max_ft",
     "zone_width_mean_ft",
+]
+STATION_COLUMNS = ["lot_id", "stretch_id", "station_ft", "span_ft", "zone_width_ft"]
+TAKEN_COLUMNS = [
+    "lot_id",
+    "setback_name",
+    "source",
+    "distance_ft",
+    "taken_area_ft2",
+    "taken_alone_area_ft2",
 ]
 
 
@@ -75,23 +84,9 @@ def zone(
         if rows[-1]["status"] != "ok":
             notes.append(Note(f"lot {lot_id}", rows[-1]["reason"], "missing"))
     tables = {
-        "zone": gpd.GeoDataFrame(
-            pd.DataFrame(rows, columns=[*ZONE_COLUMNS, "geometry"]),
-            geometry="geometry",
-            crs=lots.crs,
-        ),
-        "zone_stations": pd.concat(stations, ignore_index=True),
-        "zone_taken": pd.DataFrame(
-            takes,
-            columns=[
-                "lot_id",
-                "setback_name",
-                "source",
-                "distance_ft",
-                "taken_area_ft2",
-                "taken_alone_area_ft2",
-            ],
-        ),
+        "zone": shape_table(rows, ZONE_COLUMNS, lots.crs),
+        "zone_stations": join_tables(stations, STATION_COLUMNS),
+        "zone_taken": plain_table(takes, TAKEN_COLUMNS),
     }
     return Result("zone", tables, tuple(notes), ZONE.check({}))
 
@@ -151,8 +146,7 @@ def _widths(
                 }
             )
         )
-    columns = ["lot_id", "stretch_id", "station_ft", "span_ft", "zone_width_ft"]
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
+    return join_tables(parts, STATION_COLUMNS)
 
 
 def _zone_row(lot_id: str, base: Any, rest: Any, widths: Any, feet: float) -> dict[str, Any]:
