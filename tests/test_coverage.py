@@ -142,17 +142,14 @@ def test_crowns_with_holes_are_what_exactextract_gives():
 def test_coverage_is_what_exactextract_gives(polygon):
     """Source: as above, for shapes with spikes as well.
 
-    Once in some two thousand of these, version 0.3.0 calls one covered cell empty. So where the
-    two differ shapely decides, and the difference must be of that kind.
+    Once in some thousand of these, version 0.3.0 was seen to call a covered cell or a few of them
+    empty. So where the two differ, shapely must side with us.
     """
     got = coverage_fractions(polygon, AROUND_GRID, AROUND)
     expected = by_exactextract(polygon)
-    differ = np.abs(got - expected) > 1e-7
-    if differ.any():
+    if np.abs(got - expected).max() > 1e-7:
         cut = cell_by_cell(polygon, AROUND_GRID, AROUND)
         np.testing.assert_allclose(got, cut, rtol=0, atol=1e-10)
-        assert differ.sum() == 1
-        assert expected[differ] < 1e-7
 
 
 @pytest.mark.jit
