@@ -149,9 +149,10 @@ def test_a_crowns_own_base_goes_first():
     for more in ({"crown_base_ft": 4.0}, {"crown_base_frac": 0.25}):
         table = slices(crowns, flat(16), canopy_model="crown-base", **more)["slices"]
         np.testing.assert_allclose(table["volume_ft3"], np.array([800, 1200]) * FT2)
+        assert table["crown_base_ft"].tolist() == [8.0, 4.0]
     result = slices(crowns, flat(16), canopy_model="crown-base")
     assert np.isnan(result["slices"]["volume_ft3"]).tolist() == [False, True]
-    assert "1 crown (c2) have no base height" in " ".join(map(str, result.notes))
+    assert "1 crown (c2): no base height" in " ".join(map(str, result.notes))
 
 
 @pytest.mark.parametrize("model", ["crown-base", *FORM_FACTORS])
@@ -196,7 +197,7 @@ def test_zero_volume_has_no_share():
     assert row["volume_ft3"] == 0.0
     assert np.isnan([row[f"share_{part}_frac"] for part in ("under", "band", "over")]).all()
     assert not row["is_partial"]
-    assert "1 crown (c1) have no volume, so undefined shares" in " ".join(map(str, result.notes))
+    assert "1 crown (c1): no volume, so undefined shares" in " ".join(map(str, result.notes))
 
 
 def test_partial_and_unseen_crowns():
@@ -214,8 +215,8 @@ def test_partial_and_unseen_crowns():
     assert tall["heights"]["height_class"].tolist() == ["6-10 ft", "no data", "no data"]
     assert tall["heights"]["is_partial"].tolist() == [True, True, True]
     told = " ".join(map(str, cut.notes))
-    assert "2 crowns (c2, c3) lie wholly off the heights or on no data" in told
-    assert "1 crown (c1) were seen in part only" in told
+    assert "2 crowns (c2, c3): wholly off the heights or on no data" in told
+    assert "1 crown (c1): seen in part only" in told
 
 
 def test_crowns_without_shape_are_rows():
@@ -223,7 +224,7 @@ def test_crowns_without_shape_are_rows():
     crowns.loc[2] = ["c3", None]
     result = slices(crowns, flat(8))
     table = result["slices"]
-    assert "2 crowns (c2, c3) have no area" in " ".join(map(str, result.notes))
+    assert "2 crowns (c2, c3): no area" in " ".join(map(str, result.notes))
     assert table["crown_id"].tolist() == ["c1", "c2", "c3"]
     assert table["is_partial"].tolist() == [False, True, True]
     assert np.isnan(table["covered_frac"][1:]).all()
@@ -233,7 +234,7 @@ def test_crowns_without_shape_are_rows():
 def test_a_crown_smaller_than_the_threshold_has_no_top():
     result = heights(trees(shapely.box(5, 5, 5.05, 5.05)), flat(8))
     assert result["heights"]["height_class"][0] == "no data"
-    assert "cover no cell by min_coverage_frac" in " ".join(map(str, result.notes))
+    assert "no cell covered by min_coverage_frac" in " ".join(map(str, result.notes))
 
 
 def test_an_elevation_raster_is_suspected():

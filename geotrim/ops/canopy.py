@@ -244,7 +244,7 @@ class _View:
 
     def tell(self, which: npt.NDArray[np.bool_], text: str, level: str = "missing") -> list[Note]:
         """One note about the crowns in question, or none."""
-        return [Note("crowns", f"{self.named(which)} {text}", level)] if which.any() else []
+        return [Note("crowns", f"{self.named(which)}: {text}", level)] if which.any() else []
 
 
 class _Model:
@@ -366,6 +366,7 @@ def _slices_result(
         {
             "crown_id": view.ids,
             "canopy_model": np.full(len(view.ids), model.name, dtype=object),
+            "crown_base_ft": model.base_ft,
             "crown_area_ft2": seen.crown_area_ft2,
             "volume_ft3": whole,
             "volume_under_ft3": whole - over_low,
@@ -380,12 +381,12 @@ def _slices_result(
     )
     notes = [*view.notes, *_notes_on_sight(view, seen), *model.notes]
     unknown = np.isnan(model.base_ft) & ~np.isnan(seen.top_ft)
-    notes += view.tell(unknown, "have no base height, so no volume under this model")
+    notes += view.tell(unknown, "no base height, so no volume under this model")
     bare = model.base_ft >= seen.top_ft
     if model.name != "column":
-        notes += view.tell(bare, "have a base at or over their top: no volume, undefined shares")
+        notes += view.tell(bare, "base at or over the top: no volume, undefined shares")
     empty = (whole == 0.0) & ~(bare if model.name != "column" else np.zeros_like(bare))
-    notes += view.tell(empty, "have no volume, so undefined shares")
+    notes += view.tell(empty, "no volume, so undefined shares")
     tables = {"slices": table, "slice_bands": _bands(view, model, seen, whole, parameters)}
     return Result("slices", tables, tuple(notes), parameters)
 
@@ -423,17 +424,15 @@ def _share(part: Floats, whole: Floats) -> Floats:
 def _notes_on_sight(view: _View, seen: CanopyMeasures) -> list[Note]:
     """What could not be seen, and what looks like another kind of raster."""
     flat = ~(seen.crown_area_ft2 > 0.0)
-    notes = view.tell(flat, "have no area, so nothing to measure")
+    notes = view.tell(flat, "no area, so nothing to measure")
     blind = ~(seen.covered_frac > 0.0)
-    notes += view.tell(blind & ~flat, "lie wholly off the heights or on no data: not measured")
-    notes += view.tell(
-        seen.is_partial & ~blind, "were seen in part only; their shares are of that part"
-    )
+    notes += view.tell(blind & ~flat, "wholly off the heights or on no data, not measured")
+    notes += view.tell(seen.is_partial & ~blind, "seen in part only; shares are of that part")
     small = np.isnan(seen.top_ft) & ~blind
-    notes += view.tell(small, "cover no cell by min_coverage_frac, so they have no top height")
+    notes += view.tell(small, "no cell covered by min_coverage_frac, so no top height")
     odd = (seen.top_ft > HIGHEST_FT) | (seen.mean_ft < LOWEST_FT)
     text = (
-        f"have heights over {HIGHEST_FT:g} ft or under {LOWEST_FT:g} ft; taken as heights above "
+        f"heights over {HIGHEST_FT:g} ft or under {LOWEST_FT:g} ft, taken as heights above "
         "the substrate all the same. Is this raster one of elevations?"
     )
     return notes + view.tell(odd, text, "assumed")

@@ -284,6 +284,7 @@ SLICES = Operation(
     inputs=("crowns", "heights"),
     outputs={
         "slices": (
+            "crown_base_ft",
             "crown_area_ft2",
             "volume_ft3",
             "volume_under_ft3",
