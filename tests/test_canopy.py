@@ -161,7 +161,7 @@ def test_a_base_over_the_top_has_no_shares(model):
     row = result["slices"].iloc[0]
     assert row["volume_ft3"] == 0.0
     assert np.isnan(row["share_band_frac"])
-    assert "base at or over their top" in " ".join(map(str, result.notes))
+    assert "base at or over the top" in " ".join(map(str, result.notes))
 
 
 # Shares of a crown from 4 to 16 ft in 6-10 ft. Source: handbook formulas, from memory, as exact
