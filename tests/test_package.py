@@ -378,3 +378,40 @@ def test_a_file_is_replaced_only_by_a_whole_one(tmp_path):
 def test_a_file_needs_its_folder(tmp_path):
     with pytest.raises(FileError, match="no folder"), aside.new_file(tmp_path / "no" / "t.csv"):
         pass
+
+
+def test_counts_are_whole_numbers_where_neighbours_have_none(tmp_path):
+    lots = package.lot_table(small_site(), some_results())
+    package.write_csv(tmp_path / "lots.csv", lots)
+    rows = (tmp_path / "lots.csv").read_text(encoding="utf-8").splitlines()
+    at = rows[0].split(",").index("n_stretches")
+    assert [row.split(",")[at] for row in rows[1:]] == ["1", "0", ""]
+    package.write_layers(tmp_path / "lots.gpkg", {"lots": lots}, CRS)
+    with fiona.open(tmp_path / "lots.gpkg") as source:
+        assert source.schema["properties"]["n_stretches"].startswith("int")
+
+
+def test_a_layer_without_rows_has_the_types_its_names_tell(tmp_path):
+    names = ["lot_id", "n_trees", "is_over_limit", "has_trunk", "frontage_length_ft", "area_ft2"]
+    empty = gpd.GeoDataFrame({name: [] for name in names}, geometry=[], crs=CRS).astype(
+        dict.fromkeys(names, object)
+    )
+    path = tmp_path / "empty.gpkg"
+    package.write_layers(path, {"neighbour_frontage": empty, "setbacks": empty}, CRS)
+    with fiona.open(path, layer="neighbour_frontage") as source:
+        assert source.schema["geometry"] == "LineString" and source.crs.to_epsg() == CRS
+        kinds = [kind.partition(":")[0] for kind in source.schema["properties"].values()]
+        assert kinds == ["str", "int", "bool", "bool", "float", "float"]
+    assert pyogrio.read_info(path, layer="setbacks")["geometry_type"] == "Polygon"
+
+
+def test_the_shore_layer_says_what_the_line_is():
+    """An apparent shoreline is never called an MHW line, in the package neither."""
+    from dataclasses import replace
+
+    site = replace(small_site(), mhw_origin="apparent-shoreline")
+    (label,) = package.package_layers(site, {})["mhw_line"]["label"]
+    assert label == "apparent shoreline, not an MHW line"
+    site = replace(small_site(), mhw_facts={"epoch": "1983-2001"})
+    (epoch,) = package.package_layers(site, {})["mhw_line"]["epoch"]
+    assert epoch == "1983-2001"

@@ -11,9 +11,12 @@ import math
 import re
 import subprocess
 import sys
+import warnings
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 import report_fixtures as fx
 import shapely
@@ -21,14 +24,14 @@ from matplotlib.colors import to_rgb
 from matplotlib.text import Text
 
 from geotrim.errors import FileError, LayerError
-from geotrim.model import MHW_ORIGINS, Note
+from geotrim.model import MHW_ORIGINS, Note, Result
 from geotrim.report.crown_marks import common_prefix
 from geotrim.report.elevation import shoreline_elevation
 from geotrim.report.elevation_axes import fit
 from geotrim.report.furniture import round_length, wrapped
 from geotrim.report.overview import overview_map
 from geotrim.report.palette import class_styles
-from geotrim.report.save import save_figure
+from geotrim.report.save import letters_watched, save_figure
 from geotrim.report.silhouettes import place_on, silhouette
 from geotrim.report.summary import summary_text
 
@@ -612,3 +615,48 @@ def test_no_heights_no_error_is_said():
     blind = {k: v for k, v in results.items() if k not in ("heights", "slices")}
     assert "heights were not measured" in summary_text(site, blind)
     assert math.isfinite(len(summary_text(site, blind)))
+
+
+@pytest.mark.parametrize("draw", FIGURES)
+def test_a_dollar_sign_in_a_name_is_a_dollar_sign(draw, tmp_path):
+    site = replace(fx.make_site(), name="$x^2_$ and \\alpha")
+    figure = draw(site, fx.make_results(site))
+    save_figure(figure, tmp_path / "figure")  # as a formula it could not be set
+    assert "$x^2_$ and \\alpha" in words(figure)
+
+
+def test_letters_the_type_lacks_are_gathered_not_warned_of(tmp_path):
+    site = replace(fx.make_site(), name="\u6f22\u5b57 lot")
+    with letters_watched() as unknown:
+        save_figure(overview_map(site, fx.make_results(site)), tmp_path / "map")
+    assert unknown == {"\u6f22", "\u5b57"}
+    with pytest.warns(UserWarning, match="another"), letters_watched() as unknown:
+        warnings.warn("another", UserWarning, stacklevel=1)
+    assert not unknown
+
+
+def test_words_of_a_crowded_map_keep_apart():
+    """Eleven named stretches of half an inch: what would lie on other words is left out."""
+    site = fx.make_site(0, length_ft=330.0)
+    figure = overview_map(site, fx.make_results(site, stretches=(1 / 11,) * 11))
+    assert sum(gid.startswith("station-") for gid in ids(figure)) >= 11
+    check_labels_apart(figure, ("station-", "stretch-label-"))
+
+
+def test_many_lots_are_listed_with_those_on_the_water_first():
+    lots = pd.DataFrame(
+        {
+            "lot_id": [f"L{n}" for n in range(30)],
+            "n_stretches": [0] * 25 + [1] * 5,
+            "frontage_length_ft": [0.0] * 25 + [50.0] * 5,
+        }
+    )
+    site = fx.make_site(0, n_lots=30, length_ft=1500.0)
+    ids_ = [str(lot) for lot in site.lots["lot_id"]]
+    lots["lot_id"] = ids_
+    notes = tuple(Note(f"lot {lot}", "no frontage: too far", "missing") for lot in ids_[:25])
+    text = summary_text(site, {"frontage": Result("frontage", {"lots": lots}, notes)})
+    rows = re.findall(r"^  (L\d+) ", text, re.MULTILINE)
+    assert rows[:6] == [*ids_[25:], ids_[0]]
+    assert "fringe ft" not in text  # not measured: no empty column
+    assert text.count("too far") == 0 and "no frontage: 25 lots (" in text

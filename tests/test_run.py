@@ -23,7 +23,7 @@ from geotrim.errors import FileError, GeotrimError, LayerError
 from geotrim.io import package
 from geotrim.model import Result
 from geotrim.ops import plugins
-from geotrim.run import MOST_ELEVATIONS, run_site, slug, with_choices
+from geotrim.run import MOST_ELEVATIONS, elevation_names, run_site, slug, with_choices
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_data"
 SITES = ("plain_lot", "curved_shore", "canal_corner")
@@ -271,3 +271,28 @@ def test_choices_leave_the_site_itself_alone():
     other = with_choices(site, ["LC-04"], {"reach_ft": 1.0})
     assert list(other.measured_lot_ids()) == ["LC-04"] and other.options["reach_ft"] == 1.0
     assert list(site.lots["is_measured"]) == before and "reach_ft" not in site.options
+
+
+@pytest.mark.usefixtures("_no_figures")
+def test_a_path_inside_the_site_folder_is_told_relative_to_it(tmp_path):
+    text = (SAMPLES / "plain_lot" / "site.toml").read_text(encoding="utf-8")
+    for name in ("site.gpkg", "heights.tif"):
+        (tmp_path / name).write_bytes((SAMPLES / "plain_lot" / name).read_bytes())
+        text = text.replace(f'"{name}"', f"'{tmp_path / name}'")
+    (tmp_path / "site.toml").write_text(text, encoding="utf-8")
+    run = run_site(tmp_path / "site.toml", tmp_path / "out")
+    told = json.loads((run.folder / "record.json").read_text(encoding="utf-8"))
+    assert {item["path"] for item in told["inputs"]} == {"site.gpkg", "heights.tif"}
+    assert str(tmp_path) not in json.dumps(told)
+
+
+def test_a_site_name_of_any_length_or_script_is_a_folder_name():
+    assert len(slug("long name " * 40)) <= 60
+    assert slug("\u6f22\u5b57") == "site" and slug("../..") == "site"
+
+
+def test_lots_whose_ids_differ_in_signs_only_have_figures_of_their_own():
+    names = elevation_names(["A/1", "A-1", "a 1"], ["A/1", "A-1", "a 1"])
+    assert len(set(names)) == 3 and all(
+        name.startswith("shoreline_elevation_a-1") for name in names
+    )

@@ -171,3 +171,13 @@ def test_the_sample_folders_are_understood(tmp_path):
         said = tomllib.loads(path.read_text(encoding="utf-8"))
         for role in ("lots", "mhw_line", "crowns", "trunks", "channel", "neighbours"):
             assert said.get(role, {}).get("layer") == mine.get(role, {}).get("layer"), role
+
+
+def test_fields_are_listed_and_odd_names_are_known(tmp_path):
+    crowns = CROWNS[["geometry"]].assign(**{"Tree No.": range(len(CROWNS)), "Sp_Code": "RM"})
+    write_layer(crowns, tmp_path / "crowns.gpkg", layer="crowns")
+    path, _ = write_starter(tmp_path)
+    text = path.read_text(encoding="utf-8")
+    assert tomllib.loads(text)["crowns"]["id_field"] == "Tree No."
+    (line,) = [row for row in text.splitlines() if row.startswith("# species_field")]
+    assert line.endswith("; the file has Tree No., Sp_Code")

@@ -79,8 +79,9 @@ def new_folder(
 
 
 def check_free(folder: Path, may_replace: Callable[[Path], bool] | None = None) -> None:
-    """Refuse a folder that exists, unless it may be replaced."""
+    """Refuse a folder that exists, unless it may be replaced, and a place that is closed."""
     if not os.path.lexists(folder):
+        _check_place(folder)
         return
     if may_replace is None:
         raise FileError(
@@ -96,6 +97,15 @@ def check_free(folder: Path, may_replace: Callable[[Path], bool] | None = None) 
             "a new name, or an earlier package to replace",
             "choose another name",
         )
+
+
+def _check_place(folder: Path) -> None:
+    """Refuse a place that cannot be written to, as far as it shows before the work is done."""
+    above = next((p for p in folder.absolute().parents if os.path.lexists(p)), None)
+    if above is None or (above.is_dir() and os.access(above, os.W_OK | os.X_OK)):
+        return
+    why = "Permission denied" if above.is_dir() else f"{above.name} is a file"
+    raise _cannot_write(folder, OSError(0, why))
 
 
 def first_free(folder: Path) -> Path:

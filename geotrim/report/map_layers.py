@@ -67,7 +67,7 @@ class Sheet:
         """Whether words centred here lie in the frame and on no others; if so they are noted."""
         if not shapely.intersects_xy(self.window, x, y):
             return False
-        half = 0.29 * len(text) * size_pt / 72.0 * self.per_inch
+        half = 0.32 * len(text) * size_pt / 72.0 * self.per_inch
         high = 0.42 * size_pt / 72.0 * self.per_inch
         box = shapely.affinity.rotate(
             shapely.box(x - half, y - high, x + half, y + high), turn_deg, origin=(x, y)

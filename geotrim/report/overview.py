@@ -118,7 +118,7 @@ def _view(site: Site, results: facts.Results, lots: list[str]) -> tuple[Box, flo
     if crowns is None or not shapes:
         water = facts.table(results, "riparian-lines", "riparian_areas")
         shapes += [] if water is None else list(water.geometry.array)
-    if not shapes:
+    if bounds_of(shapes) is None:
         shapes = [*mine.geometry.array, *_to_the_shore(site, mine)]
     bounds = bounds_of(shapes) or bounds_of(mine.geometry.array) or (0.0, 0.0, 1.0, 1.0)
     span = max(bounds[2] - bounds[0], bounds[3] - bounds[1])
