@@ -9,8 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geotrim import Setback, fringe, frontage, riparian_lines, setbacks, zone
-from geotrim.core.fringe import moving_average
+from geotrim.core.fringe import baseline_of, moving_average
 from geotrim.core.setback import inside_shares, margins, strip, taken
+from geotrim.core.shoreline import build_shore
 from geotrim.core.stretches import side_lines
 from geotrim.errors import LayerError, RangeError
 
@@ -177,6 +178,80 @@ def test_depth_around_an_island():
     assert row.n_fringe_trees == len(points)
     depth = found["transects"]["fringe_depth_ft"].dropna() / sites.US_FT
     np.testing.assert_allclose(depth, 20.0, atol=0.02)
+
+
+def test_a_tree_farther_than_the_search_is_not_of_the_fringe():
+    """Trunks 5 and 30 ft out with a search of 20 ft: one tree, no depth."""
+    points = np.array([(50.0, 5.0), (50.0, 30.0)])
+    found = Chain(
+        sites.lots([LOT]), sites.shore(STRAIGHT), sites.crowns(discs(points)),
+        sites.trunks(points), search_ft=20.0,
+    ).fringe  # fmt: skip
+    assert found["fringe_crowns"]["is_fringe"].tolist() == [True, False]
+    assert found["fringe_lots"].iloc[0].fringe_depth_max_ft == 0.0
+
+
+def test_the_reference_told_at_a_transect_is_of_its_own_swath():
+    """A surveyed trunk at 15 ft, a bare crown at 31 ft: 20 ft apart in swaths of 20 ft."""
+    points = np.array([(15.0, 5.0), (31.0, 5.0)])
+    found = Chain(
+        sites.lots([LOT]), sites.shore(STRAIGHT), sites.crowns(discs(points)),
+        sites.trunks(points[:1]), transect_spacing_ft=100.0 / 9.5, swath_ft=10.0,
+    ).fringe["transects"]  # fmt: skip
+    near = {
+        round(row.station_ft / sites.US_FT): (row.reference, row.n_trees)
+        for row in found.itertuples()
+    }
+    assert near[15] == ("trunk", 1) and near[25] == ("none", 0) and near[35] == ("centre", 1)
+
+
+def test_a_tree_stands_in_its_own_lot_before_the_water_of_another():
+    """Lot B lies in front of A's shore across a basin: its tree is B's, though A's water holds it.
+
+    A fronts y = 0 and its limits run 100 ft out; B's upland starts at y = 60, behind its own shore.
+    """
+    lots = sites.lots([LOT, shapely.box(0, 60, 100, 140)])
+    shore = sites.shore(STRAIGHT, [(-500, 60), (700, 60)])
+    points = np.array([(50.0, 70.0)])
+    found = Chain(lots, shore, sites.crowns(discs(points)), sites.trunks(points))
+    assert found.fringe["fringe_crowns"]["lot_id"].tolist() == ["B"]
+
+
+def test_a_tree_square_to_one_stretch_is_not_of_the_end_of_another():
+    """A lot on a corner: a tree square to the east shore, nearer to the end of the north shore.
+
+    North shore y = 0 to (80, 0), then a jog out to x = 90 and south. The tree stands at (81, -9).
+    """
+    lot = sites.lots([shapely.Polygon([(0, -90), (0, 0), (80, 0), (90, -2), (90, -90)])])
+    shore = sites.shore([(-200, 0), (80, 0)], [(90, -2), (90, -300)])
+    points = np.array([(81.0, -8.0)])
+    found = Chain(lot, shore, sites.crowns(discs(points)), sites.trunks(points))
+    table = found.fringe["fringe_crowns"].iloc[0]
+    assert table.stretch_id == "A/2"
+    assert table.offset_ft == pytest.approx(-9.0 * sites.US_FT)
+    # From (90, -2) south: 6 ft along the second stretch, whose stations run on from the first.
+    assert table.station_ft == pytest.approx((80.0 + 6.0) * sites.US_FT)
+
+
+def test_a_tree_beyond_an_end_has_its_offset_square_to_the_shore():
+    """20 ft past the end of a stretch and 15 ft out: 15 ft, not the 25 ft to the end."""
+    line = np.array([(0.0, 0.0), (100.0, 0.0)])
+    base = baseline_of(line, 0.0, 1.0)
+    station, offset, is_square = base.stand(np.array([(120.0, 15.0), (40.0, -7.0)]))
+    np.testing.assert_allclose(station, [100.0, 40.0])
+    np.testing.assert_allclose(offset, [15.0, -7.0])
+    assert is_square.tolist() == [False, True]
+
+
+def test_a_closed_shore_with_one_corner_is_not_smoothed_across_it():
+    """A drop: round, with one sharp tip. The baseline starts and ends at the tip itself."""
+    arc = sites.arc(100.0, 45, 315, 1.0)
+    tip = np.array([[100.0 * np.sqrt(2.0), 0.0]])
+    ring = np.concatenate([tip, arc, tip])
+    shore = build_shore([shapely.LineString(ring)], 50.0)
+    assert shore.chains[0].corners.size == 1
+    base = baseline_of(ring, 50.0, 1.0, shore)
+    np.testing.assert_allclose(base.xy[[0, -1]], np.concatenate([tip, tip]), atol=1e-9)
 
 
 def test_trees_of_a_neighbour_are_not_counted():

@@ -350,6 +350,53 @@ def test_order_of_lots_changes_nothing():
     np.testing.assert_allclose(merged.frontage_length_ft_x, merged.frontage_length_ft_y, atol=1e-5)
 
 
+def test_corners_of_a_closed_shore_are_found_once_wherever_it_starts():
+    """A square has four corners; a chamfer 10 ft long is one bend of a 50 ft smoothing length."""
+    square = [(0, 0), (200, 0), (200, 200), (0, 200)]
+    chamfered = [(0, 0), (200, 0), (200, 190), (190, 200), (0, 200)]
+    for ring in (square, chamfered):
+        for turn in range(len(ring)):
+            start = ring[turn:] + ring[:turn]
+            chain = build_shore([shapely.LineString([*start, start[0]])], 50.0).chains[0]
+            assert chain.corners.size == 4
+            assert (np.diff(chain.corners) > 0).all() and chain.corners[-1] < chain.length
+    # The chamfer at the seam: its two ends, 10 ft apart around it, are still one bend.
+    start = [(195, 195), (190, 200), (0, 200), (0, 0), (200, 0), (200, 190)]
+    chain = build_shore([shapely.LineString([*start, start[0]])], 50.0).chains[0]
+    assert chain.corners.size == 4
+
+
+def test_direction_never_looks_across_a_corner():
+    """East, then north: 5 ft from the corner the direction over 50 ft is still that of its leg."""
+    chain = build_shore([shapely.LineString([(0, 0), (100, 0), (100, 100)])], 50.0).chains[0]
+    got = chain.direction(np.array([95.0, 105.0]), 50.0)
+    np.testing.assert_allclose(got, [[1, 0], [0, 1]], atol=1e-12)
+
+
+@pytest.mark.parametrize("turn", range(5))
+def test_runs_follow_one_another_around_the_lot(turn):
+    """Water on three sides, a road on the fourth: from left to right, wherever the ring starts.
+
+    The lot looks west, north and east; a dock basin cuts 10 ft out of each corner's shore.
+    """
+    ring = [(0, 0), (0, 100), (100, 100), (100, 0), (50, -1)]
+    lot = shapely.Polygon(ring[turn:] + ring[:turn])
+    shore = sites.shore([(0, 0), (0, 90)], [(10, 100), (90, 100)], [(100, 90), (100, 0)])
+    table = frontage(sites.lots([lot]), shore)["frontage"]
+    middles = [shapely.get_coordinates(g.centroid)[0].round().tolist() for g in table.geometry]
+    assert middles == [[0, 45], [50, 100], [100, 45]]
+    assert table.run_id.tolist() == ["A/r1", "A/r2", "A/r3"]
+    assert table.station_to_ft.iloc[-1] == pytest.approx((90 + 80 + 90) * sites.US_FT)
+
+
+def test_a_lot_that_straddles_the_line_is_told():
+    """As much lot north of the line as south of it: which side is water is a guess, and said."""
+    found = frontage(sites.lots([shapely.box(0, -60, 100, 60)]), sites.shore(STRAIGHT))
+    assert any("as much on one side of the line" in note.text for note in found.notes)
+    found = frontage(sites.lots([shapely.box(0, -80, 100, 0)]), sites.shore(STRAIGHT))
+    assert found.notes == ()
+
+
 def test_merge_intervals_by_hand():
     assert merge_intervals([]) == []
     assert merge_intervals([(0, 1), (3, 4), (1, 2)]) == [(0, 2), (3, 4)]

@@ -137,8 +137,6 @@ def find_corners(
     """
     reach = max(smoothing / 2, 1e-6 * float(s[-1]))
     turn = turn_deg(xy, s, is_closed, reach)
-    if is_closed:
-        turn[-1] = 0.0  # the same vertex as the first
     around = float(s[-1]) if is_closed else np.inf
     corners: list[float] = []  # rising
     for k in np.argsort(-turn, kind="stable"):
