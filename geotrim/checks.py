@@ -8,7 +8,8 @@ from geotrim.errors import CRSError, LayerError
 
 
 def check_columns(table: Any, columns: tuple[str, ...], what: str) -> None:
-    """The table must have these columns."""
+    """The table must be one, with these columns."""
+    check_table(table, what)
     missing = [name for name in columns if name not in table.columns]
     if missing:
         raise LayerError(
@@ -16,6 +17,17 @@ def check_columns(table: Any, columns: tuple[str, ...], what: str) -> None:
             f"no column {', '.join(missing)}",
             f"columns {', '.join(columns)}",
             "rename the columns you have, or read the layer with geotrim.read_layer",
+        )
+
+
+def check_table(table: Any, what: str) -> None:
+    """A path, or an array, is no table."""
+    if not hasattr(table, "columns"):
+        raise LayerError(
+            what,
+            f"a {type(table).__name__}",
+            "a GeoDataFrame",
+            "read it with geotrim.read_layer, which takes a path",
         )
 
 
@@ -34,6 +46,7 @@ def check_kind(
     shapes: Any, kinds: set[str], name: str, what: str, *, may_be_empty: bool = False
 ) -> None:
     """Every shape must be of one of these kinds, and there must be some."""
+    check_table(shapes, what)
     if len(shapes) == 0 and not may_be_empty:
         raise LayerError(what, "no shapes", f"at least one of {name}", "check the layer or filter")
     found = set(shapes.geometry.geom_type.dropna()) - kinds

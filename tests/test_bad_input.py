@@ -1084,3 +1084,14 @@ def test_refused_in_words(case, tmp_path):
 def test_mended_and_told(case, tmp_path):
     notes = case.do(tmp_path)
     assert case.words in " | ".join(str(note) for note in notes)
+
+
+@pytest.mark.parametrize("given", ["lots.shp", Path("lots.shp"), np.zeros((3, 2)), None])
+def test_what_is_no_table_is_named_before_an_operation_starts(given):
+    import geotrim
+
+    lots = frame(SQUARE, lot_id=["A"], is_measured=[True])
+    with pytest.raises(LayerError, match=r"lots: found a .*; needed a GeoDataFrame"):
+        geotrim.frontage(given, frame(SHORE))
+    with pytest.raises(LayerError, match="needed a GeoDataFrame"):
+        geotrim.frontage(lots, given)
