@@ -120,6 +120,19 @@ def test_buttonwood_is_no_mangrove_and_unknown_is_told():
     }  # fmt: skip
 
 
+def test_a_name_the_table_does_not_know_is_named():
+    points = np.array([(50.0, -5.0), (50.0, 10.0)])
+    found = Chain(
+        sites.lots([LOT]),
+        sites.shore(STRAIGHT),
+        sites.crowns(discs(points), ["Rhizophora mangle", "tamarind"]),
+        sites.trunks(points),
+    ).fringe
+    assert "1 of 2 have no known species (not in the table of species: tamarind)" in str(
+        found.notes[0]
+    )
+
+
 @pytest.mark.parametrize(
     ("reference", "depth"), [("trunk", 30.0), ("centre", 32.0), ("edge", 38.0), ("auto", 30.0)]
 )

@@ -17,7 +17,7 @@ from geotrim.core.stretches import lot_region
 from geotrim.model import Note, Result
 from geotrim.ops.catalogue import FRINGE
 from geotrim.ops.tables import plain_table, shape_table
-from geotrim.rules.species import is_mangrove
+from geotrim.rules.species import is_mangrove, is_unlisted
 from geotrim.units import feet_per_map_unit
 
 #: The outline of the fringe is drawn in steps this many times finer than the transects.
@@ -189,11 +189,13 @@ def _trees(crowns: Any, trunks: Any, reference: str) -> tuple[_Trees, list[Note]
     notes = []
     unknown = sum(known is None for known in mangrove)
     if unknown:
+        unlisted = sorted({n for n in crowns["species"] if isinstance(n, str) and is_unlisted(n)})
+        named = f" (not in the table of species: {', '.join(unlisted)})" if unlisted else ""
         notes.append(
             Note(
                 "crowns",
-                f"{unknown} of {len(ids)} have no known species; they are kept as mangroves here: "
-                "confirm in the field",
+                f"{unknown} of {len(ids)} have no known species{named}; they are kept as mangroves "
+                "here: confirm in the field",
                 "assumed",
             )
         )

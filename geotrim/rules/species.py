@@ -40,6 +40,17 @@ def species_key(name: object) -> str | None:
     return _by_name().get(" ".join(name.split()).casefold())
 
 
+def is_unlisted(name: str) -> bool:
+    """Whether a name says something, but nothing the table knows.
+
+    Examples
+    --------
+    >>> is_unlisted("tamarind"), is_unlisted("red mangrove"), is_unlisted("  ")
+    (True, False, False)
+    """
+    return bool(name.strip()) and species_key(name) is None
+
+
 def is_mangrove(name: object) -> bool | None:
     """Whether a plant is a mangrove under the state act; None where the name does not tell.
 
