@@ -175,9 +175,21 @@ def test_a_file_that_exists_is_kept_unless_it_may_be_replaced(tmp_path, capsys):
     assert "SB-07" in out.read_text(encoding="utf-8")
 
 
+@pytest.mark.parametrize("suffix", [".gpkg", ".geojson"])
+def test_a_table_of_crowns_gets_their_shapes(suffix, tmp_path, capsys):
+    out = tmp_path / f"heights{suffix}"
+    code, _, _ = run("heights", PLAIN / "site.toml", "--out", out, capsys=capsys)
+    with fiona.open(out) as source:
+        rows = list(source)
+    assert code == 0 and len(rows) == 43
+    assert {row["geometry"]["type"] for row in rows} == {"Polygon"}
+    assert {row["properties"]["crown_id"] for row in rows} >= {"SB-01", "SB-42"}
+
+
 def test_a_file_without_shapes_is_no_geojson(tmp_path, capsys):
     out = tmp_path / "t.geojson"
-    err = refused("heights", PLAIN / "site.toml", "--out", out, capsys=capsys)
+    words = ["zone", PLAIN / "site.toml", "--out", out, "--table", "zone_taken"]
+    err = refused(*words, capsys=capsys)
     assert "no shapes in it" in err and list(tmp_path.iterdir()) == []
 
 

@@ -84,7 +84,9 @@ def _measure(operation: Operation, words: list[str]) -> int:
     result = results[operation.name]
     tables = []
     if out is not None:
-        tables = write_result(out, result, site.crs, args.table, is_replacing=args.replace)
+        tables = write_result(
+            out, result, site.crs, args.table, crowns=site.crowns, is_replacing=args.replace
+        )
     print(result_text(result, rows=sys.maxsize) if args.all else result_text(result))
     if operation.caution:
         print(f"\ncaution: {operation.caution}")

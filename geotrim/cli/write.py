@@ -16,7 +16,13 @@ SUFFIXES = (".gpkg", ".geojson", ".csv", ".json")
 
 
 def write_result(
-    path: Path, result: Result, crs: Any, table: str | None = None, *, is_replacing: bool = False
+    path: Path,
+    result: Result,
+    crs: Any,
+    table: str | None = None,
+    *,
+    crowns: Any = None,
+    is_replacing: bool = False,
 ) -> list[str]:
     """Write a result; names of the tables written come back.
 
@@ -28,6 +34,8 @@ def write_result(
         one.
     table : str, optional
         Which table, for the kinds that hold one. The first that fits by default.
+    crowns : GeoDataFrame, optional
+        Gives tables of crowns their shapes, in the kinds of file that hold shapes.
     is_replacing : bool
         Whether a file of that name may go, once the new one is whole.
 
@@ -41,6 +49,8 @@ def write_result(
     check_target(path, is_replacing=is_replacing)
     kind = path.suffix.lower()
     tables = dict(result.tables) if table is None else {table: _table(result, table)}
+    if kind in (".gpkg", ".geojson") and crowns is not None:
+        tables = {name: _with_shapes(one, crowns) for name, one in tables.items()}
     with new_file(path, overwrite=is_replacing) as aside:
         if kind == ".gpkg":
             package.write_layers(aside, tables, crs)
@@ -100,6 +110,15 @@ def result_json(result: Result, tables: dict[str, Any]) -> dict[str, Any]:
         }
     )
     return told
+
+
+def _with_shapes(table: Any, crowns: Any) -> Any:
+    """A table of crowns with the crowns' shapes; any other table as it is."""
+    if "crown_id" not in table.columns or "geometry" in table.columns:
+        return table
+    shapes = dict(zip(crowns["crown_id"].astype(str), crowns.geometry, strict=True))
+    column = [shapes.get(str(crown_id)) for crown_id in table["crown_id"]]
+    return type(crowns)(table.assign(geometry=column), geometry="geometry", crs=crowns.crs)
 
 
 def _table(result: Result, name: str) -> Any:
