@@ -31,6 +31,17 @@ def check_table(table: Any, what: str) -> None:
         )
 
 
+def check_height_source(source: Any) -> None:
+    """A path, or a bare array, has no transform, unit or CRS: it cannot be measured from."""
+    if not (hasattr(source, "read") and hasattr(source, "transform")):
+        raise LayerError(
+            "heights",
+            f"a {type(source).__name__}",
+            "a source of heights with its grid and unit",
+            "open a file with geotrim.open_heights, or wrap an array in geotrim.CanopyGrid",
+        )
+
+
 def check_lots(lots: Any) -> None:
     """At least one lot, with ``lot_id`` and ``is_measured``, of polygons."""
     check_columns(lots, ("lot_id", "is_measured"), "lots")

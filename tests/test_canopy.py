@@ -310,7 +310,7 @@ def test_both_at_once_read_each_block_once():
 
 REFUSED = [
     ({"band_ft": (10, 6)}, RangeError, "band_ft: found 10, 6; needed numbers that rise"),
-    ({"band_ft": (6, 8, 10)}, RangeError, "band_ft: found 3 numbers; needed a low and a high"),
+    ({"band_ft": (6, 8, 10)}, RangeError, "band_ft: found 3 numbers; needed 2 numbers, rising"),
     ({"band_ft": 6}, RangeError, "band_ft: found 6; needed two numbers or more"),
     ({"breaks_ft": [3, 3]}, RangeError, "breaks_ft: found 3, 3; needed numbers that rise"),
     ({"canopy_model": "egg"}, RangeError, "canopy_model: found 'egg'; needed one of column, cr"),
@@ -363,3 +363,20 @@ def test_crowns_need_ids_and_a_plane_crs():
         heights(trees(SQUARE, crs=4326), flat(9))
     with pytest.raises(CRSError, match="crowns: found no coordinate reference system"):
         heights(trees(SQUARE, crs=None), flat(9))
+
+
+@pytest.mark.parametrize("bad", ["heights.tif", np.ones((4, 4)), None])
+def test_what_is_no_source_of_heights_is_named(bad):
+    with pytest.raises(LayerError, match=f"heights: found a {type(bad).__name__}; needed a source"):
+        slices(trees(SQUARE), bad)
+
+
+def test_arrays_and_numpy_numbers_are_numbers():
+    """What numpy hands over is taken as it is; a flag is still no number."""
+    given = slices(
+        trees(SQUARE), flat(12), breaks_ft=np.array([0, 6, 10]), min_coverage_frac=np.float32(0.5)
+    )
+    assert given.parameters["breaks_ft"] == (0.0, 6.0, 10.0)
+    assert len(given["slice_bands"]) == 2
+    with pytest.raises(RangeError, match="min_coverage_frac"):
+        slices(trees(SQUARE), flat(12), min_coverage_frac=np.bool_(True))

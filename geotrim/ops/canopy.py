@@ -15,7 +15,7 @@ import pandas as pd
 import shapely
 from pyproj import CRS, Transformer
 
-from geotrim.checks import check_columns
+from geotrim.checks import check_columns, check_height_source
 from geotrim.core.coverage import Rings, check_transform, rings_of
 from geotrim.core.heights import (
     class_names,
@@ -189,6 +189,7 @@ class _View:
 
     def __init__(self, crowns: Any, source: HeightSource) -> None:
         check_columns(crowns, ("crown_id",), "crowns")
+        check_height_source(source)
         per_unit = feet_per_map_unit(crowns.crs, "crowns")
         shapes = crowns.geometry.to_numpy()
         self.ids = crowns["crown_id"].to_numpy()
@@ -254,11 +255,6 @@ class _Model:
         self.name: str = parameters["canopy_model"]
         self.is_solid = self.name in FORM_FACTORS
         self.frac: float | None = parameters["crown_base_frac"]
-        low_high = parameters["band_ft"]
-        if len(low_high) != 2:
-            raise RangeError(
-                "band_ft", f"{len(low_high)} numbers", "a low and a high side", "give two"
-            )
         common: float | None = parameters["crown_base_ft"]
         if common is not None and self.frac is not None:
             raise RangeError(

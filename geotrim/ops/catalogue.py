@@ -123,6 +123,7 @@ BAND = Param(
     "Low and high side of the window band, above the substrate.",
     low=0.0,
     high=500.0,
+    n_numbers=2,
 )
 BREAKS = Param(
     "breaks_ft",

@@ -28,9 +28,21 @@ class Param:
         Limits, both allowed unless ``is_low_open`` says the low one is not.
     choices : tuple of str
         For kind ``choice``.
+    n_numbers : int, optional
+        For kind ``numbers``: how many there must be, if not any number from two up.
     """
 
-    __slots__ = ("choices", "default", "help", "high", "is_low_open", "kind", "low", "name")
+    __slots__ = (
+        "choices",
+        "default",
+        "help",
+        "high",
+        "is_low_open",
+        "kind",
+        "low",
+        "n_numbers",
+        "name",
+    )
 
     def __init__(
         self,
@@ -43,11 +55,13 @@ class Param:
         high: float | None = None,
         is_low_open: bool = False,
         choices: tuple[str, ...] = (),
+        n_numbers: int | None = None,
     ) -> None:
         if kind not in KINDS:
             raise RegistryError(f"parameter {name!r}", f"kind {kind!r}", ", ".join(KINDS), "fix it")
         self.name, self.kind, self.default, self.help = name, kind, default, help
         self.low, self.high, self.is_low_open, self.choices = low, high, is_low_open, choices
+        self.n_numbers = n_numbers
 
     @property
     def option(self) -> str:
@@ -65,6 +79,8 @@ class Param:
             How the user knows the parameter; the name by default.
         """
         where = where or self.name
+        if hasattr(value, "tolist"):  # numpy's own numbers and arrays
+            value = value.tolist()
         if value is None and self.default is None:
             return None
         if self.kind in ("number", "whole"):
@@ -110,6 +126,13 @@ class Param:
                 "two numbers or more, rising",
                 "write them as a list with commas between, such as 6,10",
             )
+        if self.n_numbers is not None and len(value) != self.n_numbers:
+            raise RangeError(
+                where,
+                f"{len(value)} numbers",
+                f"{self.n_numbers} numbers, rising",
+                "leave out those that are not meant",
+            )
         one = Param(self.name, "number", 0.0, self.help, low=self.low, high=self.high)
         numbers = tuple(float(one._number(item, where)) for item in value)
         if any(numbers[i + 1] <= numbers[i] for i in range(len(numbers) - 1)):
@@ -134,7 +157,9 @@ class Param:
         target: dict[str, object] = out
         if self.kind == "numbers":
             target = {"type": "number"}
-            out |= {"items": target, "minItems": 2}
+            out |= {"items": target, "minItems": self.n_numbers or 2}
+            if self.n_numbers is not None:
+                out["maxItems"] = self.n_numbers
         if self.low is not None:
             target["exclusiveMinimum" if self.is_low_open else "minimum"] = self.low
         if self.high is not None:
