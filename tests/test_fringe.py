@@ -356,6 +356,32 @@ def test_setback_from_riparian_lines():
     assert row.status == "no-zone" or row.zone_area_ft2 < 1e-6
 
 
+def test_zone_of_a_lot_that_stops_short_has_no_hole():
+    """The lot ends 4 ft short of the line; the hedge from -10 to 10 ft is zone all through."""
+    lot = shapely.box(0, -80, 100, -4)
+    site = Chain(
+        sites.lots([lot]), sites.shore(STRAIGHT), fringe_of_boxes(LOT, -10.0, 10.0),
+        smoothing_length_ft=0.0,
+    )  # fmt: skip
+    found = site.zone()
+    row = found["zone"].iloc[0]
+    assert row.zone_area_ft2 == pytest.approx(2000 * sites.US_FT**2, rel=1e-6)
+    np.testing.assert_allclose(found["zone_stations"]["zone_width_ft"] / sites.US_FT, 20.0)
+
+
+def test_mean_width_is_over_the_stations_that_meet_the_zone():
+    """A hedge 30 ft deep along the left half alone: 30 ft wide, 50 ft long, 1500 ft2."""
+    hedge = sites.crowns([shapely.box(x, 0, x + 10, 30) for x in range(0, 50, 10)])
+    site = Chain(sites.lots([LOT]), sites.shore(STRAIGHT), hedge, transect_spacing_ft=1.0)
+    found = site.zone()
+    row = found["zone"].iloc[0]
+    assert row.zone_width_mean_ft == pytest.approx(30 * sites.US_FT, rel=1e-6)
+    assert row.zone_length_ft == pytest.approx(50.0, abs=1.0)
+    assert row.zone_area_ft2 == pytest.approx(1500 * sites.US_FT**2, rel=1e-6)
+    strips = (found["zone_stations"]["zone_width_ft"] * found["zone_stations"]["span_ft"]).sum()
+    assert strips == pytest.approx(row.zone_area_ft2, rel=0.02)
+
+
 def test_zone_width_and_what_each_setback_took():
     """A 30 ft deep hedge; 8 ft from the line and an exclusion overlap by 3 ft at one end."""
     site = Chain(sites.lots([LOT]), sites.shore(STRAIGHT), fringe_of_boxes(low=0.0, high=30.0))
@@ -461,6 +487,12 @@ def test_lot_lines_leave_the_waterfront_out():
         lot = shapely.box(0, -80, 100, -gap)
         rest = side_lines(lot, [np.array([[0.0, 0.0], [100.0, 0.0]])])
         assert rest.length == pytest.approx(260 - 2 * gap if gap > 0 else 260.0, abs=1e-6)
+
+
+def test_lot_lines_of_a_part_away_from_the_shore_are_whole():
+    """A second part 300 ft inland has no waterfront: all 400 ft of it are lot lines."""
+    lot = shapely.MultiPolygon([LOT, shapely.box(0, -400, 100, -300)])
+    assert side_lines(lot, [np.array([[0.0, 0.0], [100.0, 0.0]])]).length == pytest.approx(660.0)
 
 
 @pytest.mark.parametrize(

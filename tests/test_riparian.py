@@ -71,13 +71,25 @@ def cove():
     return sites.lots(shapes), sites.shore(line), sites.shore([(-120, 5), (120, 5)])
 
 
-def test_cove_in_proportion():
+@pytest.mark.parametrize("is_drawn_back", [False, True])
+def test_cove_in_proportion(is_drawn_back):
     """X-05: shore frontages 100, 200, 300 ft; a mouth of 240 ft is shared as 40, 80, 120 ft."""
     lots, line, mouth = cove()
+    if is_drawn_back:
+        line, mouth = (sites.shore(*shapely.reverse(t.geometry.array)) for t in (line, mouth))
     found = lines(lots, line, mouth_line=mouth, riparian_method="proportional")
     at = [ends(found, lot)[side][1][0] for lot in "ABC" for side in ("left", "right")]
     np.testing.assert_allclose(np.abs(np.diff(at))[::2], [40, 80, 120], atol=0.01)
     assert proportional_cuts([100, 200, 300], 240.0).tolist() == [0, 40, 120, 240]
+
+
+def test_a_mouth_line_is_divided_from_end_to_end():
+    """X-05 with a mouth of 300 ft, wider at either end than the shore's own ends: 50, 100, 150."""
+    lots, line, _ = cove()
+    mouth = sites.shore([(-195, -20), (105, -20)])
+    found = lines(lots, line, mouth_line=mouth, riparian_method="proportional")
+    at = [ends(found, lot)[side][1][0] for lot in "ABC" for side in ("left", "right")]
+    np.testing.assert_allclose(np.abs(np.diff(at))[::2], [50, 100, 150], atol=0.01)
 
 
 def test_cove_mouth_is_taken_for_granted_only_when_told():
@@ -198,6 +210,21 @@ def test_turning_the_site_turns_the_lines(angle):
     gap = (turned["bearing_deg"] - want + 180) % 360 - 180
     np.testing.assert_allclose(gap, 0.0, atol=1e-6)
     np.testing.assert_allclose(turned["length_ft"], one["length_ft"], atol=1e-6)
+
+
+def test_a_limit_at_a_corner_bisects_it():
+    """Shore east, then south: at the corner the square to both is the bearing 45 degrees."""
+    lot = sites.lots([shapely.Polygon([(0, 0), (80, 0), (20, -40)])])
+    found = lines(lot, sites.shore([(-200, 0), (80, 0), (80, -300)]))["riparian_lines"]
+    assert found.set_index("side")["bearing_deg"].to_dict() == {
+        "left": pytest.approx(0.0, abs=1e-6), "right": pytest.approx(45.0, abs=1e-6)
+    }  # fmt: skip
+
+
+def test_a_channel_on_the_land_side_is_told():
+    lot, channel = sites.lots([shapely.box(0, -80, 100, 0)]), sites.shore([(-500, -90), (500, -90)])
+    found = lines(lot, sites.shore(STRAIGHT), channel=channel, riparian_method="square-to-channel")
+    assert sum("land side" in note.text for note in found.notes) == 2
 
 
 def test_bad_method_and_missing_channel_are_told():

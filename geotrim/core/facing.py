@@ -43,6 +43,16 @@ class Segments:
         return float(self.s[k] + t * self.length[k])
 
 
+def gaps_to(shapes: Any, shore: Shore) -> Array:
+    """Distance from each shape to the shore. [map units]."""
+    gaps = np.full(len(shapes), np.inf)
+    (index, _), gap = Segments(shore).tree.query_nearest(
+        shapes, return_distance=True, all_matches=False
+    )
+    gaps[index] = gap
+    return gaps
+
+
 def _lot_edges(lot: Any) -> tuple[Array, Array]:
     """Both ends of every boundary edge of a lot."""
     starts, ends = [], []

@@ -9,6 +9,7 @@ import shapely
 
 from geotrim.checks import check_lines, check_lots, check_same_crs
 from geotrim.core.claims import Claim, share_shore
+from geotrim.core.facing import gaps_to
 from geotrim.core.shoreline import build_shore
 from geotrim.core.stretches import Run, chord_of, length_of, runs_of
 from geotrim.model import Note, Result
@@ -100,12 +101,12 @@ def frontage(
     shore = build_shore(mhw_line.geometry.array, smoothing_length_ft / feet, corner_deg)
     shapes = np.asarray(lots.geometry.array, dtype=object)
     claims, shared = share_shore(shapes, shore, reach_ft / feet, 1 / feet)
-    whole_line = shapely.union_all(mhw_line.geometry.array)
-    shapely.prepare(whole_line)
     ids = lots["lot_id"].to_numpy()
     by_lot: dict[int, list[Claim]] = {}
     for claim in claims:
         by_lot.setdefault(claim.lot, []).append(claim)
+    without = [number for number in range(len(shapes)) if number not in by_lot]
+    gap_ft = dict(zip(without, (gaps_to(shapes[without], shore) * feet).tolist(), strict=True))
     notes = _overlap_notes(shared, ids, feet)
     stretches: list[dict[str, Any]] = []
     rows: list[dict[str, Any]] = []
@@ -116,7 +117,8 @@ def frontage(
         (stretches if is_measured else beside).extend(new)
         if not is_measured:
             continue
-        rows.append(_lot_row(str(ids[number]), new, shapes[number], whole_line, reach_ft, feet))
+        gap = gap_ft.get(number, 0.0)
+        rows.append(_lot_row(str(ids[number]), new, shapes[number], gap, reach_ft, feet))
         notes += [_side_note(str(ids[number])) for run in runs if not run.is_side_sure]
         if not new:
             notes.append(Note(f"lot {ids[number]}", rows[-1]["reason"], "missing"))
@@ -155,14 +157,13 @@ def _lot_row(
     lot_id: str,
     stretches: list[dict[str, Any]],
     lot: Any,
-    whole_line: Any,
+    gap: float,
     reach: float,
     feet: float,
 ) -> dict[str, Any]:
     """One lot's figures: stretches summed, and a reason where there are none."""
     row = {"lot_id": lot_id, "status": "ok", "reason": ""}
     if not stretches:
-        gap = float(shapely.distance(lot, whole_line)) * feet
         row["status"] = "no-frontage"
         row["reason"] = (
             f"no frontage: the line is {gap:.1f} ft from the lot at its nearest, and the reach is "
