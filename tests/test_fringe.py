@@ -451,6 +451,36 @@ def test_flags_of_crowns_and_trunks():
     assert found["is_trunk_past_setback"].isna().tolist() == [False, False, True]
 
 
+def test_most_of_a_crown_inside_is_not_wholly():
+    """A crown 10 ft square, 6 ft of it inside a strip of 20 ft: partly, 0.6 of its area."""
+    site = Chain(
+        sites.lots([LOT]), sites.shore(STRAIGHT), sites.crowns([shapely.box(50, 14, 60, 24)])
+    )
+    found = site.flags(Setback("line", "mhw-line", 20.0 * sites.US_FT, "test"))["setback_flags"]
+    row = found.iloc[0]
+    assert (row.inside, row.is_past_setback) == ("partly", True)
+    assert row.inside_area_frac == pytest.approx(0.6, abs=1e-9)
+
+
+def test_lot_lines_of_a_neighbour_set_nothing_back():
+    """5 ft from the lot lines of A alone: 260 ft; its neighbour's rear line is not asked."""
+    lots = sites.lots([LOT, shapely.box(100, -300, 200, 0)], measured=[True, False])
+    crown = sites.crowns([shapely.box(140, -299, 144, -297)])
+    site = Chain(lots, sites.shore(STRAIGHT), crown)
+    row = site.flags(Setback("side", "lot-lines", 5.0, "test"))["setback_flags"].iloc[0]
+    assert row.inside == "not" and row.setback_margin_ft > 200
+
+
+def test_a_setback_from_nothing_flags_nothing():
+    """A lot without frontage has no riparian lines: no margin, no flag, and a note."""
+    far = sites.lots([shapely.box(0, -800, 100, -700)])
+    site = Chain(far, sites.shore(STRAIGHT), sites.crowns([shapely.box(0, 0, 5, 5)]))
+    found = site.flags(Setback("side", "riparian-lines", 25.0, "test"))
+    row = found["setback_flags"].iloc[0]
+    assert np.isnan(row.setback_margin_ft) and (row.inside, row.is_past_setback) == ("not", False)
+    assert "its reference is empty here" in found.notes[0].text
+
+
 def test_touching_is_not_past():
     got = margins([shapely.box(25, 0, 30, 5)], shapely.LineString([(0, 0), (0, 50)]), 25.0)
     assert got.tolist() == [0.0]

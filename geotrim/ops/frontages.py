@@ -51,7 +51,7 @@ def frontage(
     ----------
     lots : GeoDataFrame
         ``lot_id``, ``is_measured`` and polygons. Lots that are not measured still take their share.
-    mhw_line : GeoDataFrame or GeoSeries
+    mhw_line : GeoDataFrame
         Lines of the shore, in the lots' CRS.
     reach_ft : float
         How far a lot may stop short of the line and still front it. Adds nothing at the ends.
@@ -83,7 +83,8 @@ def frontage(
     >>> import geopandas as gpd
     >>> lot = gpd.GeoDataFrame({"lot_id": ["A"], "is_measured": [True]},
     ...     geometry=[shapely.box(0, -80, 100, -2)], crs=2236)
-    >>> shore = gpd.GeoSeries([shapely.LineString([(-500, 0), (500, 0)])], crs=2236)
+    >>> line = shapely.LineString([(-500, 0), (500, 0)])
+    >>> shore = gpd.GeoDataFrame(geometry=[line], crs=2236)
     >>> float(frontage(lot, shore)["lots"]["frontage_length_ft"].iloc[0].round(3))
     100.0
     """

@@ -71,9 +71,9 @@ def riparian_lines(
     lots, mhw_line : as for ``frontage``
     frontage : Result
         Of the operation ``frontage``, on the same lots.
-    channel : GeoDataFrame or GeoSeries, optional
+    channel : GeoDataFrame, optional
         Channel or thread line; needed by ``square-to-channel``.
-    mouth_line : GeoDataFrame or GeoSeries, optional
+    mouth_line : GeoDataFrame, optional
         Mouth of a cove, or line of navigability off a headland; used by ``proportional``, which
         else takes the channel, or the straight line across a cove.
     riparian_method : str
