@@ -315,7 +315,8 @@ def test_empty_tables_have_the_kinds_of_full_ones():
 
 
 def test_moving_average_of_a_straight_line_is_the_line():
-    smooth, s = moving_average(np.array([[0.0, 0.0], [3.0, 4.0], [30.0, 40.0]]), 10.0, 1.0)
+    s = np.linspace(0.0, 50.0, 26)
+    smooth = moving_average(np.array([[0.0, 0.0], [3.0, 4.0], [30.0, 40.0]]), 10.0, s)
     np.testing.assert_allclose(smooth, np.stack([s * 0.6, s * 0.8], 1), atol=1e-9)
 
 
@@ -323,7 +324,8 @@ def test_moving_average_of_a_zigzag():
     """A window of one full period of a zigzag is level: the mean over a period does not change."""
     x = np.arange(0, 401, 5.0)
     xy = np.stack([x, np.where(np.arange(x.size) % 2, 2.0, 0.0)], 1)
-    smooth, s = moving_average(xy, 2 * np.hypot(5, 2), 1.0)
+    s = np.linspace(0.0, 80 * np.hypot(5, 2), 431)
+    smooth = moving_average(xy, 2 * np.hypot(5, 2), s)
     inner = (s > 30) & (s < s[-1] - 30)
     np.testing.assert_allclose(smooth[inner, 1], 1.0, atol=1e-9)
 
@@ -402,6 +404,41 @@ def test_zone_width_and_what_each_setback_took():
 def places(low, high):
     """Coordinates to a millionth: no map holds 1e-200."""
     return st.floats(low, high).map(lambda value: round(value, 6))
+
+
+def test_zone_of_trees_apart_is_as_long_and_wide_as_they_are():
+    """Five 4 ft by 5 ft crowns 20 ft apart, far between transects: 20 ft of shore, 5 ft wide."""
+    shapes = [shapely.box(x, 3, x + 4, 8) for x in (3, 23, 43, 63, 83)]
+    site = Chain(
+        sites.lots([LOT]), sites.shore(STRAIGHT), sites.crowns(shapes), transect_spacing_ft=1000.0
+    )
+    assert site.fringe["fringe"]["fringe_length_ft"].iloc[0] == pytest.approx(20 * sites.US_FT)
+    row = site.zone()["zone"].iloc[0]
+    assert row.zone_length_ft == pytest.approx(20 * sites.US_FT, abs=1e-6)
+    assert row.zone_area_ft2 == pytest.approx(100 * sites.US_FT**2, abs=1e-6)
+    assert row.zone_width_max_ft == pytest.approx(5 * sites.US_FT, abs=1e-6)
+    assert row.zone_width_mean_ft == pytest.approx(5 * sites.US_FT, abs=1e-6)
+
+
+@pytest.mark.parametrize("turn_deg", [-90, -91, -89, 0, 135])
+def test_a_tree_at_the_seam_of_an_island_is_as_long_as_elsewhere(turn_deg):
+    """The shore of an island starts somewhere; a crown there counts once, not all round."""
+    ring = sites.arc(100.0, 0, 360, step=2.0)
+    ring[-1] = ring[0]
+    island = shapely.Polygon(ring)
+    turn = np.radians(turn_deg)
+    points = 103.0 * np.array([[np.cos(turn), np.sin(turn)]])
+    site = Chain(
+        sites.lots([island]), sites.shore(island.exterior), sites.crowns(discs(points)),
+        sites.trunks(points),
+    )  # fmt: skip
+    # The crown is seen under an angle of 2 asin(3 / 103) from the island's middle; smoothing over
+    # 50 ft draws the baseline in by 50^2 / (24 R) = 1.04 ft, which leaves angles as they are.
+    assert site.fringe["fringe"]["fringe_length_ft"].iloc[0] == pytest.approx(
+        100 * 2 * np.arcsin(3 / 103) * sites.US_FT, rel=0.02
+    )
+    row = site.zone()["zone"].iloc[0]
+    assert 5.0 < row.zone_length_ft < 8.0 and 4.5 < row.zone_width_max_ft < 6.1
 
 
 @given(st.lists(st.tuples(places(0, 90), places(0, 25), places(1, 60)), max_size=5))

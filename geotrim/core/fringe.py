@@ -25,7 +25,7 @@ BASELINE_STEP_FT = 2.0
 OUTLINE_STEP_FT = 0.5
 
 
-def moving_average(xy: Array, smoothing: float, step: float) -> tuple[Array, Array]:
+def moving_average(xy: Array, smoothing: float, where: Array) -> Array:
     """Smoothed line: the mean of the line over a window centred on each position.
 
     The window shrinks towards the ends, so that they stay where they are. The mean of a polyline
@@ -36,20 +36,18 @@ def moving_average(xy: Array, smoothing: float, step: float) -> tuple[Array, Arr
     xy : (n, 2) array
     smoothing : float
         Width of the window; 0 keeps the line. [map units]
-    step : float
-        Greatest distance between vertices. [map units]
+    where : (m,) array
+        Arc lengths on the line at which it is asked for. [map units]
 
     Returns
     -------
     smoothed : (m, 2) array
-    s : (m,) array
-        Arc length on the line as given that each vertex belongs to.
     """
+    middle = xy.mean(axis=0)  # sums of coordinates in the millions would lose digits
+    xy = xy - middle
     size = np.linalg.norm(np.diff(xy, axis=0), axis=1)
     s = np.concatenate([[0.0], np.cumsum(size)])
     length = float(s[-1])
-    where = np.linspace(0.0, length, max(2, int(np.ceil(length / step)) + 1))
-    where = np.unique(np.concatenate([where, s])) if smoothing == 0 else where
     half = np.minimum(smoothing / 2, np.minimum(where, length - where))
     area = np.concatenate([[[0.0, 0.0]], np.cumsum((xy[1:] + xy[:-1]) / 2 * size[:, None], 0)])
 
@@ -59,13 +57,12 @@ def moving_average(xy: Array, smoothing: float, step: float) -> tuple[Array, Arr
         way = np.divide(xy[k + 1] - xy[k], size[k][:, None])
         return area[k] + xy[k] * into + way * into**2 / 2
 
-    point = np.stack([np.interp(where, s, xy[:, 0]), np.interp(where, s, xy[:, 1])], axis=1)
+    mean = np.stack([np.interp(where, s, xy[:, 0]), np.interp(where, s, xy[:, 1])], axis=1)
     wide = half > 1e-9 * max(length, 1.0)
-    mean = point.copy()
     mean[wide] = (integral((where + half)[wide]) - integral((where - half)[wide])) / (
         2 * half[wide][:, None]
     )
-    return mean, where
+    return mean + middle
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,6 +76,7 @@ class Baseline:
     xy: Array
     s: Array
     smoothing: float
+    is_closed: bool
 
     @property
     def length(self) -> float:
@@ -102,7 +100,8 @@ class Baseline:
     def stand(self, points: Array) -> tuple[Array, Array, npt.NDArray[np.bool_]]:
         """Station and offset of points, and whether they stand square to the line.
 
-        A point beyond an end gets that end's station, and the offset square to the line there.
+        A point beyond an end gets that end's station, and the offset square to the line there. A
+        closed line has no ends.
         """
         line = shapely.LineString(self.xy)
         shapes = shapely.points(points)
@@ -117,7 +116,7 @@ class Baseline:
         side = (left_of(way) * gap).sum(1)
         offset = np.copysign(np.linalg.norm(gap, axis=1), side)
         skew = np.abs((way * gap).sum(1))
-        is_end = (along <= 0) | (along >= line.length)
+        is_end = ((along <= 0) | (along >= line.length)) & (not self.is_closed)
         is_square = ~is_end | (skew <= 1e-6 + 1e-9 * np.abs(offset))
         offset = np.where(is_square, offset, side)
         return station, offset, is_square
@@ -141,14 +140,22 @@ def baseline_of(xy: Array, smoothing: float, unit: float, shore: Shore | None = 
     before, after = _beyond(xy, smoothing, shore)
     whole = np.concatenate([before, xy, after])
     keep = np.concatenate([[True], np.linalg.norm(np.diff(whole, axis=0), axis=1) > 0])
-    smooth, s = moving_average(whole[keep], smoothing, BASELINE_STEP_FT * unit)
-    start = float(np.linalg.norm(np.diff(np.concatenate([before, xy[:1]]), axis=0), axis=1).sum())
-    length = float(np.linalg.norm(np.diff(xy, axis=0), axis=1).sum())
-    inside = (s > start) & (s < start + length)
-    where = np.concatenate([[start], s[inside], [start + length]])
-    line = np.stack([np.interp(where, s, smooth[:, 0]), np.interp(where, s, smooth[:, 1])], axis=1)
+    start = _arc_lengths(np.concatenate([before, xy[:1]]))[-1]
+    own = _arc_lengths(xy)
+    count = max(2, int(np.ceil(own[-1] / (BASELINE_STEP_FT * unit))) + 1)
+    s = np.linspace(0.0, own[-1], count)
+    s = np.unique(np.concatenate([s, own])) if smoothing == 0 else s
+    line = moving_average(whole[keep], smoothing, start + s)
+    is_closed = bool((xy[0] == xy[-1]).all())
+    if is_closed:
+        line[-1] = line[0]
     keep = np.concatenate([[True], np.linalg.norm(np.diff(line, axis=0), axis=1) > 0])
-    return Baseline(line[keep], where[keep] - start, smoothing)
+    return Baseline(line[keep], s[keep], smoothing, is_closed)
+
+
+def _arc_lengths(xy: Array) -> Array:
+    """Length along a line up to each of its vertices."""
+    return np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(xy, axis=0), axis=1))])
 
 
 def _beyond(xy: Array, smoothing: float, shore: Shore | None) -> tuple[Array, Array]:
@@ -271,36 +278,66 @@ def canopy_extent(
     low, high : (m,) arrays
         Offsets; NaN where no canopy stands.
     """
-    rings = shapely.get_rings(shapely.get_parts(np.asarray(crowns, dtype=object)))
-    xy, ring = shapely.get_coordinates(shapely.segmentize(rings, step), return_index=True)
-    s, off, is_square = base.stand(xy)
-    first = np.nonzero((ring[1:] == ring[:-1]) & is_square[1:] & is_square[:-1])[0]
-    spans = [
-        (float(s[k].min()), float(s[k].max()))
-        for k in np.split(first, np.nonzero(np.diff(ring[first]))[0] + 1)
-        if k.size
-    ]
+    s0, off0, s1, off1 = _outlines(base, crowns, step)
+    covered = _union(np.minimum(s0, s1), np.maximum(s0, s1))
     _, edges = stations(base.length, spacing)
-    covered = _union(spans)
-    edges = np.unique(np.concatenate([edges, np.ravel(covered)]) if covered else edges)
-    low, high = _extremes(edges, s[first], off[first], s[first + 1], off[first + 1])
+    edges = np.unique(np.concatenate([edges, covered.ravel()]))
+    low, high = _extremes(edges, s0, off0, s1, off1)
     middle = (edges[1:] + edges[:-1]) / 2
-    bare = ~np.logical_or.reduce(
-        [np.zeros(middle.size, dtype=bool), *[(middle > a) & (middle < b) for a, b in covered]]
-    )
+    # Cells between two crowns hold their touching edges' offsets, but no canopy.
+    k = np.searchsorted(covered[:, 0], middle) - 1
+    bare = (k < 0) | (middle > covered[k, 1]) if len(covered) else np.ones(middle.size, dtype=bool)
     low[bare], high[bare] = np.nan, np.nan
     return edges, low, high
 
 
-def _union(spans: list[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Union of intervals that have a length."""
-    out: list[tuple[float, float]] = []
-    for a, b in sorted(spans):
-        if out and a <= out[-1][1]:
-            out[-1] = (out[-1][0], max(out[-1][1], b))
-        elif b > a:
-            out.append((a, b))
-    return out
+def covered_length(base: Baseline, shapes: Any, step: float) -> float:
+    """Length of a stretch that shapes stand square to, counted once where they stand abreast.
+
+    Parameters
+    ----------
+    base : Baseline
+    shapes : (n,) array of Polygon or MultiPolygon
+    step : float
+        Outlines are followed in steps no longer than this. [map units]
+    """
+    s0, _, s1, _ = _outlines(base, shapes, step)
+    covered = _union(np.minimum(s0, s1), np.maximum(s0, s1))
+    return float((covered[:, 1] - covered[:, 0]).sum())
+
+
+def _outlines(base: Baseline, shapes: Any, step: float) -> tuple[Array, Array, Array, Array]:
+    """Pieces of outlines as station and offset of both ends, those square to the stretch.
+
+    On a closed baseline a piece that passes its seam becomes two.
+    """
+    rings = shapely.get_rings(shapely.get_parts(np.asarray(shapes, dtype=object)))
+    xy, ring = shapely.get_coordinates(shapely.segmentize(rings, step), return_index=True)
+    s, off, is_square = base.stand(xy)
+    k = np.nonzero((ring[1:] == ring[:-1]) & is_square[1:] & is_square[:-1])[0]
+    s0, off0, s1, off1 = s[k], off[k], s[k + 1], off[k + 1]
+    if not base.is_closed:
+        return s0, off0, s1, off1
+    passes = np.abs(s1 - s0) > base.length / 2
+    end = np.where(s0[passes] > s1[passes], base.length, 0.0)
+    middle = (off0[passes] + off1[passes]) / 2
+    return (
+        np.concatenate([s0[~passes], s0[passes], base.length - end]),
+        np.concatenate([off0[~passes], off0[passes], middle]),
+        np.concatenate([s1[~passes], end, s1[passes]]),
+        np.concatenate([off1[~passes], middle, off1[passes]]),
+    )
+
+
+def _union(low: Array, high: Array) -> Array:
+    """Union of intervals that have a length, (n, 2), rising."""
+    if low.size == 0:
+        return np.empty((0, 2))
+    order = np.argsort(low, kind="stable")
+    low, high = low[order], np.maximum.accumulate(high[order])
+    starts = np.nonzero(np.concatenate([[True], low[1:] > high[:-1]]))[0]
+    out = np.stack([low[starts], high[np.append(starts[1:], low.size) - 1]], axis=1)
+    return out[out[:, 1] > out[:, 0]]
 
 
 def _extremes(edges: Array, s0: Array, off0: Array, s1: Array, off1: Array) -> tuple[Array, Array]:

@@ -9,7 +9,7 @@ import pandas as pd
 import shapely
 
 from geotrim.core import setback as core
-from geotrim.core.fringe import Baseline
+from geotrim.core.fringe import OUTLINE_STEP_FT, Baseline, covered_length, stations
 from geotrim.core.stretches import lot_region
 from geotrim.model import Note, Result, Setback
 from geotrim.ops.catalogue import ZONE
@@ -27,6 +27,8 @@ ZONE_COLUMNS = [
     "zone_width_max_ft",
     "zone_width_mean_ft",
 ]
+#: The zone's width is looked up this often for its greatest. [ft]
+WIDTH_STEP_FT = 1.0
 STATION_COLUMNS = ["lot_id", "stretch_id", "station_ft", "span_ft", "zone_width_ft"]
 TAKEN_COLUMNS = [
     "lot_id",
@@ -62,8 +64,9 @@ def zone(
     Returns
     -------
     Result
-        ``zone``: a lot a row. ``zone_width_ft`` is across the shore, along a transect;
-        ``zone_length_ft`` along the shore, the spans of the transects that meet the zone.
+        ``zone``: a lot a row. ``zone_length_ft`` is the shore the zone stands square to;
+        ``zone_width_max_ft`` its greatest width across the shore, ``zone_width_mean_ft`` its area
+        over its length.
         ``zone_stations``: width by station. ``zone_taken``: for each setback the area it takes,
         and the area that it alone takes.
     """
@@ -80,7 +83,8 @@ def zone(
         takes += _taken_rows(lot_id, strips, each, alone, feet)
         widths = _widths(lot_id, rest, frontage, lines, fringe, feet)
         stations.append(widths)
-        rows.append(_zone_row(lot_id, base, rest, widths, feet))
+        length, widest = _extent(lot_id, rest, frontage, lines, fringe, feet)
+        rows.append(_zone_row(lot_id, base, rest, length, widest, feet))
         if rows[-1]["status"] != "ok":
             notes.append(Note(f"lot {lot_id}", rows[-1]["reason"], "missing"))
     tables = {
@@ -133,8 +137,6 @@ def _widths(
             continue
         at = transects[transects["stretch_id"] == stretch.stretch_id]
         local = (at["station_ft"].to_numpy() - stretch.station_from_ft) / feet
-        origin, out = base.at(local), base.normal(local)
-        rays = shapely.linestrings(np.stack([origin - out * search, origin + out * search], 1))
         parts.append(
             pd.DataFrame(
                 {
@@ -142,19 +144,43 @@ def _widths(
                     "stretch_id": stretch.stretch_id,
                     "station_ft": at["station_ft"].to_numpy(),
                     "span_ft": at["span_ft"].to_numpy(),
-                    "zone_width_ft": shapely.length(shapely.intersection(rays, rest)) * feet,
+                    "zone_width_ft": _across(base, local, rest, search) * feet,
                 }
             )
         )
     return join_tables(parts, STATION_COLUMNS)
 
 
-def _zone_row(lot_id: str, base: Any, rest: Any, widths: Any, feet: float) -> dict[str, Any]:
-    width = widths["zone_width_ft"].to_numpy(dtype=float)
-    met = width > 0
-    is_any = not shapely.is_empty(rest) and shapely.area(rest) > 0
+def _extent(
+    lot_id: str, rest: Any, frontage: Result, lines: list[Baseline], fringe: Result, feet: float
+) -> tuple[float, float]:
+    """Length of shore the zone of a lot stands on, and its greatest width. [ft]."""
+    search = float(fringe.parameters["search_ft"]) / feet
+    length, widest = 0.0, 0.0
+    shapes = fringe["fringe"].set_index("stretch_id").geometry
+    for stretch, base in zip(frontage["frontage"].itertuples(), lines, strict=True):
+        part = _polygons_only(shapely.intersection(rest, shapes[stretch.stretch_id]))
+        if str(stretch.lot_id) != lot_id or shapely.is_empty(part):
+            continue
+        length += covered_length(base, [part], OUTLINE_STEP_FT / feet) * feet
+        at, _ = stations(base.length, WIDTH_STEP_FT / feet)
+        widest = max(widest, float(_across(base, at, part, search).max()) * feet)
+    return length, widest
+
+
+def _across(base: Baseline, at: Any, shape: Any, search: float) -> Any:
+    """Length of a shape along the square through each station."""
+    origin, out = base.at(at), base.normal(at)
+    rays = shapely.linestrings(np.stack([origin - out * search, origin + out * search], 1))
+    return shapely.length(shapely.intersection(rays, shape))
+
+
+def _zone_row(
+    lot_id: str, base: Any, rest: Any, length: float, widest: float, feet: float
+) -> dict[str, Any]:
+    area = float(shapely.area(rest)) * feet**2
     reason = ""
-    if not is_any:
+    if area == 0:
         reason = (
             "no zone: no fringe inside its limits"
             if shapely.area(base) == 0
@@ -162,12 +188,12 @@ def _zone_row(lot_id: str, base: Any, rest: Any, widths: Any, feet: float) -> di
         )
     return {
         "lot_id": lot_id,
-        "status": "ok" if is_any else "no-zone",
+        "status": "ok" if area > 0 else "no-zone",
         "reason": reason,
-        "zone_area_ft2": float(shapely.area(rest)) * feet**2,
-        "zone_length_ft": float(widths["span_ft"].to_numpy(dtype=float)[met].sum()),
-        "zone_width_max_ft": float(width[met].max()) if met.any() else 0.0,
-        "zone_width_mean_ft": float(width[met].mean()) if met.any() else 0.0,
+        "zone_area_ft2": area,
+        "zone_length_ft": length,
+        "zone_width_max_ft": widest,
+        "zone_width_mean_ft": area / length if length > 0 else 0.0,
         "geometry": _polygons_only(rest),
     }
 
