@@ -6,11 +6,14 @@
 
 from __future__ import annotations
 
+import atexit
 import shutil
+import tempfile
 import warnings
 import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import geopandas as gpd
@@ -551,15 +554,20 @@ origin = "survey"
 """
 
 
-def site(folder: Path, content: str | bytes, folder_of_files: list[Path] = []):  # noqa: B006
-    if not folder_of_files:
-        folder_of_files.append(folder)
-        stored(folder, "lots.gpkg", SQUARE, OTHER, lot_id=["A", "B"])
-        stored(folder, "line.gpkg", SHORE)
-    for name in ("lots.gpkg", "line.gpkg"):
-        if folder != folder_of_files[0]:
-            shutil.copy(folder_of_files[0] / name, folder)
+def site(folder: Path, content: str | bytes):
+    for path in good_files().iterdir():
+        shutil.copy(path, folder)
     return read_site(text(folder, "site.toml", content))
+
+
+@cache
+def good_files() -> Path:
+    """Two lots and a shore, written once for all site files; gone when the tests end."""
+    folder = Path(tempfile.mkdtemp())
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    stored(folder, "lots.gpkg", SQUARE, OTHER, lot_id=["A", "B"])
+    stored(folder, "line.gpkg", SHORE)
+    return folder
 
 
 def setback(**changes) -> str:

@@ -93,7 +93,10 @@ def _check_shapefile(path: Path, subject: str) -> None:
 
 
 def _check_length(path: Path, subject: str) -> None:
-    """A shapefile's head says how long it is, in words of two bytes (ESRI white paper, 1998)."""
+    """A shapefile's head says how long it is, in words of two bytes.
+
+    Source: the format's public technical description (1998), main file header.
+    """
     with path.open("rb") as stream:
         head = stream.read(28)
     n_told = 2 * int.from_bytes(head[24:28], "big")
