@@ -17,7 +17,7 @@ import numpy.typing as npt
 import shapely
 
 from geotrim.core.riparian import left_of
-from geotrim.core.shoreline import Array, Chain, Shore
+from geotrim.core.shoreline import Array, Chain, Shore, arc_lengths
 
 #: A baseline has a vertex at least this often. [ft]
 BASELINE_STEP_FT = 2.0
@@ -75,7 +75,6 @@ class Baseline:
 
     xy: Array
     s: Array
-    smoothing: float
     is_closed: bool
 
     @property
@@ -91,11 +90,10 @@ class Baseline:
 
     def normal(self, s: npt.ArrayLike) -> Array:
         """Unit vectors to the water, square to the smoothed line, (m, 2)."""
-        size = np.linalg.norm(np.diff(self.xy, axis=0), axis=1)
-        chain = Chain(self.xy, np.concatenate([[0.0], np.cumsum(size)]), False, np.empty(0))
+        chain = Chain(self.xy, arc_lengths(self.xy), False, np.empty(0))
         along = np.interp(np.asarray(s, dtype=np.float64), self.s, chain.s)
         # The line is smooth already: a short chord only bridges its vertices.
-        return left_of(chain.direction(along, 2.0 * float(size.max())))
+        return left_of(chain.direction(along, 2.0 * float(np.diff(chain.s).max())))
 
     def stand(self, points: Array) -> tuple[Array, Array, npt.NDArray[np.bool_]]:
         """Station and offset of points, and whether they stand square to the line.
@@ -107,7 +105,7 @@ class Baseline:
         shapes = shapely.points(points)
         along = shapely.line_locate_point(line, shapes)
         size = np.linalg.norm(np.diff(self.xy, axis=0), axis=1)
-        s_line = np.concatenate([[0.0], np.cumsum(size)])
+        s_line = arc_lengths(self.xy)
         station = np.interp(along, s_line, self.s)
         foot = shapely.get_coordinates(shapely.line_interpolate_point(line, along))
         gap = points - foot
@@ -140,8 +138,8 @@ def baseline_of(xy: Array, smoothing: float, unit: float, shore: Shore | None = 
     before, after = _beyond(xy, smoothing, shore)
     whole = np.concatenate([before, xy, after])
     keep = np.concatenate([[True], np.linalg.norm(np.diff(whole, axis=0), axis=1) > 0])
-    start = _arc_lengths(np.concatenate([before, xy[:1]]))[-1]
-    own = _arc_lengths(xy)
+    start = arc_lengths(np.concatenate([before, xy[:1]]))[-1]
+    own = arc_lengths(xy)
     count = max(2, int(np.ceil(own[-1] / (BASELINE_STEP_FT * unit))) + 1)
     s = np.linspace(0.0, own[-1], count)
     s = np.unique(np.concatenate([s, own])) if smoothing == 0 else s
@@ -150,12 +148,7 @@ def baseline_of(xy: Array, smoothing: float, unit: float, shore: Shore | None = 
     if is_closed:
         line[-1] = line[0]
     keep = np.concatenate([[True], np.linalg.norm(np.diff(line, axis=0), axis=1) > 0])
-    return Baseline(line[keep], s[keep], smoothing, is_closed)
-
-
-def _arc_lengths(xy: Array) -> Array:
-    """Length along a line up to each of its vertices."""
-    return np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(xy, axis=0), axis=1))])
+    return Baseline(line[keep], s[keep], is_closed)
 
 
 def _beyond(xy: Array, smoothing: float, shore: Shore | None) -> tuple[Array, Array]:
@@ -169,7 +162,7 @@ def _beyond(xy: Array, smoothing: float, shore: Shore | None) -> tuple[Array, Ar
     if (xy[0] == xy[-1]).all():
         if shore.chains[shore.locate(shapely.Point(xy[0]))[0]].corners.size:
             return none, none  # it starts and ends at its only corner
-        along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(xy, axis=0), axis=1))])
+        along = arc_lengths(xy)
         ring = Chain(xy, along, True, np.empty(0))
         half = min(smoothing, ring.length) / 2
         return ring.part(ring.length - half, ring.length)[:-1], ring.part(0.0, half)[1:]
@@ -206,25 +199,13 @@ def stations(length: float, spacing: float) -> tuple[Array, Array]:
     return (edges[1:] + edges[:-1]) / 2, edges
 
 
-def depth_between(offsets: Array) -> float:
-    """Depth of a row of trees, square to the shore: outermost offset less innermost.
-
-    Source: s. 403.9325(7) F.S., trunk to trunk, square to the shoreline. NaN where there is none.
-
-    Examples
-    --------
-    >>> depth_between(np.array([-3.0, 10.0, 35.0]))
-    38.0
-    """
-    return float(offsets.max() - offsets.min()) if offsets.size else float("nan")
-
-
 def swath_depths(
     stations_: Array, station: Array, offset: Array, swath: float
 ) -> tuple[Array, Array, npt.NDArray[np.intp]]:
     """Innermost and outermost offset of the trees within half a swath of each station, and count.
 
-    NaN where no tree stands there.
+    NaN where no tree stands there. Their difference is the depth of the fringe: s. 403.9325(7)
+    F.S., trunk to trunk, square to the shoreline.
     """
     low = np.full(stations_.size, np.nan)
     high = np.full(stations_.size, np.nan)

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import shapely
 
-from geotrim.core.shoreline import Array, Shore
+from geotrim.core.shoreline import Array, Shore, arc_lengths
 
 #: Two bends closer than this belong to one place: a limit at a corner is square to its bisector.
 CORNER_REACH_FT = 1.0
@@ -106,7 +106,7 @@ def _way(ring: Any, here: Any, unit: float) -> tuple[Array, Array] | None:
     xy = shapely.get_coordinates(ring)[:-1]
     s0 = float(shapely.line_locate_point(ring, here))
     start = shapely.get_coordinates(shapely.line_interpolate_point(ring, s0))[0]
-    s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(xy, axis=0), axis=1))])
+    s = arc_lengths(xy)
     # The first vertex more than half a foot on: a corner is where the way starts, not its lead.
     ahead = (s - s0 - 0.5 * unit) % ring.length
     walk = np.roll(xy, -int(np.argmin(ahead)), axis=0)

@@ -23,6 +23,15 @@ Array = npt.NDArray[np.float64]
 SIDE_DISTANCES_FT = (0.5, 1.5, 5.0, 15.0, 40.0, 100.0)
 
 
+def arc_lengths(xy: Array) -> Array:
+    """Length along a line up to each of its vertices, (n,).
+
+    >>> arc_lengths(np.array([[0.0, 0.0], [3.0, 4.0], [3.0, 5.0]])).tolist()
+    [0.0, 5.0, 6.0]
+    """
+    return np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(xy, axis=0), axis=1))])
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Chain:
     """One connected line.

@@ -18,7 +18,7 @@ from shapely.ops import substring
 
 from geotrim.core.claims import Claim
 from geotrim.core.facing import TINY
-from geotrim.core.shoreline import Array, Shore, land_score
+from geotrim.core.shoreline import Array, Shore, arc_lengths, land_score
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,7 +51,7 @@ def _cut_at(xy: Array, corners: Any) -> tuple[Array, ...]:
     on_it = [c for c in corners if shapely.distance(line, c) <= TINY]
     where = np.sort([float(shapely.line_locate_point(line, c)) for c in on_it])
     where = where[(where > 10 * TINY) & (where < line.length - 10 * TINY)]
-    s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(xy, axis=0), axis=1))])
+    s = arc_lengths(xy)
     edges = np.concatenate([[0.0], where, [s[-1]]])
     out = []
     for low, high in pairwise(edges):

@@ -11,7 +11,7 @@ import shapely.ops
 
 from geotrim.checks import check_lines, check_lots, check_same_crs
 from geotrim.core import riparian as core
-from geotrim.core.shoreline import Array, Chain, Shore, build_shore
+from geotrim.core.shoreline import Array, Chain, Shore, arc_lengths, build_shore
 from geotrim.core.stretches import chord_of, joined, length_of
 from geotrim.errors import LayerError
 from geotrim.model import Note, Result
@@ -155,7 +155,7 @@ class _Drawing:
     def offset(self, front: _Front, left: float, right: float) -> Array:
         """The frontage moved out square to the smoothed shore, ends apart."""
         xy = front.xy
-        s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(xy, axis=0), axis=1))])
+        s = arc_lengths(xy)
         chain = Chain(xy, s, False, np.empty(0))
         where = np.linspace(0.0, s[-1], max(2, int(np.ceil(s[-1] * self.feet / 10.0)) + 1))[1:-1]
         out = core.left_of(chain.direction(where, self.smoothing))

@@ -15,7 +15,7 @@ from typing import Any
 
 #: Second code of the height classes, for grey printers; classes beyond five start over.
 HATCHES = ("", "....", "///", "", "xxx")
-BLACK, ORANGE, SKY, GREEN = "#000000", "#E69F00", "#56B4E9", "#00664B"
+BLACK, ORANGE, GREEN = "#000000", "#E69F00", "#00664B"
 BLUE, VERMILION, PURPLE, GREY = "#0072B2", "#C04A00", "#A23B7E", "#6B6B6B"
 PAPER = "#FFFFFF"
 NO_DATA = "no data"
