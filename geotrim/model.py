@@ -9,9 +9,13 @@ lots              ``lot_id``, ``is_measured``; polygons. A lot with ``is_measure
                   neighbour: it takes its share of the shore but is not reported
 mhw_line          lines (one row or many)
 crowns            ``crown_id``, ``species`` (None = unknown), ``base_height_ft`` (NaN = unknown);
-                  polygons
+                  polygons. Where the user gave them: ``field_height_ft`` and
+                  ``field_height_error_ft`` (measured from the substrate under the trunk; go before
+                  the raster's), ``target_height_ft`` (height to be left), ``is_to_trim``
+                  (True, False, None = unknown)
 trunks            ``crown_id``; points
 exclusions        ``name``; polygons
+set_aside         ``name``, ``kind`` (a key of ``SET_ASIDE_KINDS``); polygons
 ================  ===============================================================================
 """
 
@@ -45,6 +49,18 @@ SETBACK_REFERENCES = (
     "channel",
     "file",
 )
+
+
+#: Kinds of land set aside -> words. Source: s. 403.9325(4), (6), (7) F.S.; the last takes no
+#: exemption away (s. 403.9326(3) F.S., from memory).
+SET_ASIDE_KINDS = {
+    "conservation": "public land set aside for conservation or preservation",
+    "mitigation": "land set aside as mitigation, its papers silent on trimming",
+    "mitigation-provides-trimming": "land set aside as mitigation, its papers provide for trimming",
+    "uninhabited-island": "uninhabited island",
+    "public-uninhabited-island": "publicly owned uninhabited island",
+    "aquatic-preserve": "aquatic preserve or Outstanding Florida Waters",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,6 +232,23 @@ class Setback:
             )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Facts:
+    """Facts a map cannot give, as the user answered them; what is not there is unknown.
+
+    everywhere : fact -> value, for every lot of the site. Facts are the keys of
+        ``rules/facts.toml``; values are bool, str, int, float or datetime.date.
+    by_lot : lot id -> fact -> value; they go before ``everywhere``.
+    """
+
+    everywhere: Mapping[str, Any] = field(default_factory=dict)
+    by_lot: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+    def of(self, lot_id: str) -> dict[str, Any]:
+        """Every fact known of one lot."""
+        return {**self.everywhere, **self.by_lot.get(lot_id, {})}
+
+
 @dataclass(frozen=True, slots=True)
 class InputFile:
     """One input as it was read: enough to find it again and to see that it has changed."""
@@ -238,6 +271,10 @@ class Site:
     mhw_origin : a key of ``MHW_ORIGINS``.
     mhw_facts : what else is known of the line: ``epoch``, ``vertical_datum``, ``elevation_ft``,
         ``position_rmse_ft``.
+    set_aside : land that one of the kinds of ``SET_ASIDE_KINDS`` covers.
+    trunks_rmse_ft : standard error of a trunk's position, None when nobody stated it. [ft]
+    facts : what a map cannot give.
+    overlays : local rule files, read and checked (:class:`geotrim.rules.rule_file.RuleFile`).
     options : parameter name -> value, only those the user set (the band among them).
     """
 
@@ -254,6 +291,10 @@ class Site:
     mouth_line: Any = None
     exclusions: Any = None
     setbacks: tuple[Setback, ...] = ()
+    set_aside: Any = None
+    trunks_rmse_ft: float | None = None
+    facts: Facts | None = None
+    overlays: tuple[Any, ...] = ()
     options: Mapping[str, Any] = field(default_factory=dict)
     inputs: tuple[InputFile, ...] = ()
     notes: tuple[Note, ...] = ()
