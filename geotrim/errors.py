@@ -81,3 +81,9 @@ class RegistryError(GeotrimError):
     """An operation that is unknown or badly declared."""
 
     code = "registry"
+
+
+class RuleError(GeotrimError):
+    """A rule file that lacks something, says something unknown, or would loosen a rule."""
+
+    code = "rule"

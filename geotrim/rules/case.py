@@ -1,0 +1,185 @@
+"""What is known of one lot and its trees, as rules see it: values with their errors.
+
+Yes-no values are 1, 0, and NaN for unknown. Facts the user answered become such values here.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+#: Mean length of a month in the Gregorian calendar. [days]
+MONTH_DAYS = 365.2425 / 12
+#: Months in which birds usually nest. Source: wildlife commission reminder of 2025, read
+#: second-hand: mid-February in parts of Florida, through summer.
+NESTING_MONTHS = frozenset(range(2, 10))
+#: Reading -> first and last month of the season that is advised.
+SEASONS = {"october-to-march": (10, 3), "late-spring": (4, 6)}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Measured:
+    """A value and its standard error, for the lot (shape ``()``) or for each tree (``(n,)``).
+
+    value : NaN is unknown.
+    error : NaN where nobody stated it.
+    """
+
+    value: Floats
+    error: Floats
+
+    @staticmethod
+    def of(value: npt.ArrayLike, error: npt.ArrayLike = np.nan) -> Measured:
+        """A value with its error, as arrays."""
+        return Measured(np.asarray(value, np.float64), np.asarray(error, np.float64))
+
+
+#: What nobody knows.
+NOTHING = Measured.of(np.nan)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Case:
+    """One lot as rules see it.
+
+    tree_ids : ids of its trees; the arrays of trees are in this order.
+    values : name -> Measured, of the lot or of each tree. What is not there is unknown:
+
+        ``is_mangrove``, ``is_red``; ``field_height_ft``, ``raster_height_ft``;
+        ``target_height_ft``, ``base_height_ft``, ``foliage_removed_frac``; ``trunk_margin_ft``,
+        ``crown_margin_ft``, ``from_innermost_ft``; ``depth_greatest_ft``, ``depth_station_ft``
+        and both with ``local``; ``shoreline_along_ft``, ``_smoothed_ft``, ``_chord_ft``;
+        ``share_of_trees_frac``, ``share_of_length_frac``, ``share_of_area_frac``,
+        ``permit_share_frac``; ``in_conservation``, ``in_mitigation``, ``in_island``,
+        ``in_public_island``: 1 where a polygon of land set aside covers the tree.
+    facts : what the user answered, by the keys of ``facts.toml``.
+    stage_years : years the work is planned over.
+    """
+
+    lot_id: str
+    tree_ids: tuple[str, ...] = ()
+    values: Mapping[str, Measured] = field(default_factory=dict)
+    facts: Mapping[str, Any] = field(default_factory=dict)
+    stage_years: int = 1
+
+    @property
+    def n_judged(self) -> int:
+        """Trees that are judged; without any, one of which nothing is known."""
+        return max(len(self.tree_ids), 1)
+
+    def get(self, name: str) -> Measured:
+        """A value by name; unknown if nobody gave it."""
+        return self.values.get(name, NOTHING)
+
+
+def fact_values(facts: Mapping[str, Any], season: str) -> dict[str, float]:
+    """The facts as values that rules compare.
+
+    Parameters
+    ----------
+    facts : mapping
+        Fact -> answer.
+    season : str
+        A key of ``SEASONS``.
+
+    Examples
+    --------
+    >>> told = fact_values({"supervisor": "professional"}, "late-spring")
+    >>> told["is_owner_supervising"], told["is_professional"]
+    (0.0, nan)
+    """
+    flag = {key: _flag(facts.get(key)) for key in FLAGS}
+    mitigation = both(flag["is_mitigation_land"], contrary(flag["mitigation_provides_trimming"]))
+    public_island = both(flag["is_uninhabited_island"], flag["is_public_land"])
+    start = facts.get("start_date")
+    return {
+        **{key: flag[key] for key in FLAGS},
+        "is_owner_supervising": _is(facts.get("supervisor"), "owner"),
+        "is_professional": _is_professional(facts),
+        "is_island": flag["is_uninhabited_island"],
+        "is_public_island": public_island,
+        "is_mitigation_silent": mitigation,
+        "has_earlier_proof": contrary(_is(facts.get("earlier_proof"), "none")),
+        "earlier_height_ft": float(facts.get("earlier_height_ft", np.nan)),
+        "notice_days": _days(facts.get("notice_date"), start),
+        "months_since_freeze": _days(facts.get("last_freeze_date"), start) / MONTH_DAYS,
+        "days_out_of_season": days_out_of_season(start, season),
+        "is_nesting_season": np.nan if start is None else float(start.month in NESTING_MONTHS),
+    }
+
+
+FLAGS = (
+    "controls_land",
+    "is_uninhabited_island",
+    "is_public_land",
+    "is_conservation_land",
+    "is_mitigation_land",
+    "mitigation_provides_trimming",
+    "uses_herbicide",
+    "is_first_red_trim",
+    "was_lawfully_trimmed",
+    "is_multifamily",
+)
+
+
+def both(one: Any, other: Any) -> Any:
+    """*And* of yes-no values: no beats unknown, unknown beats yes."""
+    low = np.fmin(one, other)
+    return _plain(np.where(low == 0.0, 0.0, np.maximum(one, other) * np.minimum(one, other)))
+
+
+def either(one: Any, other: Any) -> Any:
+    """*Or* of yes-no values: yes beats unknown, unknown beats no."""
+    return contrary(both(contrary(one), contrary(other)))
+
+
+def contrary(value: Any) -> Any:
+    """*Not* of yes-no values; unknown stays unknown."""
+    return _plain(1.0 - np.asarray(value, dtype=np.float64))
+
+
+def days_out_of_season(day: datetime.date | None, season: str) -> float:
+    """Days from a day to the nearest day of the advised season; 0 within it. [days].
+
+    Examples
+    --------
+    >>> days_out_of_season(datetime.date(2027, 4, 10), "october-to-march")
+    10.0
+    """
+    if day is None:
+        return np.nan
+    first, last = SEASONS[season]
+    if (day.month - first) % 12 <= (last - first) % 12:
+        return 0.0
+    opens = datetime.date(day.year + (day.month > first), first, 1)
+    after = last % 12 + 1
+    closed = datetime.date(day.year - (day.month < after), after, 1)
+    return float(min((opens - day).days, (day - closed).days + 1))
+
+
+def _is_professional(facts: Mapping[str, Any]) -> float:
+    """Whether a professional mangrove trimmer, with a credential, does or supervises the work."""
+    has_credential = contrary(_is(facts.get("professional_credential"), "none"))
+    return float(both(_is(facts.get("supervisor"), "professional"), has_credential))
+
+
+def _is(value: object, wanted: str) -> float:
+    return np.nan if value is None else float(value == wanted)
+
+
+def _flag(value: object) -> float:
+    return np.nan if value is None else float(bool(value))
+
+
+def _days(first: datetime.date | None, last: datetime.date | None) -> float:
+    return np.nan if first is None or last is None else float((last - first).days)
+
+
+def _plain(value: Any) -> Any:
+    return float(value) if np.ndim(value) == 0 else value

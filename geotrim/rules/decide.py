@@ -1,0 +1,137 @@
+"""Which ways to an authorisation are open for a lot and its trees, and by which verdicts.
+
+Every condition of a route gives each tree a verdict; the route's is the least of them. Open means
+that no recorded limit closes it, not that anything is allowed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from geotrim.rules.case import Case, Measured
+from geotrim.rules.derive import derived
+from geotrim.rules.readings import Readings
+from geotrim.rules.rule_file import Rule, routes
+from geotrim.rules.rule_set import RuleSet
+from geotrim.rules.verdict import (
+    MET,
+    NOT_MET,
+    STATUS,
+    UNKNOWN,
+    Codes,
+    all_of,
+    under_condition,
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Decision:
+    """Verdicts on one lot.
+
+    measures : the values rules were held against.
+    verdicts : rule -> (n,) verdict on the rule, the condition under which it binds counted in.
+    binding : rule -> (n,) verdict on whether it binds; only rules with ``when``.
+    routes : route -> (n,) verdict on all its conditions.
+    """
+
+    case: Case
+    rule_set: RuleSet
+    readings: Readings
+    confidence_frac: float
+    measures: Mapping[str, Measured]
+    verdicts: Mapping[str, Codes]
+    binding: Mapping[str, Codes]
+    routes: Mapping[str, Codes]
+
+    def status(self, route: str) -> str:
+        """``open``, ``closed`` or ``depends`` for the lot: the best any of its trees has."""
+        return STATUS[int(self.routes[route].max())]
+
+    def conditions(self, route: str) -> list[Rule]:
+        """Rules that decide a route and bind under the readings."""
+        every = self.rule_set.of_route(route, "condition", "check")
+        return [rule for rule in every if rule.id in self.verdicts]
+
+    def contribution(self, rule: Rule, route: str) -> Codes:
+        """What the verdict on a condition means for a route: a check never closes it."""
+        code = self.verdicts[rule.id]
+        if self.rule_set.closes(rule, route):
+            return code
+        state = self._before_tightening(rule)
+        return np.minimum(state, np.maximum(code, UNKNOWN)).astype(np.int8)
+
+    def _before_tightening(self, rule: Rule) -> Codes:
+        """Verdict on the limit that an overlay tightened; *met* where there is none."""
+        if rule.tightens is None:
+            return np.full(self.case.n_judged, MET, dtype=np.int8)
+        seen = self.measures[rule.tightens.measure]
+        code = rule.tightens.judge(seen.value, seen.error, self.confidence_frac)
+        bound = self.binding.get(rule.id)
+        code = code if bound is None else under_condition(bound, code)
+        return np.broadcast_to(code, self.case.n_judged)
+
+
+def decide(
+    case: Case,
+    rule_set: RuleSet,
+    readings: Readings | None = None,
+    confidence_frac: float = 0.95,
+) -> Decision:
+    """Judge every rule for every tree of a lot, and every route.
+
+    Parameters
+    ----------
+    case : Case
+    rule_set : RuleSet
+    readings : Readings, optional
+        The defaults if not given.
+    confidence_frac : float
+        See :func:`geotrim.rules.verdict.judge`.
+    """
+    readings = Readings() if readings is None else readings
+    seen = derived(case, readings)
+    dropped, together = readings.dropped(), readings.collective()
+    verdicts: dict[str, Codes] = {}
+    binding: dict[str, Codes] = {}
+    for rule in rule_set.rules.values():
+        if rule.id in dropped:
+            continue
+        code, bound = _verdict(rule, seen, case.n_judged, confidence_frac)
+        if rule.id in together:
+            code = _worst_of_mangroves(code, seen["is_mangrove"])
+        verdicts[rule.id] = code
+        if bound is not None:
+            binding[rule.id] = bound
+    found = Decision(case, rule_set, readings, confidence_frac, seen, verdicts, binding, {})
+    ways = {
+        route: all_of([found.contribution(rule, route) for rule in found.conditions(route)])
+        for route in routes()
+    }
+    return replace(found, routes=ways)
+
+
+def _verdict(
+    rule: Rule, seen: Mapping[str, Measured], n: int, confidence_frac: float
+) -> tuple[Codes, Codes | None]:
+    """Verdict on one rule for each tree, and whether it binds."""
+    value = seen[rule.limit.measure]
+    code = rule.limit.judge(value.value, value.error, confidence_frac)
+    if not rule.when:
+        return np.broadcast_to(code, n), None
+    bound = all_of(
+        [
+            limit.judge(seen[limit.measure].value, seen[limit.measure].error, confidence_frac)
+            for limit in rule.when
+        ]
+    )
+    return np.broadcast_to(under_condition(bound, code), n), np.broadcast_to(bound, n)
+
+
+def _worst_of_mangroves(code: Codes, is_mangrove: Measured) -> Codes:
+    """One verdict for all: the worst among the trees that are not known to be other plants."""
+    counts = np.broadcast_to(is_mangrove.value != 0.0, code.shape)
+    worst = code[counts].min() if counts.any() else NOT_MET
+    return np.full(code.shape, worst, dtype=np.int8)

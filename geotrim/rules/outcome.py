@@ -1,0 +1,89 @@
+"""What comes out for each tree: the first route that is open, or what stands nearest to one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from geotrim.rules.decide import Decision
+from geotrim.rules.rule_file import routes
+from geotrim.rules.settle import is_plan
+from geotrim.rules.verdict import MET, NOT_MET, UNKNOWN, Codes, all_of
+
+#: The last resort: it is weighed case by case, so whatever else may be open is told first.
+LAST = "individual-permit"
+#: Rules without whose proof a route is not put forward.
+PROOFS = ("earlier-proof", "maintenance-proof")
+NONE = "none"
+#: How an outcome stands: open; open once something is known; open with another plan.
+OPEN, DEPENDS, OTHER_PLAN, CLOSED = "open", "depends", "other plan", "closed"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outcomes:
+    """For each tree a route and how it stands.
+
+    route : (n,) keys of ``routes.toml``, or ``none``.
+    standing : (n,) ``open``, ``depends``, ``other plan`` or ``closed`` (for ``none``).
+    """
+
+    route: npt.NDArray[np.object_]
+    standing: npt.NDArray[np.object_]
+
+
+def outcomes(decision: Decision) -> Outcomes:
+    """The outcome of each tree.
+
+    Parameters
+    ----------
+    decision : Decision
+
+    Notes
+    -----
+    In this order: the first route that is open, the individual permit apart; the first that would
+    be open if something were known or planned otherwise (paragraphs (c) and (d) only where their
+    proof is not unknown); the individual permit if it is open; whatever else depends; none.
+    """
+    n = decision.case.n_judged
+    route = np.full(n, NONE, dtype=object)
+    standing = np.full(n, CLOSED, dtype=object)
+    free = np.ones(n, dtype=bool)
+
+    def take(which: npt.NDArray[np.bool_], name: str, how: str) -> None:
+        chosen = free & which
+        route[chosen], standing[chosen] = name, how
+        free[chosen] = False
+
+    others = [name for name in routes() if name != LAST]
+    for name in others:
+        take(decision.routes[name] == MET, name, OPEN)
+    proven = [name for name in others if not _lacks_proof(decision, name)]
+    for name in proven:
+        code = decision.routes[name]
+        take((code != NOT_MET) & (code != MET), name, DEPENDS)
+        take((code == NOT_MET) & (with_other_plan(decision, name) != NOT_MET), name, OTHER_PLAN)
+    take(decision.routes[LAST] == MET, LAST, OPEN)
+    for name in (*others, LAST):
+        code = decision.routes[name]
+        take((code != NOT_MET) & (code != MET), name, DEPENDS)
+    take(with_other_plan(decision, LAST) != NOT_MET, LAST, OTHER_PLAN)
+    return Outcomes(route, standing)
+
+
+def with_other_plan(decision: Decision, route: str) -> Codes:
+    """Verdict on a route by what the owner cannot choose: the best another plan could reach."""
+    fixed = [
+        decision.contribution(rule, route)
+        for rule in decision.conditions(route)
+        if not is_plan(rule, decision.case.facts)
+    ]
+    return np.broadcast_to(all_of(fixed), decision.case.n_judged)
+
+
+def _lacks_proof(decision: Decision, route: str) -> bool:
+    return any(
+        rule.id in PROOFS and bool((decision.verdicts[rule.id] == UNKNOWN).all())
+        for rule in decision.conditions(route)
+    )
