@@ -380,3 +380,45 @@ def test_arrays_and_numpy_numbers_are_numbers():
     assert len(given["slice_bands"]) == 2
     with pytest.raises(RangeError, match="min_coverage_frac"):
         slices(trees(SQUARE), flat(12), min_coverage_frac=np.bool_(True))
+
+
+OTHER = shapely.box(23, 4, 33, 14)
+
+
+def flat_pair(**columns):
+    """Two crowns of 100 square map units under a canopy 12 ft high."""
+    return trees(SQUARE, OTHER, **columns), flat(12)
+
+
+def test_the_share_above_one_target_by_hand():
+    """12 ft down to 9 ft takes 3 of 12 ft."""
+    found = slices(*flat_pair(), target_height_ft=9.0)["slices"]
+    assert found["share_above_target_frac"].tolist() == pytest.approx([0.25, 0.25])
+    assert found["volume_above_target_ft3"].tolist() == pytest.approx([300 * FT2, 300 * FT2])
+
+
+def test_a_crown_s_own_target_goes_before_the_common_one():
+    """9 and 6 ft of 12; in a second pass, since they differ."""
+    crowns = flat_pair(target_height_ft=[np.nan, 6.0])
+    found = slices(*crowns, target_height_ft=9.0)["slices"]
+    assert found["share_above_target_frac"].tolist() == pytest.approx([0.25, 0.5])
+    assert found["target_height_ft"].tolist() == [9.0, 6.0]
+    _, both = heights_and_slices(*crowns, target_height_ft=9.0)
+    pd.testing.assert_frame_equal(both["slices"], found)
+
+
+def test_a_target_over_the_base_of_the_crown_and_one_under_it():
+    """Crown from 8 to 12 ft: a cut at 9 ft takes 3 of 4 ft, one at 6 ft all of it."""
+    crowns, grid = flat_pair(target_height_ft=[9.0, 6.0], base_height_ft=[8.0, 8.0])
+    for model in ("crown-base", "cylinder"):
+        found = slices(crowns, grid, canopy_model=model)["slices"]
+        assert found["share_above_target_frac"].tolist() == pytest.approx([0.75, 1.0])
+
+
+def test_without_a_target_the_share_above_it_is_unknown():
+    found = slices(*flat_pair())["slices"]
+    assert found["share_above_target_frac"].isna().all()
+    found = slices(*flat_pair(target_height_ft=[np.nan, 6.0]))["slices"]
+    assert found["share_above_target_frac"].isna().tolist() == [True, False]
+    with pytest.raises(RangeError, match="crowns target_height_ft: found -1 for crown c1"):
+        slices(*flat_pair(target_height_ft=[-1.0, 6.0]))

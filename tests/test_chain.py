@@ -146,7 +146,7 @@ def test_an_unknown_option_and_an_unknown_operation_are_named():
 def test_the_order_of_a_run_holds_what_is_built_on():
     done: set[str] = set()
     for name, operation in OPERATIONS.items():
-        assert done.issuperset(operation.after), f"{name} runs before what it builds on"
+        assert done.issuperset(operation.builds_on()), f"{name} runs before what it builds on"
         done.add(name)
 
 

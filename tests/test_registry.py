@@ -34,7 +34,7 @@ def test_the_declaration_is_complete(name):
     assert op.summary.endswith(".") and op.summary[0].isupper() and "\n" not in op.summary
     assert op.caution.endswith(".")
     assert {item.removesuffix("?") for item in op.inputs} <= FIELDS
-    assert set(op.after) <= set(OPERATIONS)
+    assert set(op.builds_on()) <= set(OPERATIONS)
     assert name in help_text() and op.summary.split()[0] in help_text()
     assert f"| `{name}` |" in (ROOT / "README.md").read_text(encoding="utf-8")
 
@@ -51,14 +51,14 @@ def test_the_function_takes_what_is_declared_and_nothing_else(name):
     op = OPERATIONS[name]
     signature = inspect.signature(op.load())
     given = {item.removesuffix("?") for item in op.inputs}
-    given |= {other.replace("-", "_") for other in op.after}
+    given |= {other.replace("-", "_") for other in op.builds_on()}
     params = {param.name: param for param in op.params}
     assert set(signature.parameters) == given | set(params)
     for one in signature.parameters.values():
         if one.name in params:
             assert one.kind is inspect.Parameter.KEYWORD_ONLY
             assert one.default == params[one.name].default, f"default of {one.name}"
-        elif f"{one.name}?" in op.inputs:
+        elif f"{one.name}?" in (*op.inputs, *(name.replace("-", "_") for name in op.after)):
             assert one.default in (None, ()), f"{one.name} may be left out"
         else:
             assert one.default is inspect.Parameter.empty, f"{one.name} is needed"

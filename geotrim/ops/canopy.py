@@ -98,6 +98,7 @@ def slices(
     canopy_model: str = "column",
     crown_base_ft: float | None = None,
     crown_base_frac: float | None = None,
+    target_height_ft: float | None = None,
     min_coverage_frac: float = 0.01,
 ) -> Result:
     """Canopy volume of each crown under, in and over the band, and its shares.
@@ -105,8 +106,8 @@ def slices(
     Parameters
     ----------
     crowns : GeoDataFrame
-        ``crown_id`` and polygons, in the site's CRS; ``base_height_ft`` is used when given, and
-        goes before the two parameters for the base.
+        ``crown_id`` and polygons, in the site's CRS; ``base_height_ft`` and ``target_height_ft``
+        are used when given, and go before the parameters for the base and the target.
     heights : HeightSource
         Heights above the substrate, in any CRS.
     band_ft : (low, high)
@@ -119,6 +120,8 @@ def slices(
         base and the crown's top, as wide as the crown's polygon.
     crown_base_ft, crown_base_frac : float, optional
         Base of crowns without their own, as a height or as a share of the top; not both.
+    target_height_ft : float, optional
+        Height to be left; the share of the crown above it is what the cut would take.
     min_coverage_frac : float
         Cells covered less are ignored for the top, never for volumes.
 
@@ -143,6 +146,7 @@ def slices(
             "canopy_model": canopy_model,
             "crown_base_ft": crown_base_ft,
             "crown_base_frac": crown_base_frac,
+            "target_height_ft": target_height_ft,
             "min_coverage_frac": min_coverage_frac,
         }
     )
@@ -263,8 +267,9 @@ class _Model:
                 "one of them",
                 "leave out the one that is not meant",
             )
-        own = _own_bases(crowns)
+        own = _own_heights(crowns, "base_height_ft")
         self.notes: list[Note] = []
+        self.target_ft = targets_ft(crowns, parameters["target_height_ft"])
         has_base = common is not None or self.frac is not None
         if self.name == "column":
             if has_base:
@@ -285,7 +290,7 @@ class _Model:
     def measure(self, view: _View, parameters: dict[str, Any], *, want_p99: bool) -> CanopyMeasures:
         """The pass, with bases that were waiting for a top filled in."""
         waits = np.isnan(self.base_ft)
-        breaks = {*parameters["band_ft"], *(parameters["breaks_ft"] or ())}
+        breaks = {*parameters["band_ft"], *(parameters["breaks_ft"] or ()), *self._one_target()}
         if self.frac is not None and waits.any():
             want_first = want_p99 and self.is_solid  # else there is another pass
             seen = view.measure(parameters, breaks_ft=breaks, want_p99=want_first)
@@ -303,16 +308,47 @@ class _Model:
             )
         return np.where(np.isnan(self.base_ft), np.nan, seen.over_ft3(break_ft))
 
+    def above_target_ft3(
+        self, view: _View, seen: CanopyMeasures, parameters: dict[str, Any]
+    ) -> Floats:
+        """Volume above each crown's own target; NaN where it has none.
 
-def _own_bases(crowns: Any) -> Floats:
-    if "base_height_ft" not in crowns.columns:
+        Targets that differ need a pass of their own, in which each crown stands on its target.
+        """
+        unknown = np.isnan(self.target_ft) | np.isnan(self.base_ft)
+        if self.is_solid:
+            area, top = seen.crown_area_ft2, seen.top_ft
+            return solid_above_ft3(self.name, area, self.base_ft, top, self.target_ft)
+        if unknown.all():
+            return np.full(len(unknown), np.nan)
+        if one := self._one_target():
+            return np.where(unknown, np.nan, seen.over_ft3(one[0]))
+        floor = np.nan_to_num(np.fmax(self.target_ft, self.base_ft))
+        own = view.measure(parameters, base_ft=floor, want_p99=False)
+        return np.where(unknown, np.nan, own.over_ft3(0.0))
+
+    def _one_target(self) -> tuple[float, ...]:
+        """The target of all crowns that have one, if it is the same for all."""
+        known = np.unique(self.target_ft[np.isfinite(self.target_ft)])
+        return (float(known[0]),) if known.size == 1 else ()
+
+
+def targets_ft(crowns: Any, common_ft: float | None) -> Floats:
+    """Height each crown is to be left at: its own, else the common one; NaN if unknown. [ft]."""
+    own = _own_heights(crowns, "target_height_ft")
+    return own if common_ft is None else np.where(np.isnan(own), common_ft, own)
+
+
+def _own_heights(crowns: Any, column: str) -> Floats:
+    """Heights of a column of the crowns, NaN where it says nothing."""
+    if column not in crowns.columns:
         return np.full(len(crowns), np.nan)
-    own: Floats = crowns["base_height_ft"].to_numpy(dtype=np.float64, na_value=np.nan)
+    own: Floats = crowns[column].to_numpy(dtype=np.float64, na_value=np.nan)
     own = np.where(np.isfinite(own), own, np.nan)
     low = np.flatnonzero(own < 0.0)
     if low.size:
         raise RangeError(
-            "crowns base_height_ft",
+            f"crowns {column}",
             f"{own[low[0]]:g} for crown {crowns['crown_id'].iloc[low[0]]}",
             "a height of 0 ft or more above the substrate",
             "correct it, or leave it empty if it is not known",
@@ -358,6 +394,7 @@ def _slices_result(
 ) -> Result:
     low, high = parameters["band_ft"]
     whole, over_low, over_high = (model.above_ft3(seen, b) for b in (0.0, low, high))
+    over_target = model.above_target_ft3(view, seen, parameters)
     table = pd.DataFrame(
         {
             "crown_id": view.ids,
@@ -371,6 +408,9 @@ def _slices_result(
             "share_under_frac": _share(whole - over_low, whole),
             "share_band_frac": _share(over_low - over_high, whole),
             "share_over_frac": _share(over_high, whole),
+            "target_height_ft": model.target_ft,
+            "volume_above_target_ft3": over_target,
+            "share_above_target_frac": _share(over_target, whole),
             "covered_frac": seen.covered_frac,
             "is_partial": seen.is_partial,
         }

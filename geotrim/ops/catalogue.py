@@ -166,6 +166,111 @@ CROWN_BASE_FRAC = Param(
     high=1.0,
 )
 
+TARGET_HEIGHT = Param(
+    "target_height_ft",
+    "number",
+    None,
+    "Height the mangroves are to be left at, for every crown without its own; a plan, no advice.",
+    low=0.0,
+    high=500.0,
+)
+STAGE_YEARS = Param(
+    "stage_years", "whole", 1, "Years the cut is planned to be spread over.", low=1, high=50
+)
+
+
+def _reading(name: str, default: str, choices: tuple[str, ...], help: str) -> Param:
+    return Param(name, "choice", default, help, choices=choices)
+
+
+#: Questions the act leaves open; rules/readings.toml explains each, and a test holds these to it.
+READINGS = (
+    _reading(
+        "share_cap_reading",
+        "owner-and-professional",
+        ("owner-and-professional", "owner-only"),
+        "A-01: whether the cap of 65 % over 150 ft binds the professional exemption too.",
+    ),
+    _reading(
+        "share_measure_reading",
+        "smallest",
+        ("smallest", "trees", "length", "area"),
+        "A-02: what the 65 % are of.",
+    ),
+    _reading(
+        "shoreline_reading",
+        "along-line",
+        ("along-line", "smoothed", "chord"),
+        "A-03: which length is the shoreline that may be 150 ft.",
+    ),
+    _reading(
+        "substrate_reading",
+        "as-given",
+        ("as-given", "ground-reads-high"),
+        "A-04: whether heights of a raster are taken as given, or the ground under them as high.",
+    ),
+    _reading(
+        "substrate_place_reading",
+        "under-the-trunk",
+        ("under-the-trunk", "under-the-crown"),
+        "A-05: substrate under the trunk (measured in the field) or under each part of the crown.",
+    ),
+    _reading(
+        "foliage_reading",
+        "standing-each-year",
+        ("standing-each-year", "original"),
+        "A-06: which foliage the 25 % a year are of.",
+    ),
+    _reading(
+        "quarter_reading",
+        "from-16-ft",
+        ("from-16-ft", "any-height"),
+        "A-07: from which height the 25 % a year bind.",
+    ),
+    _reading(
+        "cap_reading",
+        "each-tree",
+        ("each-tree", "tallest-tree"),
+        "A-08: whether the caps of 10 and 24 ft look at each tree or at the tallest.",
+    ),
+    _reading(
+        "depth_reading",
+        "greatest",
+        ("greatest", "by-station"),
+        "A-09: which depth of a fringe that is wider here and narrower there.",
+    ),
+    _reading(
+        "square_reading",
+        "general-direction",
+        ("general-direction", "local"),
+        "A-10: square to which shoreline on a curved shore.",
+    ),
+    _reading(
+        "cliff_reading",
+        "as-written",
+        ("as-written", "at-least-150"),
+        "A-11: whether 65 % of a shore over 150 ft may be less than 150 ft.",
+    ),
+    _reading(
+        "season_reading",
+        "october-to-march",
+        ("october-to-march", "late-spring"),
+        "A-12: which season is advised.",
+    ),
+    _reading(
+        "boundary_reading",
+        "trunk",
+        ("trunk", "whole-crown"),
+        "A-13: whose a tree on the lot line is.",
+    ),
+    _reading(
+        "island_reading",
+        "every-island",
+        ("every-island", "public-islands"),
+        "A-14: which uninhabited islands are out.",
+    ),
+)
+
 FRONTAGE = Operation(
     "frontage",
     "Shares the MHW line out among the lots and measures each lot's stretches of it.",
@@ -294,12 +399,23 @@ SLICES = Operation(
             "share_under_frac",
             "share_band_frac",
             "share_over_frac",
+            "target_height_ft",
+            "volume_above_target_ft3",
+            "share_above_target_frac",
             "covered_frac",
             "is_partial",
         ),
         "slice_bands": ("low_ft", "high_ft", "volume_ft3", "share_frac"),
     },
-    params=(BAND, BREAKS, CANOPY_MODEL, CROWN_BASE, CROWN_BASE_FRAC, MIN_COVERAGE),
+    params=(
+        BAND,
+        BREAKS,
+        CANOPY_MODEL,
+        CROWN_BASE,
+        CROWN_BASE_FRAC,
+        TARGET_HEIGHT,
+        MIN_COVERAGE,
+    ),
     caution="A share of canopy volume under a stated model, not a count of leaves.",
 )
 

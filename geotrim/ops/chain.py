@@ -63,7 +63,9 @@ def measure(
     of a plug-in may fail alone: it is told, and the others go on.
     """
     every = all_operations()
-    chosen = every if operations is None else closure(operations, every)
+    asked = None if operations is None else list(operations)
+    chosen = every if asked is None else closure(asked, every)
+    needed = set() if asked is None else closure(asked, every, only_needed=True)
     check_options(site.options, every)
     results: dict[str, Result] = {}
     for name in chosen:
@@ -74,7 +76,7 @@ def measure(
         if name == ONE_PASS[0] and ONE_PASS[1] in chosen and not _lacking(chosen[name], site, {}):
             results |= _one_pass(site)
         else:
-            results[name] = _step(chosen[name], site, results, is_asked=operations is not None)
+            results[name] = _step(chosen[name], site, results, is_asked=name in needed)
     return results
 
 
@@ -113,8 +115,9 @@ def run_operation(
     given = site.options if options is None else options
     parameters = operation.check(_of(operation.params, given))
     bound: dict[str, Any] = {item: getattr(site, item) for item in _fields(operation)}
-    for other in operation.after:
-        bound[other.replace("-", "_")] = results[other]
+    for other in operation.builds_on():
+        result = results.get(other)
+        bound[other.replace("-", "_")] = result if _has_tables(result) else None
     function = cast(Callable[..., Any], operation.load())
     result = function(**bound, **parameters)
     if not isinstance(result, Result):
@@ -143,16 +146,29 @@ def operation_named(name: str, every: Mapping[str, Operation] = OPERATIONS) -> O
 
 
 def closure(
-    names: Iterable[str], every: Mapping[str, Operation] | None = None
+    names: Iterable[str],
+    every: Mapping[str, Operation] | None = None,
+    *,
+    only_needed: bool = False,
 ) -> dict[str, Operation]:
-    """The named operations and all they build on, in the order of a run."""
+    """The named operations and all they build on, in the order of a run.
+
+    Parameters
+    ----------
+    names : iterable of str
+    every : mapping, optional
+        Name -> Operation to choose from.
+    only_needed : bool
+        Leave out those that are only used where they could run.
+    """
     every = all_operations() if every is None else every
     wanted: set[str] = set()
     waiting = list(names)
     while waiting:
         name = waiting.pop()
         if name not in wanted:
-            waiting.extend(operation_named(name, every).after)
+            operation = operation_named(name, every)
+            waiting.extend(operation.needs() if only_needed else operation.builds_on())
             wanted.add(name)
     return {name: every[name] for name in every if name in wanted}
 
@@ -163,12 +179,19 @@ def params_of(operations: Iterable[Operation]) -> dict[str, Param]:
 
 
 def inputs_of(operations: Iterable[Operation]) -> dict[str, bool]:
-    """Site fields some operations read, and whether one of them cannot do without."""
+    """Site fields some operations read, and whether one of them cannot do without.
+
+    The last of them is what is asked for: an operation that only serves it where it can run makes
+    no input needed.
+    """
+    chain = {operation.name: operation for operation in operations}
+    sure = closure([list(chain)[-1]], chain, only_needed=True) if chain else {}
     needed: dict[str, bool] = {}
-    for operation in operations:
+    for name, operation in chain.items():
         for item in operation.inputs:
             field = item.removesuffix("?")
-            needed[field] = needed.get(field, False) or not item.endswith("?")
+            is_needed = name in sure and not item.endswith("?")
+            needed[field] = needed.get(field, False) or is_needed
     return needed
 
 
@@ -216,7 +239,7 @@ def _lacking(operation: Operation, site: Site, results: Mapping[str, Result]) ->
     lacking = [INPUT_WORDS.get(f, f) for f in fields if getattr(site, f, None) is None]
     if lacking:
         return lacking
-    without = [name for name in operation.after if not _has_tables(results.get(name))]
+    without = [name for name in operation.needs() if not _has_tables(results.get(name))]
     return [f"the result of {name}" for name in without]
 
 

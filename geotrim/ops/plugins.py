@@ -84,7 +84,7 @@ def in_order(
     waiting = dict(operations)
     before = set(given)
     while waiting:
-        ready = [op for op in waiting.values() if before.issuperset(op.after)]
+        ready = [op for op in waiting.values() if before.issuperset(op.builds_on())]
         if not ready:
             break
         done[ready[0].name] = waiting.pop(ready[0].name)

@@ -183,7 +183,8 @@ class Operation:
     inputs : tuple of str
         Site fields it needs; those ending in ``?`` are used when given.
     after : tuple of str
-        Operations whose results it builds on.
+        Operations whose results it builds on; those ending in ``?`` are used where they could
+        run, and handed over as None where they could not.
     outputs : dict
         Table name -> names of its measured columns, units last.
     params : tuple of Param
@@ -221,6 +222,14 @@ class Operation:
         self.name, self.summary, self.function = name, summary, function
         self.inputs, self.outputs, self.params = inputs, outputs, params
         self.after, self.rules, self.caution = after, rules, caution
+
+    def builds_on(self) -> tuple[str, ...]:
+        """Names of the operations before it, needed or not."""
+        return tuple(name.removesuffix("?") for name in self.after)
+
+    def needs(self) -> tuple[str, ...]:
+        """Names of the operations it cannot do without."""
+        return tuple(name for name in self.after if not name.endswith("?"))
 
     def load(self) -> object:
         """The function itself."""
