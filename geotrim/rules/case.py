@@ -56,7 +56,8 @@ class Case:
         ``crown_margin_ft``, ``from_innermost_ft``; ``depth_greatest_ft``, ``depth_station_ft``
         and both with ``local``; ``shoreline_along_ft``, ``_smoothed_ft``, ``_chord_ft``;
         ``share_of_trees_frac``, ``share_of_length_frac``, ``share_of_area_frac``,
-        ``permit_share_frac``; ``in_conservation``, ``in_mitigation``, ``in_island``,
+        ``permit_share_frac``; ``on_shore`` (1 where the tree stands in the fringe),
+        ``canopy_area_ft2``, ``fringe_length_ft``; ``in_conservation``, ``in_mitigation``, ``in_island``,
         ``in_public_island``: 1 where a polygon of land set aside covers the tree.
     facts : what the user answered, by the keys of ``facts.toml``.
     stage_years : years the work is planned over.

@@ -79,6 +79,24 @@ def needs_of_lot(decision: Decision, route: str) -> Needs | None:
     return min(every, key=len) if every else None
 
 
+def settle_words(decision: Decision, rule: Rule, k: int, tree: str) -> list[str]:
+    """What would settle a rule for one tree, in words; nothing where it is told already.
+
+    A check that is not met, or a local limit that is not met on an exemption, is for the authority.
+    """
+    code = decision.verdicts[rule.id][k]
+    if code == MET or (code == NOT_MET and rule.effect != "check"):
+        return []
+    if code == NOT_MET:
+        return ["ask the department, or the delegated local government"]
+    own = _for_limit(decision, rule.limit)
+    bound = decision.binding.get(rule.id)
+    if bound is not None and bound[k] not in (MET, NOT_MET):
+        whens = [_for_limit(decision, limit, contrary=True) for limit in rule.when]
+        own = min((one for one in [own, *whens] if one is not None), key=len, default=None)
+    return [] if own is None else own.words(tree)
+
+
 def is_plan(rule: Rule, facts_known: Mapping[str, Any]) -> bool:
     """Whether the owner could choose otherwise, so that another plan keeps the rule."""
     table = measures()[rule.limit.measure]

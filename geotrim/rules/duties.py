@@ -1,0 +1,236 @@
+"""What goes with a route that is open: stages over years, the cap of 65 %, notices with dates."""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from geotrim.rules.case import Floats
+from geotrim.rules.decide import Decision
+from geotrim.rules.outcome import Outcomes
+from geotrim.rules.rule_file import Rule, number_words, routes
+from geotrim.rules.shares import allowed_length_ft, allowed_trees
+from geotrim.rules.stages import years_needed
+from geotrim.rules.verdict import MET, NOT_MET, TOO_CLOSE, UNKNOWN, WORDS
+
+Flags = npt.NDArray[np.bool_]
+#: The rule whose share is taken where every mangrove is staged, whatever its height (A-07).
+ANY_HEIGHT = "quarter-a-year"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stages:
+    """Years each tree's cut takes.
+
+    is_staged : (n,) 1 where stages bind, 0 where not, NaN where it cannot be told.
+    years : (n,) fewest years; NaN where not known.
+    """
+
+    is_staged: Floats
+    years: Floats
+
+
+def stages(decision: Decision, found: Outcomes) -> Stages:
+    """Stages by the rules of each tree's own route.
+
+    Parameters
+    ----------
+    decision : Decision
+    found : Outcomes
+        Of the same decision.
+
+    Notes
+    -----
+    A tree that no stage binds takes one year if anything is cut. Of several rules of one route,
+    the one that takes longest decides. A height too close to 16 ft cannot be told.
+    """
+    n = decision.case.n_judged
+    removed = np.broadcast_to(decision.measures["foliage_removed_frac"].value, n)
+    staged = np.zeros(n)
+    years = np.where(np.isnan(removed), np.nan, (removed > 0.0).astype(np.float64))
+    for rule in _stage_rules(decision):
+        bound = np.broadcast_to(_bound(decision, rule), n)
+        mine = np.ones(n, dtype=bool)
+        if rule.id != ANY_HEIGHT:
+            mine = np.isin(found.route, rule.routes)
+        else:
+            mine = np.isin(found.route, [r for r in routes() if r != "no-mangrove"])
+        needed = years_needed(removed, rule.limit.number, decision.readings["foliage_reading"])
+        binds = mine & (bound == MET)
+        unsure = mine & ((bound == UNKNOWN) | (bound == TOO_CLOSE))
+        staged = np.where(binds, 1.0, np.where(unsure & (staged != 1.0), np.nan, staged))
+        years = np.where(binds, np.maximum(needed, years), years)
+        years = np.where(unsure & ~binds & ~(needed <= years), np.nan, years)
+    return Stages(staged, years)
+
+
+def _stage_rules(decision: Decision) -> list[Rule]:
+    """Stage rules in force; where every mangrove is staged, good practice is one of them."""
+    every = decision.rule_set.rules.values()
+    rules = [rule for rule in every if rule.effect == "stages" and rule.id in decision.verdicts]
+    if decision.readings["quarter_reading"] == "any-height":
+        rules += [rule for rule in every if rule.id == ANY_HEIGHT]
+    return rules
+
+
+@dataclass(frozen=True, slots=True)
+class Cap:
+    """How much of a shoreline's mangroves a rule lets be trimmed, counted three ways.
+
+    is_binding : None where it cannot be told; the allowances are then those of a cap that binds.
+    n_uncertain_trees : trees that may count or not; they are not counted.
+    """
+
+    route: str
+    rule_id: str
+    share_frac: float
+    is_binding: bool | None
+    n_counted_trees: int
+    n_allowed_trees: int
+    counted_length_ft: float
+    allowed_length_ft: float
+    counted_area_ft2: float
+    allowed_area_ft2: float
+    n_uncertain_trees: int
+    words: str
+
+
+def caps(decision: Decision) -> list[Cap]:
+    """Every cap on the share of mangroves, by rule and route.
+
+    Notes
+    -----
+    Only trees that are known to be mangroves, and known to be tall enough where that counts, are
+    in the denominator: what is uncertain never raises an allowance.
+    """
+    every = decision.rule_set.rules.values()
+    rules = [rule for rule in every if rule.effect == "share" and rule.id in decision.verdicts]
+    return [_cap(decision, rule, route) for rule in rules for route in rule.routes]
+
+
+def _cap(decision: Decision, rule: Rule, route: str) -> Cap:
+    case, n = decision.case, decision.case.n_judged
+    sure, unsure = _counted(decision, rule)
+    bound = int(np.max(_bound(decision, rule)))
+    shore = float(decision.measures["shoreline_length_ft"].value)
+    fringe = float(case.get("fringe_length_ft").value)
+    length = fringe if np.isfinite(fringe) else shore
+    share = rule.limit.number if bound != NOT_MET else 1.0
+    if bound != NOT_MET and rule.when and shore > 0:
+        limit_ft = rule.when[0].number
+        reading = decision.readings["cliff_reading"]
+        share = allowed_length_ft(shore, rule.limit.number, limit_ft, reading) / shore
+    area = np.broadcast_to(case.get("canopy_area_ft2").value, n)
+    total = float(area[sure].sum()) if case.tree_ids else np.nan
+    return Cap(
+        route=route,
+        rule_id=rule.id,
+        share_frac=share,
+        is_binding={MET: True, NOT_MET: False}.get(bound),
+        n_counted_trees=int(sure.sum()),
+        n_allowed_trees=allowed_trees(int(sure.sum()), share),
+        counted_length_ft=length,
+        allowed_length_ft=share * length,
+        counted_area_ft2=total,
+        allowed_area_ft2=share * total,
+        n_uncertain_trees=int(unsure.sum()),
+        words=rule.words,
+    )
+
+
+def _counted(decision: Decision, rule: Rule) -> tuple[Flags, Flags]:
+    """Trees that count for a cap for sure, and those that may."""
+    n = decision.case.n_judged
+    if not decision.case.tree_ids:
+        nobody = np.zeros(n, dtype=bool)
+        return nobody, nobody
+    mangrove = np.broadcast_to(decision.measures["is_mangrove"].value, n)
+    shore = np.broadcast_to(decision.case.get("on_shore").value, n) != 0.0
+    sure, possible = (mangrove == 1.0) & shore, (mangrove != 0.0) & shore
+    if rule.limit.measure == "permit_share_frac":
+        tall = decision.verdicts.get("permit-share-counted", np.full(n, MET, dtype=np.int8))
+        sure, possible = sure & (tall == MET), possible & (tall != NOT_MET)
+    return sure, possible & ~sure
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """A notice that goes before the work.
+
+    due : latest day for it, None where the start is not known. short_days : days it comes late.
+    """
+
+    route: str
+    rule_id: str
+    words: str
+    days: float
+    notice_date: datetime.date | None
+    start_date: datetime.date | None
+    due: datetime.date | None
+    short_days: float
+    verdict: str
+    is_binding: bool | None
+    section: str
+    confidence: str
+
+
+def notices(decision: Decision) -> list[Notice]:
+    """Every notice of every route, with the day it is due."""
+    every = decision.rule_set.rules.values()
+    rules = [rule for rule in every if rule.effect == "notice" and rule.id in decision.verdicts]
+    return [_notice(decision, rule, route) for rule in rules for route in rule.routes]
+
+
+def _notice(decision: Decision, rule: Rule, route: str) -> Notice:
+    facts = decision.case.facts
+    start, given = facts.get("start_date"), facts.get("notice_date")
+    days = rule.limit.number
+    is_days = rule.limit.unit == "days"
+    due = start - datetime.timedelta(days=days) if start is not None and is_days else None
+    seen = float(np.max(decision.measures[rule.limit.measure].value))
+    return Notice(
+        route=route,
+        rule_id=rule.id,
+        words=rule.words,
+        days=days if is_days else np.nan,
+        notice_date=given,
+        start_date=start,
+        due=due,
+        short_days=max(days - seen, 0.0) if np.isfinite(seen) and is_days else np.nan,
+        verdict=WORDS[int(decision.verdicts[rule.id].min())],
+        is_binding={MET: True, NOT_MET: False}.get(int(np.max(_bound(decision, rule)))),
+        section=rule.section,
+        confidence=rule.confidence,
+    )
+
+
+def _bound(decision: Decision, rule: Rule) -> npt.NDArray[np.int8]:
+    """Verdict on whether a rule binds; *met* for one that always does."""
+    return decision.binding.get(rule.id, np.asarray(MET, dtype=np.int8))
+
+
+def told(decision: Decision, found: Outcomes) -> dict[str, str]:
+    """Caps, years and advice in words, so that two readings can be compared."""
+    out: dict[str, str] = {}
+    for cap in caps(decision):
+        name = routes()[cap.route]["name"]
+        out[f"cap of the {name.lower()}"] = (
+            f"{number_words(round(cap.share_frac, 4), 'frac')}"
+            f"{' if it binds' if cap.is_binding is None else ''}"
+        )
+    years = stages(decision, found).years
+    known = years[np.isfinite(years)]
+    if known.size:
+        out["most years for one tree"] = f"{known.max():g}"
+        out["trees that take more than a year"] = f"{int((known > 1).sum())}"
+    for rule in decision.rule_set.rules.values():
+        if rule.effect in ("warning", "share") and rule.id in decision.verdicts:
+            counts = np.bincount(decision.verdicts[rule.id], minlength=4)
+            out[f"rule {rule.id}"] = ", ".join(
+                f"{WORDS[code]} for {counts[code]}" if len(decision.case.tree_ids) else WORDS[code]
+                for code in np.flatnonzero(counts)
+            )
+    return out
