@@ -69,3 +69,8 @@ def breaks_to(top: float) -> st.SearchStrategy[list[float]]:
     """Rising heights from 0 up to ``top``, with any others between."""
     inner = st.lists(numbers(0.001, top - 0.001), max_size=6, unique=True)
     return inner.map(lambda values: [0.0, *sorted(values), top])
+
+
+def errors_of_values() -> st.SearchStrategy[float]:
+    """Standard errors as they come: none, not stated, small, great."""
+    return st.sampled_from([0.0, float("nan"), 0.01, 0.1, 0.5, 2.0, 20.0])

@@ -73,7 +73,8 @@ def judge(
     ['met', 'met', 'not met', 'too close', 'unknown']
     """
     values, errors = np.broadcast_arrays(
-        np.asarray(value, dtype=np.float64), np.nan_to_num(np.asarray(error, dtype=np.float64))
+        np.asarray(value, dtype=np.float64),
+        np.nan_to_num(np.asarray(error, dtype=np.float64), posinf=np.inf),
     )
     gap = values - number
     is_at = np.abs(gap) <= at_limit
