@@ -22,6 +22,8 @@ UNIT_HEADINGS = {
     "ft3": "ft\N{SUPERSCRIPT THREE}",
     "deg": "deg",
     "frac": "share",
+    "days": "days",
+    "years": "years",
 }
 
 #: Vertical units a user may state for a height raster, and their length in metres.

@@ -172,5 +172,5 @@ def test_the_tables_hold_the_columns_that_are_declared(name, measured):
         assert set(columns) <= set(result[table].columns), table
     for table, rows in result.tables.items():
         for column in rows.columns:
-            if rows[column].dtype.kind == "f":
+            if rows[column].dtype.kind == "f" and "unit" not in rows.columns:  # else row by row
                 assert unit_of(column), f"{table}.{column} has no unit"

@@ -174,6 +174,14 @@ TARGET_HEIGHT = Param(
     low=0.0,
     high=500.0,
 )
+UNSTATED_ERROR = Param(
+    "unstated_height_error_ft",
+    "number",
+    1.46,
+    "Standard error taken for heights of a raster that states none; 44.5 cm in a USGS release.",
+    low=0.0,
+    high=100.0,
+)
 STAGE_YEARS = Param(
     "stage_years", "whole", 1, "Years the cut is planned to be spread over.", low=1, high=50
 )
@@ -419,8 +427,77 @@ SLICES = Operation(
     caution="A share of canopy volume under a stated model, not a count of leaves.",
 )
 
+ROUTE = Operation(
+    "route",
+    "Tells which limits a lot meets by which figures, and which way to an authorisation that "
+    "leaves open.",
+    function="geotrim.ops.route:route",
+    inputs=(
+        "lots",
+        "mhw_line",
+        "crowns?",
+        "trunks?",
+        "trunks_rmse_ft?",
+        "mhw_facts?",
+        "mhw_origin?",
+        "set_aside?",
+        "facts?",
+        "overlays?",
+    ),
+    after=("frontage", "riparian-lines?", "fringe?", "heights?", "slices?"),
+    outputs={
+        "lot_outcomes": (
+            "shoreline_length_ft",
+            "shoreline_error_ft",
+            "shoreline_chord_ft",
+            "fringe_depth_ft",
+            "fringe_depth_error_ft",
+            "n_trees",
+            "n_mangroves",
+            "n_other_plants",
+            "n_species_unknown",
+            "n_staged_trees",
+        ),
+        "lot_routes": (
+            "n_open_trees",
+            "n_depends_trees",
+            "n_closed_trees",
+            "n_other_plan_trees",
+        ),
+        "tree_outcomes": (
+            "top_height_ft",
+            "height_error_ft",
+            "target_height_ft",
+            "removed_frac",
+            "n_stage_years",
+            "is_staged",
+        ),
+        "findings": ("is_binding", "is_local"),
+        "findings_by_rule": ("n_met", "n_not_met", "n_too_close", "n_unknown", "n_not_binding"),
+        "readings": ("is_default", "is_changing"),
+        "shares": (
+            "share_frac",
+            "is_binding",
+            "n_counted_trees",
+            "n_allowed_trees",
+            "counted_length_ft",
+            "allowed_length_ft",
+            "counted_area_ft2",
+            "allowed_area_ft2",
+            "n_uncertain_trees",
+        ),
+        "notices": ("lead_days", "short_days", "is_binding"),
+        "checklist": (),
+        "questions": ("is_for_route", "n_routes"),
+    },
+    params=(TARGET_HEIGHT, STAGE_YEARS, CONFIDENCE, UNSTATED_ERROR, *READINGS),
+    rules=("state-act", "good-practice"),
+    caution="Open means that no limit in the rule files closes a way by these figures. It is no "
+    "permission: the department or the delegated local government decides.",
+)
+
 #: In the order of a run.
-BUILT_IN = (FRONTAGE, RIPARIAN_LINES, FRINGE, ZONE, SETBACKS, HEIGHTS, SLICES)
+BUILT_IN = (FRONTAGE, RIPARIAN_LINES, FRINGE, ZONE, SETBACKS, HEIGHTS, SLICES, ROUTE)
 OPERATIONS = {operation.name: operation for operation in BUILT_IN}
 
 #: Cautions that travel with every result.

@@ -124,7 +124,7 @@ def fringe(
     trees, notes = _trees(crowns, trunks, fringe_reference)
     stretches = _stretches(frontage, mhw_line, smoothing_length_ft, feet)
     reach = float(frontage.parameters.get("reach_ft", 5.0)) / feet
-    regions = _regions(lots, frontage, riparian_lines, reach)
+    regions = regions_of(lots, frontage, riparian_lines, reach)
     stand = _stand(trees, stretches, regions, search_ft, feet)
     transects, outlines = [], []
     for k, stretch in enumerate(stretches):
@@ -236,7 +236,7 @@ def _stretches(frontage: Result, mhw_line: Any, smoothing_ft: float, feet: float
     return out
 
 
-def _regions(
+def regions_of(
     lots: Any, frontage: Result, riparian_lines: Result, reach: float
 ) -> dict[str, tuple[Any, Any]]:
     """Lot id -> the lot, and the lot with its water and the strip between them."""

@@ -46,7 +46,9 @@ def join_tables(parts: Sequence[Any], columns: Sequence[str]) -> Any:
 
 
 #: Flags that may be unknown.
-_MAY_BE_UNKNOWN: Mapping[str, str] = {"is_trunk_past_setback": "boolean"}
+_MAY_BE_UNKNOWN: Mapping[str, str] = dict.fromkeys(
+    ("is_trunk_past_setback", "is_mangrove", "is_staged", "is_binding"), "boolean"
+)
 
 
 def kind_of(name: str) -> str | None:

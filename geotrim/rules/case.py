@@ -5,6 +5,7 @@ Yes-no values are 1, 0, and NaN for unknown. Facts the user answered become such
 
 from __future__ import annotations
 
+import calendar
 import datetime
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -14,8 +15,6 @@ import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
-#: Mean length of a month in the Gregorian calendar. [days]
-MONTH_DAYS = 365.2425 / 12
 #: Months in which birds usually nest. Source: wildlife commission reminder of 2025, read
 #: second-hand: mid-February in parts of Florida, through summer.
 NESTING_MONTHS = frozenset(range(2, 10))
@@ -57,8 +56,9 @@ class Case:
         and both with ``local``; ``shoreline_along_ft``, ``_smoothed_ft``, ``_chord_ft``;
         ``share_of_trees_frac``, ``share_of_length_frac``, ``share_of_area_frac``,
         ``permit_share_frac``; ``on_shore`` (1 where the tree stands in the fringe),
-        ``canopy_area_ft2``, ``fringe_length_ft``; ``in_conservation``, ``in_mitigation``, ``in_island``,
-        ``in_public_island``: 1 where a polygon of land set aside covers the tree.
+        ``is_to_trim``, ``canopy_area_ft2``, ``fringe_length_ft``; ``in_conservation``,
+        ``in_mitigation``, ``in_island``, ``in_public_island``: 1 where a polygon of land set aside covers the tree, 0
+        where none does, NaN where that cannot be told; without polygons the facts alone say.
     facts : what the user answered, by the keys of ``facts.toml``.
     stage_years : years the work is planned over.
     """
@@ -97,19 +97,16 @@ def fact_values(facts: Mapping[str, Any], season: str) -> dict[str, float]:
     """
     flag = {key: _flag(facts.get(key)) for key in FLAGS}
     mitigation = both(flag["is_mitigation_land"], contrary(flag["mitigation_provides_trimming"]))
-    public_island = both(flag["is_uninhabited_island"], flag["is_public_land"])
     start = facts.get("start_date")
     return {
         **{key: flag[key] for key in FLAGS},
         "is_owner_supervising": _is(facts.get("supervisor"), "owner"),
         "is_professional": _is_professional(facts),
-        "is_island": flag["is_uninhabited_island"],
-        "is_public_island": public_island,
         "is_mitigation_silent": mitigation,
         "has_earlier_proof": contrary(_is(facts.get("earlier_proof"), "none")),
         "earlier_height_ft": float(facts.get("earlier_height_ft", np.nan)),
         "notice_days": _days(facts.get("notice_date"), start),
-        "months_since_freeze": _days(facts.get("last_freeze_date"), start) / MONTH_DAYS,
+        "months_since_freeze": _months(facts.get("last_freeze_date"), start),
         "days_out_of_season": days_out_of_season(start, season),
         "is_nesting_season": np.nan if start is None else float(start.month in NESTING_MONTHS),
     }
@@ -164,6 +161,28 @@ def days_out_of_season(day: datetime.date | None, season: str) -> float:
     return float(min((opens - day).days, (day - closed).days + 1))
 
 
+def months_between(first: datetime.date, last: datetime.date) -> float:
+    """Months of the calendar from one day to another, a begun one by its days. [months].
+
+    Examples
+    --------
+    >>> months_between(datetime.date(2027, 1, 1), datetime.date(2027, 7, 1))
+    6.0
+    """
+    if last < first:
+        return -months_between(last, first)
+    n = 12 * (last.year - first.year) + last.month - first.month - (last.day < first.day)
+    begun, ends = _months_later(first, n), _months_later(first, n + 1)
+    return n + (last - begun).days / (ends - begun).days
+
+
+def _months_later(day: datetime.date, n: int) -> datetime.date:
+    """The same day of a later month, or that month's last day if it has no such day."""
+    year, month = divmod(12 * day.year + day.month - 1 + n, 12)
+    length = calendar.monthrange(year, month + 1)[1]
+    return datetime.date(year, month + 1, min(day.day, length))
+
+
 def _is_professional(facts: Mapping[str, Any]) -> float:
     """Whether a professional mangrove trimmer, with a credential, does or supervises the work."""
     has_credential = contrary(_is(facts.get("professional_credential"), "none"))
@@ -180,6 +199,10 @@ def _flag(value: object) -> float:
 
 def _days(first: datetime.date | None, last: datetime.date | None) -> float:
     return np.nan if first is None or last is None else float((last - first).days)
+
+
+def _months(first: datetime.date | None, last: datetime.date | None) -> float:
+    return np.nan if first is None or last is None else months_between(first, last)
 
 
 def _plain(value: Any) -> Any:

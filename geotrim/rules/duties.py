@@ -216,21 +216,23 @@ def told(decision: Decision, found: Outcomes) -> dict[str, str]:
     """Caps, years and advice in words, so that two readings can be compared."""
     out: dict[str, str] = {}
     for cap in caps(decision):
-        name = routes()[cap.route]["name"]
-        out[f"cap of the {name.lower()}"] = (
-            f"{number_words(round(cap.share_frac, 4), 'frac')}"
-            f"{' if it binds' if cap.is_binding is None else ''}"
-        )
+        if cap.is_binding is not False:
+            out[f"cap of the {routes()[cap.route]['name'].lower()}"] = (
+                f"{number_words(round(cap.share_frac, 4), 'frac')}"
+                f"{' if it binds' if cap.is_binding is None else ''}"
+            )
     years = stages(decision, found).years
     known = years[np.isfinite(years)]
     if known.size:
         out["most years for one tree"] = f"{known.max():g}"
         out["trees that take more than a year"] = f"{int((known > 1).sum())}"
     for rule in decision.rule_set.rules.values():
-        if rule.effect in ("warning", "share") and rule.id in decision.verdicts:
-            counts = np.bincount(decision.verdicts[rule.id], minlength=4)
-            out[f"rule {rule.id}"] = ", ".join(
-                f"{WORDS[code]} for {counts[code]}" if len(decision.case.tree_ids) else WORDS[code]
-                for code in np.flatnonzero(counts)
-            )
+        is_idle = bool((_bound(decision, rule) == NOT_MET).all())
+        if rule.effect not in ("warning", "share") or rule.id not in decision.verdicts or is_idle:
+            continue
+        counts = np.bincount(decision.verdicts[rule.id], minlength=4)
+        out[f"rule {rule.id}"] = ", ".join(
+            f"{WORDS[code]} for {counts[code]}" if decision.case.tree_ids else WORDS[code]
+            for code in np.flatnonzero(counts)
+        )
     return out

@@ -8,25 +8,28 @@ import numpy as np
 import numpy.typing as npt
 
 from geotrim.rules.decide import Decision
-from geotrim.rules.rule_file import routes
+from geotrim.rules.rule_file import Limit, routes
 from geotrim.rules.settle import is_plan
 from geotrim.rules.verdict import MET, NOT_MET, UNKNOWN, Codes, all_of
 
+#: The way of plants that are no mangroves.
+OUTSIDE = "no-mangrove"
 #: The last resort: it is weighed case by case, so whatever else may be open is told first.
 LAST = "individual-permit"
 #: Rules without whose proof a route is not put forward.
 PROOFS = ("earlier-proof", "maintenance-proof")
-NONE = "none"
-#: How an outcome stands: open; open once something is known; open with another plan.
-OPEN, DEPENDS, OTHER_PLAN, CLOSED = "open", "depends", "other plan", "closed"
+NONE, LEFT_ALONE = "none", "left-alone"
+#: How an outcome stands: open; open once something is known; open with another plan; nothing is
+#: cut, so nothing need be open.
+OPEN, DEPENDS, OTHER_PLAN, CLOSED, UNCUT = "open", "depends", "other plan", "closed", "not cut"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Outcomes:
     """For each tree a route and how it stands.
 
-    route : (n,) keys of ``routes.toml``, or ``none``.
-    standing : (n,) ``open``, ``depends``, ``other plan`` or ``closed`` (for ``none``).
+    route : (n,) keys of ``routes.toml``, ``none`` or ``left-alone``.
+    standing : (n,) ``open``, ``depends``, ``other plan``, ``closed`` (for ``none``) or ``not cut``.
     """
 
     route: npt.NDArray[np.object_]
@@ -42,9 +45,10 @@ def outcomes(decision: Decision) -> Outcomes:
 
     Notes
     -----
-    In this order: the first route that is open, the individual permit apart; the first that would
-    be open if something were known or planned otherwise (paragraphs (c) and (d) only where their
-    proof is not unknown); the individual permit if it is open; whatever else depends; none.
+    In this order: trees that are left alone; the first route that is open, the individual permit
+    apart; the first that would be open if something were known or planned otherwise (paragraphs
+    (c) and (d) only where their proof is not unknown); the individual permit if it is open;
+    whatever else depends; none. A tree whose species is unknown is told by the ways of mangroves.
     """
     n = decision.case.n_judged
     route = np.full(n, NONE, dtype=object)
@@ -57,8 +61,11 @@ def outcomes(decision: Decision) -> Outcomes:
         free[chosen] = False
 
     others = [name for name in routes() if name != LAST]
+    take(decision.routes[OUTSIDE] == MET, OUTSIDE, OPEN)
+    take(left_alone(decision), LEFT_ALONE, UNCUT)
     for name in others:
         take(decision.routes[name] == MET, name, OPEN)
+    others = [*others[1:], others[0]]  # the ways of mangroves first
     proven = [name for name in others if not _lacks_proof(decision, name)]
     for name in proven:
         code = decision.routes[name]
@@ -70,6 +77,15 @@ def outcomes(decision: Decision) -> Outcomes:
         take((code != NOT_MET) & (code != MET), name, DEPENDS)
     take(with_other_plan(decision, LAST) != NOT_MET, LAST, OTHER_PLAN)
     return Outcomes(route, standing)
+
+
+def left_alone(decision: Decision) -> npt.NDArray[np.bool_]:
+    """Trees the plan does not cut: not chosen, or surely no taller than they are to be left."""
+    n = decision.case.n_judged
+    top, target = decision.measures["top_height_ft"], decision.case.get("target_height_ft")
+    limit = Limit("top_height_ft", "<=", 0.0, "ft")
+    low = limit.judge(top.value - target.value, top.error, decision.confidence_frac) == MET
+    return np.broadcast_to(low | (decision.case.get("is_to_trim").value == 0.0), n)
 
 
 def with_other_plan(decision: Decision, route: str) -> Codes:

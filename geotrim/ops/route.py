@@ -1,0 +1,244 @@
+"""Operation ``route``: which limits a lot meets, and which way to an authorisation that leaves."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from geotrim.model import Facts, Note, Result
+from geotrim.ops import route_tables as tables
+from geotrim.ops.catalogue import READINGS, ROUTE
+from geotrim.ops.route_cases import Inputs, cases, lots_without_shore
+from geotrim.ops.route_columns import COLUMNS
+from geotrim.ops.tables import join_tables, plain_table
+from geotrim.rules.compare import reading_rows
+from geotrim.rules.decide import Decision, decide
+from geotrim.rules.duties import Stages, stages, told
+from geotrim.rules.findings import findings
+from geotrim.rules.outcome import Outcomes, outcomes
+from geotrim.rules.readings import Readings
+from geotrim.rules.rule_file import RuleFile
+from geotrim.rules.rule_set import rule_set
+from geotrim.rules.submission import checklist
+
+#: Findings of single trees that are met are left out on lots with more trees than this.
+MOST_TREES = 500
+
+
+def route(
+    lots: Any,
+    mhw_line: Any,
+    frontage: Result,
+    *,
+    riparian_lines: Result | None = None,
+    fringe: Result | None = None,
+    heights: Result | None = None,
+    slices: Result | None = None,
+    crowns: Any = None,
+    trunks: Any = None,
+    trunks_rmse_ft: float | None = None,
+    mhw_facts: Mapping[str, Any] | None = None,
+    mhw_origin: str | None = None,
+    set_aside: Any = None,
+    facts: Facts | None = None,
+    overlays: Iterable[RuleFile] = (),
+    target_height_ft: float | None = None,
+    stage_years: int = 1,
+    confidence_frac: float = 0.95,
+    unstated_height_error_ft: float = 1.46,
+    share_cap_reading: str = "owner-and-professional",
+    share_measure_reading: str = "smallest",
+    shoreline_reading: str = "along-line",
+    substrate_reading: str = "as-given",
+    substrate_place_reading: str = "under-the-trunk",
+    foliage_reading: str = "standing-each-year",
+    quarter_reading: str = "from-16-ft",
+    cap_reading: str = "each-tree",
+    depth_reading: str = "greatest",
+    square_reading: str = "general-direction",
+    cliff_reading: str = "as-written",
+    season_reading: str = "october-to-march",
+    boundary_reading: str = "trunk",
+    island_reading: str = "every-island",
+) -> Result:
+    """Judge each lot and tree by the rules, and tell which routes are open, closed or depend.
+
+    Parameters
+    ----------
+    lots, mhw_line, crowns, trunks, trunks_rmse_ft, mhw_facts, mhw_origin, set_aside, facts :
+        As :class:`geotrim.model.Site` holds them. Whatever is not given is unknown.
+    frontage, riparian_lines, fringe, heights, slices : Result
+        Of those operations; all but the first may be missing.
+    overlays : iterable of RuleFile
+        Local rule files; they can only tighten, or ask for a check.
+    target_height_ft, stage_years, confidence_frac, unstated_height_error_ft :
+        The plan, and how sure a figure must be; see the operation's parameters.
+    share_cap_reading ... island_reading : str
+        How each question that the act leaves open is read; see ``rules/readings.toml``.
+
+    Returns
+    -------
+    Result
+        ``lot_outcomes``, ``lot_routes``, ``tree_outcomes``; ``findings`` one by one and
+        ``findings_by_rule``; ``readings`` with what another one would change; ``shares`` (the 65 %
+        cap), ``notices``, ``checklist`` and ``questions`` (what to find out first).
+
+    Notes
+    -----
+    "Open" means that no limit in the rule files closes a route by these figures. It is no
+    permission: the department or the delegated local government decides.
+    """
+    chosen = {
+        name: value
+        for name, value in locals().items()
+        if name in {param.name for param in ROUTE.params}
+    }
+    parameters = ROUTE.check(chosen)
+    rules = rule_set(overlays)
+    readings = Readings({param.name: str(parameters[param.name]) for param in READINGS})
+    given = Inputs(
+        lots=lots,
+        mhw_line=mhw_line,
+        frontage=frontage,
+        riparian_lines=riparian_lines,
+        fringe=fringe,
+        heights=heights,
+        slices=slices,
+        crowns=crowns,
+        trunks=trunks,
+        trunks_rmse_ft=trunks_rmse_ft,
+        mhw_facts=mhw_facts or {},
+        set_aside=set_aside,
+        facts=facts or Facts(),
+        target_height_ft=target_height_ft,
+        stage_years=stage_years,
+        unstated_height_error_ft=unstated_height_error_ft,
+    )
+    every, notes = cases(given)
+    decisions = [decide(case, rules, readings, confidence_frac) for case in every]
+    reasons = dict(lots_without_shore(frontage))
+    extra = _species(crowns)
+    parts: dict[str, list[Any]] = {name: [] for name in COLUMNS}
+    for decision in decisions:
+        for name, rows in _lot_tables(decision, reasons, extra).items():
+            parts[name].append(rows)
+    found = {name: _table(rows, COLUMNS[name]) for name, rows in parts.items()}
+    notes += _notes(decisions, mhw_origin, mhw_facts or {})
+    return Result("route", found, tuple(notes), parameters)
+
+
+def _lot_tables(decision: Decision, reasons: Mapping[str, str], extra: Any) -> dict[str, Any]:
+    """Rows of every table for one lot."""
+    found = outcomes(decision)
+    plan = stages(decision, found)
+    every = list(findings(decision, MOST_TREES))
+    return {
+        "lot_outcomes": [_outcome_row(decision, found, plan, reasons)],
+        "lot_routes": tables.route_rows(decision),
+        "tree_outcomes": tables.tree_rows(decision, found, plan, extra),
+        "findings": tables.finding_rows(every),
+        "findings_by_rule": tables.rule_rows(decision, every),
+        "readings": reading_rows(decision, lambda other: told(other, outcomes(other))),
+        "shares": tables.cap_rows(decision),
+        "notices": tables.notice_rows(decision),
+        "checklist": [
+            {"lot_id": decision.case.lot_id, **row} for row in checklist(_filled(decision, plan))
+        ],
+        "questions": tables.question_rows(decision),
+    }
+
+
+def _outcome_row(
+    decision: Decision, found: Outcomes, plan: Stages, reasons: Mapping[str, str]
+) -> dict[str, Any]:
+    """The row of a lot: the route it is told by, and its main figures."""
+    case, seen = decision.case, decision.measures
+    lot_id, n = case.lot_id, len(case.tree_ids)
+    name, standing = tables.lot_outcome(found, decision)
+    kind = np.broadcast_to(seen["is_mangrove"].value, max(n, 1))[:n]
+    depth = seen["fringe_depth_ft"]
+    is_one = depth.value.ndim == 0
+    reason = reasons.get(lot_id, "" if n else "no tree is recorded on this lot or before it")
+    words = tables.outcome_words(found, decision)
+    if lot_id in reasons:
+        words = "No shore was found for this lot, so nothing is judged; check title and line."
+    return {
+        "lot_id": lot_id,
+        "outcome_route": name,
+        "outcome_standing": standing,
+        "outcome_words": words,
+        "n_trees": n,
+        "n_mangroves": int((kind == 1.0).sum()),
+        "n_other_plants": int((kind == 0.0).sum()),
+        "n_species_unknown": int(np.isnan(kind).sum()),
+        "shoreline_length_ft": float(seen["shoreline_length_ft"].value),
+        "shoreline_error_ft": float(seen["shoreline_length_ft"].error),
+        "shoreline_chord_ft": float(case.get("shoreline_chord_ft").value),
+        "fringe_depth_ft": float(depth.value) if is_one else _greatest(depth.value),
+        "fringe_depth_error_ft": float(depth.error) if is_one else _greatest(depth.error),
+        "n_staged_trees": int((plan.is_staged == 1.0).sum()) if n else 0,
+        "reason": reason,
+    }
+
+
+def _greatest(values: Any) -> float:
+    known = values[np.isfinite(values)]
+    return float(known.max()) if known.size else float("nan")
+
+
+def _filled(decision: Decision, plan: Stages) -> dict[str, str]:
+    """What geotrim can put into a submission, in words with figures."""
+    case, seen = decision.case, decision.measures
+    n = len(case.tree_ids)
+    out = {}
+    length = float(seen["shoreline_length_ft"].value)
+    if np.isfinite(length):
+        out["shoreline_length_ft"] = f"shoreline {length:.1f} ft along the line"
+    return out
+
+
+def _species(crowns: Any) -> Any:
+    """Species of each crown by id."""
+    if crowns is None:
+        return pd.DataFrame({"species": []})
+    names = crowns["species"] if "species" in crowns.columns else [None] * len(crowns)
+    return pd.DataFrame({"species": list(names)}, index=crowns["crown_id"].astype(str))
+
+
+def _table(parts: list[Any], columns: tuple[str, ...]) -> Any:
+    """One table of all lots' rows."""
+    frames = [
+        part if isinstance(part, pd.DataFrame) else plain_table(part, columns)
+        for part in parts
+        if part is not None
+    ]
+    return join_tables(frames, columns)
+
+
+def _notes(
+    decisions: list[Decision], mhw_origin: str | None, mhw_facts: Mapping[str, Any]
+) -> list[Note]:
+    """What was taken for granted about the shore."""
+    notes = []
+    if mhw_origin == "apparent-shoreline":
+        text = (
+            "lengths are of an apparent shoreline, the outer edge of the plants, not of an MHW line"
+        )
+        notes.append(Note("shoreline", text, "assumed"))
+    if "position_rmse_ft" not in mhw_facts and decisions:
+        text = "the line's position error is not stated, so its length is taken at its word"
+        notes.append(Note("shoreline", text, "assumed"))
+    missing = sorted({key for one in decisions for key in facts_missing(one)})
+    if missing:
+        text = f"{len(missing)} facts a map cannot give are unknown: {', '.join(missing)}"
+        notes.append(Note("facts", text, "missing"))
+    return notes
+
+
+def facts_missing(decision: Decision) -> list[str]:
+    """Facts that keep a route of this lot from being told."""
+    rows = tables.question_rows(decision)
+    return [str(row["fact"]) for row in rows if row["is_for_route"]]

@@ -1,0 +1,367 @@
+"""From a site's tables and the results before it to one case a lot, as the rules see it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from geotrim.core.fringe import canopy_extent
+from geotrim.core.stretches import side_lines
+from geotrim.model import Facts, Note, Result
+from geotrim.ops.fringes import OUTLINE_STEPS, baselines, regions_of
+from geotrim.ops.fringes import fringe as measure_fringe
+from geotrim.rules.case import Case, Measured
+from geotrim.rules.rule_file import built_in
+from geotrim.rules.species import is_mangrove, is_red
+from geotrim.units import feet_per_map_unit
+
+Floats = npt.NDArray[np.float64]
+#: A trunk that was not surveyed stands this share of the crown's radius from its centre, as a
+#: standard error. Common practice, no source.
+OFF_CENTRE_FRAC = 0.5
+#: Kind of land set aside -> value of a case that is 1 for the trees it covers.
+COVERED = {
+    "conservation": ("in_conservation",),
+    "mitigation": ("in_mitigation",),
+    "uninhabited-island": ("in_island",),
+    "public-uninhabited-island": ("in_island", "in_public_island"),
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Inputs:
+    """What the operation was given; as in :class:`geotrim.model.Site` and its results."""
+
+    lots: Any
+    mhw_line: Any
+    frontage: Result
+    riparian_lines: Result | None
+    fringe: Result | None
+    heights: Result | None
+    slices: Result | None
+    crowns: Any
+    trunks: Any
+    trunks_rmse_ft: float | None
+    mhw_facts: Mapping[str, Any]
+    set_aside: Any
+    facts: Facts
+    target_height_ft: float | None
+    stage_years: int
+    unstated_height_error_ft: float
+
+
+def cases(given: Inputs) -> tuple[list[Case], list[Note]]:
+    """One case for each measured lot, and what was taken for granted.
+
+    Parameters
+    ----------
+    given : Inputs
+
+    Notes
+    -----
+    Errors of lengths along the shore: each end of a run of shore lies as far off as the line's
+    position error, so the length by the square root of two times that. Depth from trunk to trunk
+    likewise, with the trunks' error; a crown's centre stands in for a trunk that was not surveyed
+    with half the crown's radius as its error.
+    """
+    feet = feet_per_map_unit(given.lots.crs, "lots")
+    shore = _Shore(given, feet)
+    trees = None if given.fringe is None else _Trees(given, given.fringe, feet)
+    notes = [] if trees is None else trees.notes
+    out = []
+    for row in given.lots[given.lots["is_measured"].to_numpy(dtype=bool)].itertuples():
+        lot_id = str(row.lot_id)
+        values = shore.values(lot_id)
+        ids: tuple[str, ...] = ()
+        if trees is not None:
+            which = np.flatnonzero(trees.lot == lot_id)
+            ids = tuple(trees.ids[which])
+            values |= trees.values(which) | shore.depths(lot_id, trees.stretch[which], trees, which)
+            values |= shore.places(lot_id, row.geometry, trees, which)
+            values |= shore.shares(lot_id, trees, which)
+        facts = given.facts.of(lot_id)
+        out.append(Case(lot_id, ids, values, facts, given.stage_years))
+    return out, notes
+
+
+class _Trees:
+    """Every crown with its values, in the order of the crowns."""
+
+    def __init__(self, given: Inputs, fringe: Result, feet: float) -> None:
+        crowns, places = given.crowns, fringe["fringe_crowns"]
+        self.ids = crowns["crown_id"].astype(str).to_numpy(dtype=object)
+        at = places.set_index(places["crown_id"].astype(str)).reindex(self.ids)
+        self.lot = at["lot_id"].to_numpy(dtype=object)
+        self.stretch = at["stretch_id"].to_numpy(dtype=object)
+        self.station = at["station_ft"].to_numpy(dtype=np.float64)
+        self.offset = at["offset_ft"].to_numpy(dtype=np.float64)
+        self.has_trunk = at["has_trunk"].to_numpy(dtype=bool)
+        self.on_shore = at["stretch_id"].notna().to_numpy(dtype=bool)
+        self.shape = np.asarray(crowns.geometry.array, dtype=object)
+        self.point = _points(given, self.ids, self.shape, self.has_trunk)
+        self.area_ft2: Floats = shapely.area(self.shape) * feet**2
+        rmse = np.nan if given.trunks_rmse_ft is None else given.trunks_rmse_ft
+        off_centre = OFF_CENTRE_FRAC * np.sqrt(self.area_ft2 / np.pi)
+        self.place_error = np.where(self.has_trunk, rmse, off_centre)
+        self.notes: list[Note] = []
+        names = crowns["species"] if "species" in crowns.columns else [None] * len(crowns)
+        self.is_mangrove = _yes_no([is_mangrove(name) for name in names])
+        self.is_red = _yes_no([is_red(name) for name in names])
+        self.to_trim = _yes_no(crowns["is_to_trim"]) if "is_to_trim" in crowns.columns else None
+        self._measured(given)
+        self.covered = _covered(given.set_aside, self.point)
+        lacking = int((~self.has_trunk & pd.notna(self.lot)).sum())
+        if lacking:
+            text = (
+                f"{lacking} trees stand at their crown's centre here, give or take half its radius"
+            )
+            self.notes.append(Note("trunks", text, "assumed"))
+
+    def _measured(self, given: Inputs) -> None:
+        """Heights with their errors, and the share above the planned height."""
+        crowns, n = given.crowns, len(self.ids)
+        self.field = _column(crowns, "field_height_ft", n)
+        self.field_error = _column(crowns, "field_height_error_ft", n)
+        self.base = _column(crowns, "base_height_ft", n)
+        own = _column(crowns, "target_height_ft", n)
+        common = np.nan if given.target_height_ft is None else given.target_height_ft
+        self.target = np.where(np.isnan(own), common, own)
+        self.top, self.top_error = np.full(n, np.nan), np.full(n, np.nan)
+        if given.heights is not None:
+            table = _in_order(given.heights["heights"], self.ids)
+            whole = ~table["is_partial"].to_numpy(dtype=bool)
+            self.top = np.where(whole, table["top_height_ft"], np.nan)
+            self.top_error = table["height_error_ft"].to_numpy(dtype=np.float64)
+            if np.isnan(self.top_error[np.isfinite(self.top)]).any():
+                self.top_error = np.full(n, given.unstated_height_error_ft)
+                text = (
+                    f"their error is not stated; {given.unstated_height_error_ft:g} ft is taken "
+                    "here, as found for uncorrected ground under south-west Florida's wetlands"
+                )
+                self.notes.append(Note("heights", text, "assumed"))
+        self.removed = np.full(n, np.nan)
+        if given.slices is not None:
+            table = _in_order(given.slices["slices"], self.ids)
+            whole = ~table["is_partial"].to_numpy(dtype=bool)
+            self.removed = np.where(whole, table["share_above_target_frac"], np.nan)
+        tall = np.where(np.isnan(self.field), self.top, self.field)
+        # A crown whose foliage all lies above the planned height is taken whole, whatever the model
+        self.removed = np.where(
+            (self.target <= self.base) & (tall > self.target), 1.0, self.removed
+        )
+        self.removed = np.where(self.target >= tall, 0.0, self.removed)
+
+    def values(self, which: Any) -> dict[str, Measured]:
+        """Values of some trees that do not hang on their lot."""
+        out = {
+            "is_mangrove": Measured.of(self.is_mangrove[which], 0.0),
+            "is_red": Measured.of(self.is_red[which], 0.0),
+            "raster_height_ft": Measured.of(self.top[which], self.top_error[which]),
+            "field_height_ft": Measured.of(self.field[which], self.field_error[which]),
+            "target_height_ft": Measured.of(self.target[which], 0.0),
+            "base_height_ft": Measured.of(self.base[which]),
+            "foliage_removed_frac": Measured.of(self.removed[which]),
+            "on_shore": Measured.of(self.on_shore[which].astype(np.float64), 0.0),
+            "canopy_area_ft2": Measured.of(self.area_ft2[which]),
+        }
+        if self.to_trim is not None:
+            out["is_to_trim"] = Measured.of(self.to_trim[which], 0.0)
+        for name, flags in self.covered.items():
+            out[name] = Measured.of(flags[which], 0.0)
+        return out
+
+
+class _Shore:
+    """Lengths, depths and places along each lot's shore."""
+
+    def __init__(self, given: Inputs, feet: float) -> None:
+        self.given, self.feet = given, feet
+        smoothing = float(given.frontage.parameters.get("smoothing_length_ft", 50.0))
+        self.stretches = given.frontage["frontage"]
+        self.base = baselines(given.frontage, given.mhw_line, smoothing, feet)
+        self.rmse = float(given.mhw_facts.get("position_rmse_ft", np.nan))
+        self.regions: dict[str, tuple[Any, Any]] = {}
+        self.local: Result | None = None
+        if given.fringe is not None and given.riparian_lines is not None:
+            reach = float(given.frontage.parameters.get("reach_ft", 5.0)) / feet
+            self.regions = regions_of(given.lots, given.frontage, given.riparian_lines, reach)
+            same = {**given.fringe.parameters, "smoothing_length_ft": 0.0}
+            self.local = measure_fringe(
+                given.lots,
+                given.mhw_line,
+                given.crowns,
+                given.frontage,
+                given.riparian_lines,
+                trunks=given.trunks,
+                **same,
+            )
+
+    def values(self, lot_id: str) -> dict[str, Measured]:
+        """The shoreline of a lot, measured three ways, with its error."""
+        lots = self.given.frontage["lots"]
+        row = lots[lots["lot_id"] == lot_id].iloc[0]
+        mine = (self.stretches["lot_id"] == lot_id).to_numpy()
+        if not mine.any():
+            return {}
+        n_runs = self.stretches.loc[mine, "run_id"].nunique()
+        error = np.sqrt(2.0 * n_runs) * self.rmse
+        smooth = sum(
+            float(shapely.length(shapely.LineString(base.xy)))
+            for base, is_mine in zip(self.base, mine, strict=True)
+            if is_mine
+        )
+        return {
+            "shoreline_along_ft": Measured.of(float(row["frontage_length_ft"]), error),
+            "shoreline_chord_ft": Measured.of(float(row["frontage_chord_ft"]), error),
+            "shoreline_smoothed_ft": Measured.of(smooth * self.feet, error),
+        }
+
+    def depths(self, lot_id: str, stretch: Any, trees: _Trees, which: Any) -> dict[str, Measured]:
+        """Depth of the fringe: its greatest, and where each tree stands; square both ways."""
+        out = {}
+        places = trees.place_error[which][trees.is_mangrove[which] != 0.0]
+        error = np.sqrt(2.0) * float(np.sqrt(np.mean(places**2))) if places.size else np.nan
+        for name, result in (("", self.given.fringe), ("local_", self.local)):
+            if result is None:
+                continue
+            lots = result["fringe_lots"]
+            greatest = lots.loc[lots["lot_id"] == lot_id, "fringe_depth_max_ft"]
+            if len(greatest):
+                depth = Measured.of(float(greatest.iloc[0]), error)
+                out[f"depth_{name}greatest_ft"] = depth
+            depth_at, landward = _at_transects(result["transects"], stretch, trees.station[which])
+            out[f"depth_{name}station_ft"] = Measured.of(depth_at, error)
+            if not name:
+                inward = trees.offset[which] - landward
+                out["from_innermost_ft"] = Measured.of(inward, error)
+        return out
+
+    def places(self, lot_id: str, lot: Any, trees: _Trees, which: Any) -> dict[str, Measured]:
+        """How far each trunk, and each crown, lies inside the lot's side limits."""
+        lines = self.given.riparian_lines
+        mine = (self.stretches["lot_id"] == lot_id).to_numpy()
+        if lot_id not in self.regions or lines is None or not mine.any():
+            return {}
+        limits = lines["riparian_lines"]
+        sides = limits.geometry.array[(limits["lot_id"] == lot_id).to_numpy()]
+        runs = [shapely.get_coordinates(line) for line in self.stretches.geometry.array[mine]]
+        every = shapely.union_all([*sides, side_lines(lot, runs)])
+        region = self.regions[lot_id][1]
+        points = shapely.points(trees.point[which])
+        to_line = shapely.distance(points, every) * self.feet
+        inside = np.where(shapely.intersects(region, points), to_line, -to_line)
+        crown = shapely.distance(trees.shape[which], every) * self.feet
+        out = shapely.difference(trees.shape[which], region)
+        over = (crown == 0.0) & ~shapely.is_empty(out)
+        beyond = shapely.hausdorff_distance(out[over], shapely.intersection(every, out[over]))
+        crown[over] = -beyond * self.feet
+        return {
+            "trunk_margin_ft": Measured.of(inside, trees.place_error[which]),
+            "crown_margin_ft": Measured.of(crown),
+        }
+
+    def shares(self, lot_id: str, trees: _Trees, which: Any) -> dict[str, Measured]:
+        """Length of the fringe; and of what the plan would trim, the share three ways."""
+        counts = trees.on_shore[which] & (trees.is_mangrove[which] != 0.0)
+        fringe = self._covered(lot_id, trees, which[counts])
+        out = {"fringe_length_ft": Measured.of(fringe * self.feet)}
+        if trees.to_trim is None or np.isnan(trees.to_trim[which[counts]]).any():
+            return out
+        mine = which[counts]
+        cut = mine[trees.to_trim[mine] == 1.0]
+        sure = mine[trees.is_mangrove[mine] == 1.0]
+        tall = np.where(np.isnan(trees.field), trees.top, trees.field)
+        floor = built_in()[0].rules["permit-share-counted"].limit.number
+        tall_cut, tall_sure = cut[~(tall[cut] <= floor)], sure[tall[sure] > floor]
+        pairs = {
+            "share_of_trees_frac": (len(cut), len(sure)),
+            "share_of_area_frac": (trees.area_ft2[cut].sum(), trees.area_ft2[sure].sum()),
+            "share_of_length_frac": (self._covered(lot_id, trees, cut), fringe),
+            "permit_share_frac": (len(tall_cut), len(tall_sure)),
+        }
+        for name, (part, whole) in pairs.items():
+            share = part / whole if whole else (0.0 if not part else np.nan)
+            out[name] = Measured.of(share, 0.0)
+        return out
+
+    def _covered(self, lot_id: str, trees: _Trees, which: Any) -> float:
+        """Length of shore that some crowns stand along. [map units]."""
+        total = 0.0
+        for row, base in zip(self.stretches.itertuples(), self.base, strict=True):
+            mine = which[trees.stretch[which] == row.stretch_id]
+            if row.lot_id != lot_id or not mine.size:
+                continue
+            spacing = 10.0 / OUTLINE_STEPS / self.feet
+            edges, low, _ = canopy_extent(base, trees.shape[mine], spacing, 0.5 / self.feet)
+            total += float(np.diff(edges)[np.isfinite(low)].sum())
+        return total
+
+
+def _points(given: Inputs, ids: Any, shapes: Any, has_trunk: Any) -> Floats:
+    """Trunk of each crown where it is known, else its centre."""
+    points: Floats = shapely.get_coordinates(shapely.centroid(shapes)).reshape(-1, 2)
+    if given.trunks is not None and has_trunk.any():
+        known = given.trunks.drop_duplicates("crown_id")
+        known = known.set_index(known["crown_id"].astype(str))
+        at = known.index.get_indexer(ids)
+        found = has_trunk & (at >= 0)
+        points[found] = shapely.get_coordinates(np.asarray(known.geometry.array)[at[found]])
+    return points
+
+
+def _covered(set_aside: Any, points: Floats) -> dict[str, Floats]:
+    """For each kind of land set aside, 1 where it covers a point."""
+    out: dict[str, Floats] = {}
+    if set_aside is None:
+        return out
+    for kind, names in COVERED.items():
+        shapes = np.asarray(set_aside.geometry.array)[(set_aside["kind"] == kind).to_numpy()]
+        inside = np.zeros(len(points), dtype=bool)
+        for shape in shapes:
+            inside |= shapely.intersects_xy(shape, points[:, 0], points[:, 1])
+        for name in names:
+            out[name] = np.maximum(out.get(name, 0.0), inside.astype(np.float64))
+    return out
+
+
+def _at_transects(transects: Any, stretch: Any, station: Floats) -> tuple[Floats, Floats]:
+    """Depth and landward end at the transect nearest to each tree, of those where trees stand."""
+    depth, landward = np.full(len(station), np.nan), np.full(len(station), np.nan)
+    for name, rows in transects[transects["fringe_depth_ft"].notna()].groupby("stretch_id"):
+        mine = np.flatnonzero((stretch == name) & np.isfinite(station))
+        at = rows["station_ft"].to_numpy(dtype=np.float64)
+        nearest = np.abs(station[mine][:, None] - at).argmin(axis=1)
+        depth[mine] = rows["fringe_depth_ft"].to_numpy(dtype=np.float64)[nearest]
+        landward[mine] = rows["landward_ft"].to_numpy(dtype=np.float64)[nearest]
+    return depth, landward
+
+
+def _in_order(table: Any, ids: Any) -> Any:
+    """Rows of a table of crowns in the order of the ids."""
+    return table.set_index(table["crown_id"].astype(str)).reindex(ids)
+
+
+def _column(table: Any, name: str, n: int) -> Floats:
+    if name not in table.columns:
+        return np.full(n, np.nan)
+    column: Floats = table[name].to_numpy(dtype=np.float64, na_value=np.nan)
+    return column
+
+
+def _yes_no(values: Any) -> Floats:
+    """1, 0 and NaN for True, False and None."""
+    known = {True: 1.0, False: 0.0}
+    return np.array([known.get(v, np.nan) for v in values], dtype=np.float64)
+
+
+def lots_without_shore(frontage: Result) -> Iterator[tuple[str, str]]:
+    """Ids of lots that have no frontage, with the reason."""
+    for row in frontage["lots"].itertuples():
+        if row.n_stretches == 0:
+            yield str(row.lot_id), str(row.reason)
