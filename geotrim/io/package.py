@@ -17,8 +17,8 @@ from geotrim.rules.species import is_mangrove
 from geotrim.units import unit_of
 
 #: Result tables with one row a crown, and with one row a lot, in the order they are joined.
-CROWN_TABLES = ("fringe_crowns", "heights", "slices")
-LOT_TABLES = ("lots", "fringe_lots", "zone")
+CROWN_TABLES = ("fringe_crowns", "heights", "slices", "tree_outcomes")
+LOT_TABLES = ("lots", "fringe_lots", "zone", "lot_outcomes")
 #: Inputs that go into the package as they were measured.
 INPUT_LAYERS = ("mhw_line", "trunks", "channel", "mouth_line", "exclusions")
 #: Tables of one row a lot that are layers of their own as well, for their shapes.
