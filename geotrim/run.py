@@ -12,10 +12,11 @@ from typing import Any
 
 from geotrim.errors import LayerError
 from geotrim.io import aside, package, record
-from geotrim.model import Note, Result, Site
+from geotrim.model import Facts, Note, Result, Site
 from geotrim.ops.catalogue import CAUTIONS
 from geotrim.ops.chain import measure, params_of
 from geotrim.ops.plugins import all_operations, plugins
+from geotrim.rules.overlays import installed
 
 #: Where packages go when no folder is named.
 RESULTS = Path("results")
@@ -41,6 +42,7 @@ def run_site(
     *,
     lots: Iterable[str] | None = None,
     options: Mapping[str, Any] | None = None,
+    facts: Mapping[str, Any] | None = None,
     is_replacing: bool = False,
     progress: Callable[[str], None] | None = None,
 ) -> Run:
@@ -57,6 +59,8 @@ def run_site(
         Ids of the lots to report; the others become neighbours.
     options : mapping, optional
         Parameter name -> value; they go before those of the site file.
+    facts : mapping, optional
+        Fact -> answer for every lot; they go before those of the site file.
     is_replacing : bool
         Whether an earlier package at ``out`` may be replaced. It is deleted only once the new one
         is in its place.
@@ -77,7 +81,7 @@ def run_site(
     tell = progress or (lambda _: None)
     tell("reading")
     params = params_of(all_operations().values())
-    site = with_choices(read_site(path, params=params), lots, options)
+    site = with_choices(read_site(path, params=params), lots, options, facts)
     try:
         results = measure(site, progress=tell)
         tell("writing")
@@ -92,9 +96,12 @@ def run_site(
 
 
 def with_choices(
-    site: Site, lots: Iterable[str] | None = None, options: Mapping[str, Any] | None = None
+    site: Site,
+    lots: Iterable[str] | None = None,
+    options: Mapping[str, Any] | None = None,
+    facts: Mapping[str, Any] | None = None,
 ) -> Site:
-    """The site with other lots to report, or other options.
+    """The site with other lots to report, other options, or other answers for every lot.
 
     Raises
     ------
@@ -103,6 +110,13 @@ def with_choices(
     """
     if options:
         site = replace(site, options={**site.options, **options})
+    if facts:
+        told = site.facts or Facts()
+        by_lot = {
+            lot: {key: value for key, value in own.items() if key not in facts}
+            for lot, own in told.by_lot.items()
+        }
+        site = replace(site, facts=Facts({**told.everywhere, **facts}, by_lot))
     if lots is None:
         return site
     wanted, known = [str(lot) for lot in lots], [str(lot) for lot in site.lots["lot_id"]]
@@ -213,10 +227,9 @@ def elevation_names(lots: list[str], drawn: list[str]) -> list[str]:
 
 
 def plugin_notes() -> tuple[Note, ...]:
-    """What is told of plug-ins that could not be loaded."""
-    return tuple(
-        Note(f"plug-in {name}", f"not loaded: {what}", "missing") for name, what in plugins()[1]
-    )
+    """What is told of plug-ins, of operations and of rule files, that could not be loaded."""
+    faults = (*plugins()[1], *installed()[1])
+    return tuple(Note(f"plug-in {name}", f"not loaded: {what}", "missing") for name, what in faults)
 
 
 def slug(name: str) -> str:

@@ -6,12 +6,13 @@ import json
 import sys
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from geotrim.cli import COMMANDS
 from geotrim.cli.parser import (
     Parser,
     check_required,
+    given_facts,
     given_files,
     given_params,
     operation_parser,
@@ -64,7 +65,7 @@ def _operation(name: str) -> Operation:
 
 def _measure(operation: Operation, words: list[str]) -> int:
     """One operation, with those it builds on."""
-    from geotrim.cli.show import result_text
+    from geotrim.cli.show import notes_text, result_text
     from geotrim.cli.write import check_target, write_result
     from geotrim.ops.chain import measure
 
@@ -87,7 +88,11 @@ def _measure(operation: Operation, words: list[str]) -> int:
         tables = write_result(
             out, result, site.crs, args.table, crowns=site.crowns, is_replacing=args.replace
         )
-    print(result_text(result, rows=sys.maxsize) if args.all else result_text(result))
+    in_words = cast("Callable[..., str] | None", operation.load_words())
+    if in_words is not None and not args.all:
+        print("\n".join(filter(None, [in_words(site, results), "", notes_text(result.notes)])))
+    else:
+        print(result_text(result, rows=sys.maxsize) if args.all else result_text(result))
     if operation.caution:
         print(f"\ncaution: {operation.caution}")
     if tables:
@@ -120,7 +125,7 @@ def _site(args: Any, params: Mapping[str, object], needed: Mapping[str, bool]) -
         )
     else:
         site = read_site(args.site, params=params_of(all_operations().values()))
-    return with_choices(site, getattr(args, "lot", None), params)
+    return with_choices(site, getattr(args, "lot", None), params, given_facts(args))
 
 
 def _run(words: list[str]) -> int:
@@ -138,6 +143,7 @@ def _run(words: list[str]) -> int:
         args.out,
         lots=args.lot,
         options=params,
+        facts=given_facts(args),
         is_replacing=args.replace,
         progress=progress,
     )

@@ -132,13 +132,16 @@ def operation_parser(operation: Operation, chain: Mapping[str, Operation]) -> Pa
     add_params(parser, params_of(chain.values()).values())
     if "lots" in inputs:
         add_lot_choice(parser.add_argument_group("lots"))
+    if "facts" in inputs:
+        add_facts(parser.add_argument_group("facts a map cannot give"))
     out = parser.add_argument_group("output")
     out.add_argument("--out", metavar="FILE", help="write it: .gpkg, .geojson, .csv or .json")
     out.add_argument(
         "--replace", action="store_true", help="let a file of that name go, at the end"
     )
     out.add_argument("--table", metavar="NAME", help="table for a file that holds one only")
-    out.add_argument("--all", action="store_true", help="print every row")
+    told = "print every row" if not operation.words else "print the tables, every row"
+    out.add_argument("--all", action="store_true", help=told)
     return parser
 
 
@@ -154,6 +157,7 @@ def run_parser(operations: Mapping[str, Operation]) -> Parser:
         "--replace", action="store_true", help="let an earlier package at --out go, at the end"
     )
     add_lot_choice(parser)
+    add_facts(parser)
     add_params(parser, params_of(operations.values()).values())
     return parser
 
@@ -165,6 +169,44 @@ def add_lot_choice(parser: Any) -> None:
         metavar="ID",
         help="lot to report; the others are neighbours (may be said again) [all]",
     )
+
+
+def add_facts(parser: Any) -> None:
+    from geotrim.rules.facts import facts
+
+    parser.add_argument(
+        "--fact",
+        action="append",
+        metavar="NAME=ANSWER",
+        help="a fact of every lot, before the site file's (may be said again): "
+        + ", ".join(facts()),
+    )
+
+
+def given_facts(args: argparse.Namespace) -> dict[str, Any]:
+    """Facts said on the command line, each checked.
+
+    Raises
+    ------
+    GeotrimError
+        If there is no such fact, or the answer is not one of its kind.
+    """
+    from geotrim.rules.facts import facts
+
+    told: dict[str, Any] = {}
+    for text in getattr(args, "fact", None) or ():
+        name, equals, answer = text.partition("=")
+        name = name.strip().replace("-", "_")
+        if not equals or name not in facts():
+            near = difflib.get_close_matches(name, facts(), n=1)
+            raise GeotrimError(
+                "--fact",
+                repr(text),
+                f"NAME=ANSWER with one of {', '.join(facts())}",
+                f"say {near[0]}=..." if near else "check the name",
+            )
+        told[name] = facts()[name].parse(answer.strip(), f"--fact {name}")
+    return told
 
 
 def add_inputs(parser: Parser, needed: Mapping[str, bool]) -> None:

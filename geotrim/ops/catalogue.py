@@ -492,6 +492,7 @@ ROUTE = Operation(
     },
     params=(TARGET_HEIGHT, STAGE_YEARS, CONFIDENCE, UNSTATED_ERROR, *READINGS),
     rules=("state-act", "good-practice"),
+    words="geotrim.report.route_text:route_text",
     caution="Open means that no limit in the rule files closes a way by these figures. It is no "
     "permission: the department or the delegated local government decides.",
 )

@@ -192,6 +192,9 @@ class Operation:
         Ids of the rules it uses.
     caution : str
         What a reader of its results must not forget.
+    words : str
+        ``package.module:function`` that tells a result in words, from a site and the results by
+        name. Without it the tables themselves are printed.
     """
 
     __slots__ = (
@@ -204,6 +207,7 @@ class Operation:
         "params",
         "rules",
         "summary",
+        "words",
     )
 
     def __init__(
@@ -218,8 +222,9 @@ class Operation:
         after: tuple[str, ...] = (),
         rules: tuple[str, ...] = (),
         caution: str = "",
+        words: str = "",
     ) -> None:
-        self.name, self.summary, self.function = name, summary, function
+        self.name, self.summary, self.function, self.words = name, summary, function, words
         self.inputs, self.outputs, self.params = inputs, outputs, params
         self.after, self.rules, self.caution = after, rules, caution
 
@@ -233,10 +238,11 @@ class Operation:
 
     def load(self) -> object:
         """The function itself."""
-        from importlib import import_module
+        return _loaded(self.function)
 
-        module, _, name = self.function.partition(":")
-        return getattr(import_module(module), name)
+    def load_words(self) -> object | None:
+        """The function that tells a result in words, or None."""
+        return _loaded(self.words) if self.words else None
 
     def check(self, values: dict[str, object]) -> dict[str, object]:
         """Every parameter with its checked value, defaults filled in."""
@@ -250,3 +256,11 @@ class Operation:
                     "check the spelling",
                 )
         return {name: p.check(values.get(name, p.default)) for name, p in known.items()}
+
+
+def _loaded(name: str) -> object:
+    """What ``package.module:function`` names."""
+    from importlib import import_module
+
+    module, _, function = name.partition(":")
+    return getattr(import_module(module), function)

@@ -76,6 +76,31 @@ class Fact:
             return float(number) if self.kind == "number" else number
         return value.strip() if isinstance(value, str) else value
 
+    def parse(self, text: str, where: str) -> Any:
+        """The answer from text as it is typed, checked.
+
+        Examples
+        --------
+        >>> facts()["controls_land"].parse("yes", "--fact controls_land")
+        True
+        >>> facts()["start_date"].parse("2027-01-15", "--fact start_date")
+        datetime.date(2027, 1, 15)
+        """
+        value: object = text
+        try:
+            if self.kind == "yes-no":
+                value = {"yes": True, "true": True, "no": False, "false": False}[text.casefold()]
+            elif self.kind == "date":
+                value = datetime.date.fromisoformat(text)
+            elif self.kind == "number":
+                value = float(text)
+            elif self.kind == "whole":
+                value = int(text)
+        except (KeyError, ValueError) as error:
+            need = "yes or no" if self.kind == "yes-no" else _NEED[self.kind].split(",")[0]
+            raise RangeError(where, repr(text), need, "rewrite the answer") from error
+        return self.check(value, where)
+
     def _fits(self, value: object) -> bool:
         if self.kind == "yes-no":
             return isinstance(value, bool)
