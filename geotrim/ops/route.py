@@ -13,6 +13,7 @@ from geotrim.ops import route_tables as tables
 from geotrim.ops.catalogue import READINGS, ROUTE
 from geotrim.ops.route_cases import Inputs, cases, lots_without_shore
 from geotrim.ops.route_columns import COLUMNS
+from geotrim.ops.route_submission import filled
 from geotrim.ops.tables import join_tables, plain_table
 from geotrim.rules.compare import reading_rows
 from geotrim.rules.decide import Decision, decide
@@ -123,29 +124,33 @@ def route(
     extra = _species(crowns)
     parts: dict[str, list[Any]] = {name: [] for name in COLUMNS}
     for decision in decisions:
-        for name, rows in _lot_tables(decision, reasons, extra).items():
+        for name, rows in _lot_tables(decision, reasons, extra, mhw_origin).items():
             parts[name].append(rows)
     found = {name: _table(rows, COLUMNS[name]) for name, rows in parts.items()}
     notes += _notes(decisions, mhw_origin, mhw_facts or {})
     return Result("route", found, tuple(notes), parameters)
 
 
-def _lot_tables(decision: Decision, reasons: Mapping[str, str], extra: Any) -> dict[str, Any]:
+def _lot_tables(
+    decision: Decision, reasons: Mapping[str, str], extra: Any, mhw_origin: str | None
+) -> dict[str, Any]:
     """Rows of every table for one lot."""
     found = outcomes(decision)
     plan = stages(decision, found)
+    names = [extra["species"].get(tree) for tree in decision.case.tree_ids]
     every = list(findings(decision, MOST_TREES))
     return {
         "lot_outcomes": [_outcome_row(decision, found, plan, reasons)],
         "lot_routes": tables.route_rows(decision),
-        "tree_outcomes": tables.tree_rows(decision, found, plan, extra),
+        "tree_outcomes": tables.tree_rows(decision, found, plan, names),
         "findings": tables.finding_rows(every),
         "findings_by_rule": tables.rule_rows(decision, every),
         "readings": reading_rows(decision, lambda other: told(other, outcomes(other))),
         "shares": tables.cap_rows(decision),
         "notices": tables.notice_rows(decision),
         "checklist": [
-            {"lot_id": decision.case.lot_id, **row} for row in checklist(_filled(decision, plan))
+            {"lot_id": decision.case.lot_id, **row}
+            for row in checklist(filled(decision, found, plan, names, mhw_origin))
         ],
         "questions": tables.question_rows(decision),
     }
@@ -187,17 +192,6 @@ def _outcome_row(
 def _greatest(values: Any) -> float:
     known = values[np.isfinite(values)]
     return float(known.max()) if known.size else float("nan")
-
-
-def _filled(decision: Decision, plan: Stages) -> dict[str, str]:
-    """What geotrim can put into a submission, in words with figures."""
-    case, seen = decision.case, decision.measures
-    n = len(case.tree_ids)
-    out = {}
-    length = float(seen["shoreline_length_ft"].value)
-    if np.isfinite(length):
-        out["shoreline_length_ft"] = f"shoreline {length:.1f} ft along the line"
-    return out
 
 
 def _species(crowns: Any) -> Any:

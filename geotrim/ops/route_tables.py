@@ -112,15 +112,15 @@ def _other_plan(decision: Decision, route: str) -> list[str]:
     ]
 
 
-def tree_rows(decision: Decision, found: Outcomes, plan: Stages, extra: Any) -> Any:
+def tree_rows(decision: Decision, found: Outcomes, plan: Stages, species: list[Any]) -> Any:
     """One row a tree: its heights, each route's status, its outcome and its years.
 
     Parameters
     ----------
     decision, found, plan :
         Of one lot.
-    extra : DataFrame
-        ``crown_id`` and ``species`` of the site's crowns, indexed by id.
+    species : list
+        Of its trees, as the user wrote it.
     """
     ids = list(decision.case.tree_ids)
     n = len(ids)
@@ -135,7 +135,7 @@ def tree_rows(decision: Decision, found: Outcomes, plan: Stages, extra: Any) -> 
     table = {
         "lot_id": case.lot_id,
         "crown_id": ids,
-        "species": [extra["species"].get(i) for i in ids],
+        "species": species,
         "is_mangrove": _nullable(seen["is_mangrove"].value, n),
         "top_height_ft": np.broadcast_to(height.value, n),
         "height_error_ft": np.broadcast_to(height.error, n),

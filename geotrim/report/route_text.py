@@ -107,8 +107,9 @@ def _figures(results: facts.Results, lot: str, row: Any) -> list[str]:
     if caps is not None:
         for cap in caps[caps["is_binding"].fillna(True).astype(bool)].itertuples():
             name = routes()[cap.route]["name"].lower()
+            unsure = " if the cap binds" if cap.is_binding is not True else ""
             told.append(
-                f"at most {100 * cap.share_frac:.0f} % under the {name}: "
+                f"at most {100 * cap.share_frac:.0f} % under the {name}{unsure}: "
                 f"{cap.n_allowed_trees} of {cap.n_counted_trees} trees"
             )
     if row["n_staged_trees"]:

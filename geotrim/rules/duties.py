@@ -12,7 +12,7 @@ from geotrim.rules.case import Floats
 from geotrim.rules.decide import Decision
 from geotrim.rules.outcome import Outcomes
 from geotrim.rules.rule_file import Rule, number_words, routes
-from geotrim.rules.shares import allowed_length_ft, allowed_trees
+from geotrim.rules.shares import allowed_trees, capped_share
 from geotrim.rules.stages import years_needed
 from geotrim.rules.verdict import MET, NOT_MET, TOO_CLOSE, UNKNOWN, WORDS
 
@@ -119,10 +119,9 @@ def _cap(decision: Decision, rule: Rule, route: str) -> Cap:
     fringe = float(case.get("fringe_length_ft").value)
     length = fringe if np.isfinite(fringe) else shore
     share = rule.limit.number if bound != NOT_MET else 1.0
-    if bound != NOT_MET and rule.when and shore > 0:
-        limit_ft = rule.when[0].number
+    if bound != NOT_MET and rule.when:
         reading = decision.readings["cliff_reading"]
-        share = allowed_length_ft(shore, rule.limit.number, limit_ft, reading) / shore
+        share = capped_share(shore, rule.limit.number, rule.when[0].number, reading)
     area = np.broadcast_to(case.get("canopy_area_ft2").value, n)
     total = float(area[sure].sum()) if case.tree_ids else np.nan
     return Cap(

@@ -40,8 +40,22 @@ def allowed_length_ft(
     """
     if length_ft <= limit_ft:
         return length_ft
-    capped = share_frac * length_ft
-    return max(capped, limit_ft) if reading == "at-least-150" else capped
+    return capped_share(length_ft, share_frac, limit_ft, reading) * length_ft
+
+
+def capped_share(
+    length_ft: float, share_frac: float, limit_ft: float, reading: str = "as-written"
+) -> float:
+    """Share that a cap leaves where it binds, whether or not the length is over the limit.
+
+    Examples
+    --------
+    >>> capped_share(200.0, 0.65, 150.0), capped_share(200.0, 0.65, 150.0, "at-least-150")
+    (0.65, 0.75)
+    """
+    if reading == "at-least-150" and length_ft > 0:
+        return min(max(share_frac, limit_ft / length_ft), 1.0)
+    return share_frac
 
 
 def parity_length_ft(share_frac: float, limit_ft: float) -> float:
