@@ -127,7 +127,7 @@ def route(
         for name, rows in _lot_tables(decision, reasons, extra, mhw_origin).items():
             parts[name].append(rows)
     found = {name: _table(rows, COLUMNS[name]) for name, rows in parts.items()}
-    notes += _notes(decisions, mhw_origin, mhw_facts or {})
+    notes += _notes(found["questions"], mhw_origin, mhw_facts or {})
     return Result("route", found, tuple(notes), parameters)
 
 
@@ -139,10 +139,11 @@ def _lot_tables(
     plan = stages(decision, found)
     names = [extra["species"].get(tree) for tree in decision.case.tree_ids]
     every = list(findings(decision, MOST_TREES))
+    needs_of = tables.needs_of_routes(decision)
     return {
         "lot_outcomes": [_outcome_row(decision, found, plan, reasons)],
-        "lot_routes": tables.route_rows(decision),
-        "tree_outcomes": tables.tree_rows(decision, found, plan, names),
+        "lot_routes": tables.route_rows(decision, needs_of),
+        "tree_outcomes": tables.tree_rows(decision, found, plan, names, needs_of),
         "findings": tables.finding_rows(every),
         "findings_by_rule": tables.rule_rows(decision, every),
         "readings": reading_rows(decision, lambda other: told(other, outcomes(other))),
@@ -152,7 +153,7 @@ def _lot_tables(
             {"lot_id": decision.case.lot_id, **row}
             for row in checklist(filled(decision, found, plan, names, mhw_origin))
         ],
-        "questions": tables.question_rows(decision),
+        "questions": tables.question_rows(decision, needs_of),
     }
 
 
@@ -212,9 +213,7 @@ def _table(parts: list[Any], columns: tuple[str, ...]) -> Any:
     return join_tables(frames, columns)
 
 
-def _notes(
-    decisions: list[Decision], mhw_origin: str | None, mhw_facts: Mapping[str, Any]
-) -> list[Note]:
+def _notes(questions: Any, mhw_origin: str | None, mhw_facts: Mapping[str, Any]) -> list[Note]:
     """What was taken for granted about the shore."""
     notes = []
     if mhw_origin == "apparent-shoreline":
@@ -222,17 +221,11 @@ def _notes(
             "lengths are of an apparent shoreline, the outer edge of the plants, not of an MHW line"
         )
         notes.append(Note("shoreline", text, "assumed"))
-    if "position_rmse_ft" not in mhw_facts and decisions:
+    if "position_rmse_ft" not in mhw_facts:
         text = "the line's position error is not stated, so its length is taken at its word"
         notes.append(Note("shoreline", text, "assumed"))
-    missing = sorted({key for one in decisions for key in facts_missing(one)})
+    missing = sorted(set(questions.loc[questions["is_for_route"].astype(bool), "fact"]))
     if missing:
         text = f"{len(missing)} facts a map cannot give are unknown: {', '.join(missing)}"
         notes.append(Note("facts", text, "missing"))
     return notes
-
-
-def facts_missing(decision: Decision) -> list[str]:
-    """Facts that keep a route of this lot from being told."""
-    rows = tables.question_rows(decision)
-    return [str(row["fact"]) for row in rows if row["is_for_route"]]

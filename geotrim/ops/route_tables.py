@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
@@ -25,7 +26,7 @@ from geotrim.rules.outcome import (
     with_other_plan,
 )
 from geotrim.rules.rule_file import Rule, measures, routes
-from geotrim.rules.settle import is_plan, needs_by_tree, needs_of_lot
+from geotrim.rules.settle import Needs, is_plan, needs_by_tree
 from geotrim.rules.verdict import MET, NOT_MET, STATUS, WORDS
 
 #: Outcomes that no standing need be added to.
@@ -38,14 +39,28 @@ PLAIN = {
 BEST = (OPEN, DEPENDS, OTHER_PLAN, CLOSED, UNCUT)
 
 
-def route_rows(decision: Decision) -> list[dict[str, Any]]:
+#: Route -> what each tree needs for it; None where it is open or closed.
+NeedsOf = Mapping[str, list[Needs | None]]
+
+
+def needs_of_routes(decision: Decision) -> NeedsOf:
+    """What would settle every route, tree by tree; worked out once for all the tables."""
+    return {name: needs_by_tree(decision, name) for name in routes()}
+
+
+def _fewest(needs: list[Needs | None]) -> Needs | None:
+    """The fewest facts that would open a route for at least one tree."""
+    return min((one for one in needs if one is not None), key=len, default=None)
+
+
+def route_rows(decision: Decision, needs_of: NeedsOf) -> list[dict[str, Any]]:
     """One row a route: how it stands for the lot, why, and what would settle it."""
     rows = []
     for name, table in routes().items():
         codes = decision.routes[name]
         n_closed = int((codes == NOT_MET).sum())
         other = (codes == NOT_MET) & (with_other_plan(decision, name) != NOT_MET)
-        needs = needs_of_lot(decision, name)
+        needs = _fewest(needs_of[name])
         has_trees = bool(decision.case.tree_ids)
         rows.append(
             {
@@ -112,7 +127,9 @@ def _other_plan(decision: Decision, route: str) -> list[str]:
     ]
 
 
-def tree_rows(decision: Decision, found: Outcomes, plan: Stages, species: list[Any]) -> Any:
+def tree_rows(
+    decision: Decision, found: Outcomes, plan: Stages, species: list[Any], needs_of: NeedsOf
+) -> Any:
     """One row a tree: its heights, each route's status, its outcome and its years.
 
     Parameters
@@ -152,16 +169,15 @@ def tree_rows(decision: Decision, found: Outcomes, plan: Stages, species: list[A
         [None if np.isnan(y) else int(y) for y in plan.years], dtype="Int64"
     )
     table["is_staged"] = _nullable(plan.is_staged, n)
-    table["settle"] = _tree_settles(decision, found)
+    table["settle"] = _tree_settles(decision, found, needs_of)
     return pd.DataFrame(table)
 
 
-def _tree_settles(decision: Decision, found: Outcomes) -> list[str]:
+def _tree_settles(decision: Decision, found: Outcomes, needs_of: NeedsOf) -> list[str]:
     """What would settle each tree's outcome, where that depends."""
     told = []
-    needs = {name: needs_by_tree(decision, name) for name in set(found.route) - {NONE, LEFT_ALONE}}
     for k, tree in enumerate(decision.case.tree_ids):
-        mine = needs[found.route[k]][k] if found.route[k] in needs else None
+        mine = needs_of[found.route[k]][k] if found.route[k] in needs_of else None
         told.append("" if mine is None else "; ".join(mine.words(tree)))
     return told
 
@@ -233,14 +249,14 @@ def notice_rows(decision: Decision) -> list[dict[str, Any]]:
     return rows
 
 
-def question_rows(decision: Decision) -> list[dict[str, Any]]:
+def question_rows(decision: Decision, needs_of: NeedsOf) -> list[dict[str, Any]]:
     """Facts that are missing: those that keep a route from being told, then those of duties.
 
     The first are in the order of how many routes they hold up.
     """
     counts: Counter[str] = Counter()
     for name in routes():
-        needs = needs_of_lot(decision, name)
+        needs = _fewest(needs_of[name])
         counts.update([] if needs is None else needs.facts)
     duties = {
         key
