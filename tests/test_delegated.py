@@ -116,7 +116,7 @@ def test_words_where_no_name_is_given(said):
 
 
 def test_how_delegation_works_is_told_with_its_source():
-    """Source: s. 403.9324 F.S., read second-hand; that exemptions cannot be cut back is from memory."""
+    """Source: s. 403.9324 F.S., read second-hand; "cannot cut back" is from memory."""
     rows = mechanics()
     text = " ".join(row["words"] for row in rows)
     for word in ("45 days", "county", "city", "stricter", "cannot cut back", "without delegation"):
