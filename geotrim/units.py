@@ -24,6 +24,7 @@ UNIT_HEADINGS = {
     "frac": "share",
     "days": "days",
     "years": "years",
+    "usd": "US$",
 }
 
 #: Vertical units a user may state for a height raster, and their length in metres.

@@ -10,7 +10,7 @@ from geotrim.units import heading, unit_of
 
 #: Rows printed of one table before the rest is only counted.
 ROWS_SHOWN = 40
-DECIMALS = {"ft": 1, "ft2": 0, "ft3": 0, "deg": 1, "frac": 3}
+DECIMALS = {"ft": 1, "ft2": 0, "ft3": 0, "deg": 1, "frac": 3, "usd": 0}
 NOTHING = "-"
 #: Columns of a terminal; a wider table is folded.
 WIDTH = 80

@@ -497,8 +497,66 @@ ROUTE = Operation(
     "permission: the department or the delegated local government decides.",
 )
 
+N_TRIMMED = Param(
+    "n_trimmed",
+    "whole",
+    None,
+    "Mangroves trimmed; with n_cut_low, goes before the plan.",
+    low=1,
+    high=1_000_000,
+)
+N_CUT_LOW = Param(
+    "n_cut_low",
+    "whole",
+    None,
+    "Of these, cut below 6 ft, destroyed, defoliated or removed; none that (c) or (d) covers.",
+    low=0,
+    high=1_000_000,
+)
+LOST_AREA = Param(
+    "lost_area_ft2",
+    "number",
+    None,
+    "Canopy area lost; goes before the plan.",
+    low=0.0,
+    high=1e8,
+)
+CONSEQUENCE = Operation(
+    "consequence",
+    "Works out, for planning, when trees cut too low call for restoration and what that takes.",
+    function="geotrim.ops.consequences:consequence",
+    words="geotrim.report.consequence_text:consequence_text",
+    inputs=("crowns?", "overlays?"),
+    after=("heights?", "route?"),
+    outputs={
+        "consequence": (
+            "is_triggered",
+            "n_trimmed",
+            "n_cut_low",
+            "n_uncertain_trees",
+            "share_cut_low_frac",
+            "share_least_frac",
+            "share_most_frac",
+            "trigger_frac",
+            "margin_frac",
+            "n_more_to_trigger",
+            "lost_area_ft2",
+            "created_area_ft2",
+            "credit_area_ft2",
+            "donation_usd",
+            "restoration_years",
+        ),
+        "cut_low_trees": ("is_cut_low", "top_height_ft", "target_height_ft", "crown_area_ft2"),
+        "consequence_rules": ("is_local",),
+    },
+    params=(N_TRIMMED, N_CUT_LOW, LOST_AREA, TARGET_HEIGHT, CONFIDENCE),
+    rules=("state-act",),
+    caution="For planning, not as advice. Applicant, permittee, landowner and the person trimming "
+    "answer jointly and severally (s. 403.9332(1)(b) F.S.).",
+)
+
 #: In the order of a run.
-BUILT_IN = (FRONTAGE, RIPARIAN_LINES, FRINGE, ZONE, SETBACKS, HEIGHTS, SLICES, ROUTE)
+BUILT_IN = (FRONTAGE, RIPARIAN_LINES, FRINGE, ZONE, SETBACKS, HEIGHTS, SLICES, ROUTE, CONSEQUENCE)
 OPERATIONS = {operation.name: operation for operation in BUILT_IN}
 
 #: Cautions that travel with every result.

@@ -1,0 +1,66 @@
+"""The result of ``consequence`` in words, for a terminal."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import Any
+
+import numpy as np
+
+from geotrim.model import Site
+from geotrim.report import facts
+
+WIDTH = 80
+
+
+def consequence_text(site: Site, results: facts.Results) -> str:
+    """For each lot, or for the figures given: the trigger, and what restoration would take.
+
+    Parameters
+    ----------
+    site : Site
+        Not read.
+    results : mapping
+        Operation name -> Result.
+
+    Returns
+    -------
+    str
+        Lines of at most 80 columns.
+    """
+    rows = facts.table(results, "consequence", "consequence")
+    if rows is None:
+        return "Neither a plan nor figures are given."
+    lines: list[str] = []
+    for row in rows.to_dict("records"):
+        lines += ["", *_told(row)] if lines else _told(row)
+    limits = facts.table(results, "consequence", "consequence_rules")
+    if limits is not None:
+        lines += ["", "The limits:"]
+        for limit in limits.to_dict("records"):
+            lines += _fold(f"{limit['words']} {limit['section']}, {limit['confidence']}.", "  - ")
+    return "\n".join(lines)
+
+
+def _told(row: dict[str, Any]) -> list[str]:
+    """One row: how it stands with the trigger, then what the area lost would take."""
+    if row["basis"] == "plan":
+        whom = "The plan" if row["lot_id"] is None else f"Lot {row['lot_id']}"
+        head = f"{whom}, if the plan were carried out"
+    else:
+        head = "By the figures given"
+    lines = [head, *_fold(row["words"], "  ")]
+    if np.isnan(row["lost_area_ft2"]):
+        return [*lines, *_fold("The canopy area lost is not given.", "  ")]
+    area, created = row["lost_area_ft2"], row["created_area_ft2"]
+    text = (
+        f"For {area:,.0f} sq ft of canopy lost, restoration would take as much canopy again within "
+        f"{row['restoration_years']:g} years; where that is not practicable, {created:,.0f} sq ft "
+        f"created or in credits, or a donation of at least ${row['donation_usd']:,.0f}."
+    )
+    return [*lines, *_fold(text, "  ")]
+
+
+def _fold(text: str, first: str) -> list[str]:
+    rest = " " * len(first)
+    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=rest)
