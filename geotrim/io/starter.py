@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,89 +11,12 @@ from typing import Any
 
 from geotrim.errors import FileError, GeotrimError
 from geotrim.io.aside import new_file
-from geotrim.io.layers import PARQUET, LayerSchema, first_values, layer_schema, list_layers
+from geotrim.io.layers import first_values
 from geotrim.io.repair import counted, listed
 from geotrim.io.site_spec import FILL_IN, MANY, REQUIRED_TABLES, SITE_TABLES, Key
+from geotrim.io.starter_find import FIELD_NAMES, Found, guess_roles, look_in, usual_field_of
 from geotrim.model import Note
 from geotrim.ops.catalogue import option_params
-
-VECTOR_SUFFIXES = (
-    ".gpkg",
-    ".shp",
-    ".geojson",
-    ".json",
-    ".fgb",
-    ".gml",
-    ".kml",
-    ".zip",
-    ".gdb",
-    *PARQUET,
-)
-RASTER_SUFFIXES = (".tif", ".tiff", ".vrt", ".img", ".asc", ".bil", ".jp2")
-
-#: Role -> kind of geometry, and words in a layer's or file's name that point to it. The first role
-#: that fits takes the layer, so the narrower words come first.
-ROLE_WORDS: dict[str, tuple[str, tuple[str, ...]]] = {
-    "neighbours": ("polygon", ("neighbour", "neighbor", "adjoining", "adjacent", "abutting")),
-    "exclusions": ("polygon", ("exclusion", "excluded", "easement", "conservation", "reserve")),
-    "mouth_line": ("line", ("mouth",)),
-    "mhw_line": (
-        "line",
-        ("mhw", "mhwl", "high", "shore", "shoreline", "coast", "coastline", "waterline"),
-    ),
-    "channel": ("line", ("channel", "canal", "thread", "thalweg", "fairway")),
-    "trunks": ("point", ("trunk", "stem", "bole", "tree")),
-    "crowns": ("polygon", ("crown", "canopy", "canopie", "tree", "mangrove")),
-    "lots": ("polygon", ("lot", "parcel", "property", "propertie", "tract")),
-}
-#: Words that point to a raster of heights above the ground, and to one of something else.
-HEIGHT_WORDS = ("height", "chm", "canopy", "ndsm", "hag")
-OTHER_RASTER_WORDS = (
-    "dem",
-    "dtm",
-    "dsm",
-    "ground",
-    "elevation",
-    "ortho",
-    "image",
-    "slope",
-    "aerial",
-)
-#: Key of a site file -> field names that usually hold it, by role.
-FIELD_NAMES: dict[tuple[str, str], tuple[str, ...]] = {
-    ("lots", "id_field"): ("lot_id", "lot", "parcel_id", "parcel", "parcel_no", "folio", "id"),
-    ("neighbours", "id_field"): (
-        "lot_id",
-        "lot",
-        "parcel_id",
-        "parcel",
-        "parcel_no",
-        "folio",
-        "id",
-    ),
-    ("crowns", "id_field"): ("crown_id", "crown", "tree_id", "tree_no", "tree", "id"),
-    ("crowns", "species_field"): ("species", "common_name", "taxon", "kind"),
-    ("trunks", "crown_id_field"): ("crown_id", "crown", "tree_id", "tree_no", "tree"),
-    ("channel", "name_field"): ("name",),
-    ("mouth_line", "name_field"): ("name",),
-    ("exclusions", "name_field"): ("name",),
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """One layer or raster in the folder."""
-
-    path: Path
-    schema: LayerSchema | None = None
-    n_layers: int = 1
-
-    @property
-    def name(self) -> str:
-        """How a note calls it."""
-        if self.schema is None or self.n_layers == 1:
-            return self.path.name
-        return f"{self.path.name}, layer {self.schema.name}"
 
 
 @dataclass(slots=True)
@@ -157,71 +79,6 @@ def write_starter(
         aside.write_text(text, encoding="utf-8", newline="\n")
     _tell(draft, vectors, rasters)
     return target, tuple(draft.notes)
-
-
-def look_in(folder: Path, notes: list[Note]) -> tuple[list[Found], list[Found]]:
-    """Vector layers and rasters in a folder; files that cannot be read are told."""
-    vectors: list[Found] = []
-    rasters: list[Found] = []
-    for path in sorted(folder.iterdir()):
-        suffix = path.suffix.lower()
-        if path.name.startswith("."):
-            continue
-        if suffix in RASTER_SUFFIXES:
-            rasters.append(Found(path))
-        elif suffix in VECTOR_SUFFIXES:
-            try:
-                names = list_layers(path, subject=path.name)
-                schemas = [layer_schema(path, name, subject=path.name) for name in names]
-            except GeotrimError as error:
-                notes.append(Note(path.name, f"left out: {error.found}", "missing"))
-                continue
-            vectors += [Found(path, s, len(names)) for s in schemas if s.kind != "none"]
-    return vectors, rasters
-
-
-def _words(found: Found) -> list[set[str]]:
-    """Words of the layer's name, then of the file's, plural s taken off."""
-    names = [found.path.stem] if found.schema is None else [found.schema.name, found.path.stem]
-    parts = [re.split(r"[^a-z]+", re.sub(r"(?<=[a-z])(?=[A-Z])", "_", n).lower()) for n in names]
-    return [{word.rstrip("s") for word in words if word} for words in parts]
-
-
-def guess_roles(
-    vectors: list[Found], rasters: list[Found]
-) -> tuple[dict[str, Found], dict[str, str]]:
-    """Role -> layer, and role -> why it is only a guess."""
-    roles: dict[str, Found] = {}
-    doubts: dict[str, str] = {}
-    free = list(vectors)
-    for which in (0, 1):  # the layer's own name speaks first, then the file's
-        for role, (kind, words) in ROLE_WORDS.items():
-            fits = [v for v in free if _fits(v, kind) and set(words) & _words(v)[which]]
-            if role in roles or not fits:
-                continue
-            roles[role] = fits[0]
-            free.remove(fits[0])
-            if len(fits) > 1:
-                doubts[role] = f"also possible: {listed(v.name for v in fits[1:])}"
-    for role in ("lots", "mhw_line"):
-        rest = [v for v in free if _fits(v, ROLE_WORDS[role][0])]
-        if role not in roles and len(rest) == 1:
-            roles[role] = rest[0]
-            free.remove(rest[0])
-            doubts[role] = f"a guess: the only {ROLE_WORDS[role][0]} layer left"
-    heights = [r for r in rasters if _words(r)[0] & set(HEIGHT_WORDS)]
-    heights = heights or [r for r in rasters if not _words(r)[0] & set(OTHER_RASTER_WORDS)]
-    if heights:
-        roles["heights"] = heights[0]
-        if len(heights) > 1:
-            doubts["heights"] = f"also possible: {listed(r.name for r in heights[1:])}"
-        elif not _words(heights[0])[0] & set(HEIGHT_WORDS):
-            doubts["heights"] = "a guess: check that it holds heights above the ground"
-    return roles, doubts
-
-
-def _fits(found: Found, kind: str) -> bool:
-    return found.schema is not None and found.schema.kind in (kind, "mixed")
 
 
 _HEADS = {
@@ -296,7 +153,7 @@ def _known(draft: _Draft, table: str) -> dict[str, str]:
         if not found.schema.crs or "undefined" in found.schema.crs.lower():
             known["crs"] = _quoted(FILL_IN)
         for role, key in FIELD_NAMES:
-            match = _usual_field(found.schema, role, key) if role == table else None
+            match = usual_field_of(found.schema, role, key) if role == table else None
             if match is not None:
                 known[key] = _quoted(match)
     if table == "mhw_line":
@@ -304,13 +161,6 @@ def _known(draft: _Draft, table: str) -> dict[str, str]:
     if table == "heights":
         known |= _raster_marks(draft, found)
     return known
-
-
-def _usual_field(schema: LayerSchema, role: str, key: str) -> str | None:
-    """The field that usually holds a key: "Tree No." is taken for tree_no."""
-    fields = {re.sub(r"[^a-z0-9]", "", name.lower()): name for name in schema.fields}
-    usual = (name.replace("_", "") for name in FIELD_NAMES[role, key])
-    return next((fields[name] for name in usual if name in fields), None)
 
 
 def _raster_marks(draft: _Draft, found: Found) -> dict[str, str]:
@@ -356,7 +206,7 @@ def _help(draft: _Draft, table: str, name: str, key: Key) -> str:
     if name.endswith("_field") and found is not None and found.schema is not None:
         text += f"; the file has {listed(found.schema.fields, 12) or 'none'}"
     if table == "lots" and name == "measure" and found is not None and found.schema is not None:
-        match = _usual_field(found.schema, "lots", "id_field")
+        match = usual_field_of(found.schema, "lots", "id_field")
         values = first_values(found.path, found.schema, match) if match else []
         if values:
             text += f"; the first are {', '.join(str(value) for value in values)}"
