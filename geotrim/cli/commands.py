@@ -109,6 +109,8 @@ def _site(args: Any, params: Mapping[str, object], needed: Mapping[str, bool]) -
     if args.site is None and tables:
         check_required(tables, needed)
     if args.site is None and not tables:
+        if params and not any(needed.values()) and not getattr(args, "lot", None):
+            return _no_site(params)  # figures alone will do
         raise GeotrimError(
             "command line", "no site", "a site file, or files", "name one, or see --help"
         )
@@ -126,6 +128,13 @@ def _site(args: Any, params: Mapping[str, object], needed: Mapping[str, bool]) -
     else:
         site = read_site(args.site, params=params_of(all_operations().values()))
     return with_choices(site, getattr(args, "lot", None), params, given_facts(args))
+
+
+def _no_site(params: Mapping[str, object]) -> Site:
+    """A site without any input, for an operation that can do without."""
+    from geotrim.model import Site
+
+    return Site("command line", None, None, None, "", options=params)
 
 
 def _run(words: list[str]) -> int:

@@ -225,8 +225,8 @@ def _words(
     if counts is None:
         return f"How many trees were trimmed, and how many cut low, is not given; {limit}."
     shares = [_share_words(one) for one in counts]
-    share = shares[0] if counts[0] == counts[1] else f"{shares[0]} up to {shares[1]}"
-    told = f"{share} of the trimmed trees cut low; {limit}"
+    share = shares[0] if counts[0] == counts[1] else f"from {shares[0]} to {shares[1]}"
+    told = f"cut low, {share}; {limit}"
     if least.is_due != most.is_due:
         return f"Cannot be told: {told}."
     if most.is_due:
@@ -242,12 +242,13 @@ def _share_words(counts: Counts) -> str:
     Examples
     --------
     >>> _share_words(Counts(21, 1)), _share_words(Counts(0, 0))
-    ('1 of 21 (4.76 %)', 'none')
+    ('1 of 21 trimmed trees (4.76 %)', 'none')
     """
     if not counts.n_trimmed:
         return "none"
     share = number_words(round(counts.n_cut_low / counts.n_trimmed, 4), "frac")
-    return f"{counts.n_cut_low} of {counts.n_trimmed} ({share})"
+    trees = "tree" if counts.n_trimmed == 1 else "trees"
+    return f"{counts.n_cut_low} of {counts.n_trimmed} trimmed {trees} ({share})"
 
 
 def _plan_notes(trees: list[dict[str, Any]]) -> list[Note]:

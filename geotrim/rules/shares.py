@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+from geotrim.errors import RangeError
+
 #: Parts of a tree this small, lost in arithmetic, are given back before rounding down.
 WHOLE = 1e-9
 
@@ -67,3 +69,51 @@ def parity_length_ft(share_frac: float, limit_ft: float) -> float:
     230.77
     """
     return limit_ft / share_frac
+
+
+def unit_length_ft(length_ft: float, n_units: int) -> float:
+    """Length of shore for each unit of a multifamily parcel, were it shared in equal parts. [ft].
+
+    Parameters
+    ----------
+    length_ft : float
+    n_units : int
+
+    Raises
+    ------
+    RangeError
+        If there is no unit, or the length is below 0.
+
+    Notes
+    -----
+    The act asks for an equitable distribution and gives no formula (s. 403.9323(5) F.S.): equal
+    parts are a figure to start from. Whether they are equitable is not for geotrim to say.
+
+    Examples
+    --------
+    >>> unit_length_ft(120.0, 4)
+    30.0
+    """
+    if n_units < 1:
+        raise RangeError("n_units", f"{n_units}", "a count from 1 up", "correct the count")
+    if length_ft < 0:
+        raise RangeError("length_ft", f"{length_ft:g}", "0 or more", "correct the length")
+    return length_ft / n_units
+
+
+def unit_words(length_ft: float, n_units: int) -> str:
+    """The share of each unit of a multifamily parcel, in words.
+
+    Examples
+    --------
+    >>> unit_words(120.0, 4)
+    'In equal parts each of 4 units has 30.0 ft of the shoreline. The act asks for an equitable \
+distribution and gives no formula (s. 403.9323(5) F.S.); what is equitable is not told here.'
+    """
+    each = unit_length_ft(length_ft, n_units)
+    units = "the one unit" if n_units == 1 else f"each of {n_units} units"
+    return (
+        f"In equal parts {units} has {each:.1f} ft of the shoreline. The act asks for an equitable "
+        "distribution and gives no formula (s. 403.9323(5) F.S.); what is equitable is not told "
+        "here."
+    )
