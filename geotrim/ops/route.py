@@ -17,6 +17,7 @@ from geotrim.ops.route_submission import filled
 from geotrim.ops.tables import join_tables, plain_table
 from geotrim.rules.compare import reading_rows
 from geotrim.rules.decide import Decision, decide
+from geotrim.rules.delegated import delegated_words
 from geotrim.rules.duties import Stages, stages, told
 from geotrim.rules.findings import findings
 from geotrim.rules.outcome import Outcomes, outcomes
@@ -128,6 +129,7 @@ def route(
             parts[name].append(rows)
     found = {name: _table(rows, COLUMNS[name]) for name, rows in parts.items()}
     notes += _notes(found["questions"], mhw_origin, mhw_facts or {})
+    notes += [note for decision in decisions for note in _land_notes(decision)]
     return Result("route", found, tuple(notes), parameters)
 
 
@@ -228,4 +230,24 @@ def _notes(questions: Any, mhw_origin: str | None, mhw_facts: Mapping[str, Any])
     if missing:
         text = f"{len(missing)} facts a map cannot give are unknown: {', '.join(missing)}"
         notes.append(Note("facts", text, "missing"))
+    return notes
+
+
+def _land_notes(decision: Decision) -> list[Note]:
+    """What is told of a lot besides its limits: who decides, several units, an aquatic preserve."""
+    about, known = f"lot {decision.case.lot_id}", decision.case.facts
+    notes = []
+    if "local_government" in known:
+        notes.append(Note(about, delegated_words(known["local_government"]), "info"))
+    if known.get("is_aquatic_preserve"):
+        text = "an aquatic preserve alone takes no exemption away: s. 403.9326(3) F.S., from memory"
+        notes.append(Note(about, text, "info"))
+    length = float(decision.measures["shoreline_length_ft"].value)
+    n_units = known.get("n_units")
+    if known.get("is_multifamily") and n_units and np.isfinite(length):
+        text = (
+            f"{n_units} units: {length / n_units:.1f} ft of shoreline each if shared by number; "
+            "s. 403.9323(5) F.S. asks for an equitable share and gives no formula"
+        )
+        notes.append(Note(about, text, "info"))
     return notes

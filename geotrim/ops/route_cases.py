@@ -82,6 +82,7 @@ def cases(given: Inputs) -> tuple[list[Case], list[Note]]:
         if trees is not None:
             which = np.flatnonzero(trees.lot == lot_id)
             ids = tuple(trees.ids[which])
+        if trees is not None and ids:  # of a lot without trees, nothing is known of any
             values |= trees.values(which) | shore.depths(lot_id, trees.stretch[which], trees, which)
             values |= shore.places(lot_id, row.geometry, trees, which)
             values |= shore.shares(lot_id, trees, which)

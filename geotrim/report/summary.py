@@ -59,6 +59,7 @@ def summary_text(site: Site, results: facts.Results) -> str:
         lines += ["", *_lot_table(results, ids)]
     lines += _trees(site, results, ids)
     lines += _flags(site, results, ids)
+    lines += _ways(results, ids)
     notes = facts.all_notes(site, results)
     for level, head in NOTE_HEADS:
         told = grouped([note for note in notes if note.level == level])
@@ -70,6 +71,27 @@ def summary_text(site: Site, results: facts.Results) -> str:
                 lines.append(f"  - and {len(told) - MAX_NOTES} more, see the record")
     lines += ["", "Cautions", *_fold(CAUTIONS, "  ")]
     return "\n".join(line.rstrip() for line in lines)
+
+
+def _ways(results: facts.Results, ids: list[str]) -> list[str]:
+    """What came out on the ways to an authorisation, a line or two a lot."""
+    if facts.table(results, "route", "lot_outcomes") is None:
+        return []
+    lines = ["", "Ways to an authorisation (open: no limit closes it; it is no permission)"]
+    for lot in ids[:MAX_ROWS]:
+        row = facts.table(results, "route", "lot_outcomes", lot)
+        if row is not None:
+            lead = "" if len(ids) == 1 else f"lot {lot}: "
+            lines += _fold(lead + str(row["outcome_words"].iloc[0]), "  ")
+    if len(ids) > MAX_ROWS:
+        lines.append(f"  and {len(ids) - MAX_ROWS} lots more, see lots.csv")
+    asked = facts.table(results, "route", "questions")
+    asked = None if asked is None else asked[asked["is_for_route"].astype(bool)]
+    n = 0 if asked is None else asked["fact"].nunique()
+    if n:
+        ask = "fact a map cannot give would settle" if n == 1 else "facts a map cannot give settle"
+        lines += _fold(f"{n} {ask} what depends: statement.html lists them", "  ")
+    return lines
 
 
 def grouped(notes: list[Any]) -> list[str]:
