@@ -57,8 +57,9 @@ class Case:
         ``share_of_trees_frac``, ``share_of_length_frac``, ``share_of_area_frac``,
         ``permit_share_frac``; ``on_shore`` (1 where the tree stands in the fringe),
         ``is_to_trim``, ``canopy_area_ft2``, ``fringe_length_ft``; ``in_conservation``,
-        ``in_mitigation``, ``in_island``, ``in_public_island``: 1 where a polygon of land set aside covers the tree, 0
-        where none does, NaN where that cannot be told; without polygons the facts alone say.
+        ``in_mitigation``, ``in_island``, ``in_public_island``: 1 where a polygon of land set aside
+        covers the tree, 0 where none does, NaN where that cannot be told; without polygons the
+        facts alone say.
     facts : what the user answered, by the keys of ``facts.toml``.
     stage_years : years the work is planned over.
     """

@@ -18,11 +18,11 @@ from geotrim.rules.rule_file import Rule, routes
 from geotrim.rules.rule_set import RuleSet
 from geotrim.rules.verdict import (
     MET,
-    NOT_MET,
     STATUS,
     UNKNOWN,
     Codes,
     all_of,
+    judge,
     under_condition,
 )
 
@@ -71,7 +71,10 @@ class Decision:
         code = rule.tightens.judge(seen.value, seen.error, self.confidence_frac)
         bound = self.binding.get(rule.id)
         code = code if bound is None else under_condition(bound, code)
-        return np.broadcast_to(code, self.case.n_judged)
+        code = np.broadcast_to(code, self.case.n_judged)
+        if rule.id in self.readings.collective():
+            code = _worst_of_mangroves(code, self.measures["is_mangrove"])
+        return code
 
 
 def decide(
@@ -131,7 +134,6 @@ def _verdict(
 
 
 def _worst_of_mangroves(code: Codes, is_mangrove: Measured) -> Codes:
-    """One verdict for all: the worst among the trees that are not known to be other plants."""
-    counts = np.broadcast_to(is_mangrove.value != 0.0, code.shape)
-    worst = code[counts].min() if counts.any() else NOT_MET
-    return np.full(code.shape, worst, dtype=np.int8)
+    """One verdict for all: the worst among the mangroves; what may be none may not count."""
+    counts = judge(is_mangrove.value, 0.0, "==", 1.0)
+    return np.full(code.shape, under_condition(counts, code).min(), dtype=np.int8)

@@ -12,6 +12,7 @@ from geotrim.rules.case import (
     SEASONS,
     Case,
     Measured,
+    both,
     either,
     fact_values,
 )
@@ -19,13 +20,8 @@ from geotrim.rules.readings import Readings
 from geotrim.rules.rule_file import measures
 from geotrim.rules.stages import yearly_share
 
-#: Yes-no measure -> value of a case that is yes where a polygon covers the tree.
-_COVERED_BY = {
-    "is_conservation_land": "in_conservation",
-    "is_mitigation_silent": "in_mitigation",
-    "is_island": "in_island",
-    "is_public_island": "in_public_island",
-}
+#: Values of a case that are yes where a polygon of land set aside covers the tree.
+COVERS = ("in_conservation", "in_mitigation", "in_island", "in_public_island")
 
 
 def derived(case: Case, readings: Readings) -> dict[str, Measured]:
@@ -48,10 +44,8 @@ def derived(case: Case, readings: Readings) -> dict[str, Measured]:
         **case.values,
         **{name: Measured.of(value, 0.0) for name, value in told.items()},
     }
-    for name, covered in _COVERED_BY.items():
-        inside = np.where(case.get(covered).value == 1.0, 1.0, 0.0)
-        known[name] = Measured.of(either(known[name].value, inside), 0.0)
-    known["is_set_aside"] = Measured.of(set_aside({k: known[k].value for k in _COVERED_BY}), 0.0)
+    covers = {name: case.values[name].value for name in COVERS if name in case.values}
+    known |= {name: Measured.of(flag, 0.0) for name, flag in land_flags(told, covers).items()}
     known |= _heights(case, readings, told["earlier_height_ft"])
     known["yearly_removed_frac"] = Measured.of(
         yearly_share(
@@ -62,13 +56,32 @@ def derived(case: Case, readings: Readings) -> dict[str, Measured]:
     return {name: known.get(readings.stands_for(name), NOTHING) for name in measures()}
 
 
-def set_aside(flags: Mapping[str, Any]) -> Any:
-    """Whether land is set aside, or is a publicly owned uninhabited island.
+def land_flags(told: Mapping[str, Any], covers: Mapping[str, Any]) -> dict[str, Any]:
+    """What land a tree stands on, by the facts and by the polygons that cover it.
 
-    Source: s. 403.9323(2) F.S.
+    Parameters
+    ----------
+    told : mapping
+        As :func:`geotrim.rules.case.fact_values` gives it.
+    covers : mapping
+        Some of ``COVERS``: 1 covered, 0 not, NaN unknown. Where a name is missing there are no
+        polygons, and the facts alone say.
+
+    Notes
+    -----
+    Set aside in the sense of s. 403.9323(2) F.S. are conservation and mitigation land and publicly
+    owned uninhabited islands.
     """
+    conservation, mitigation, island, public_island = (covers.get(name, 0.0) for name in COVERS)
+    on_island = either(either(told["is_uninhabited_island"], island), public_island)
+    flags = {
+        "is_conservation_land": either(told["is_conservation_land"], conservation),
+        "is_mitigation_silent": either(told["is_mitigation_silent"], mitigation),
+        "is_island": on_island,
+        "is_public_island": either(both(on_island, told["is_public_land"]), public_island),
+    }
     land = either(flags["is_conservation_land"], flags["is_mitigation_silent"])
-    return either(land, flags["is_public_island"])
+    return {**flags, "is_set_aside": either(land, flags["is_public_island"])}
 
 
 def _heights(case: Case, readings: Readings, earlier_ft: float) -> dict[str, Measured]:
@@ -98,8 +111,7 @@ def _heights(case: Case, readings: Readings, earlier_ft: float) -> dict[str, Mea
 def _share(case: Case, reading: str) -> Measured:
     """Share of the shoreline's mangroves to be trimmed; of three measures, the greatest share.
 
-    An unknown share may be the greatest, so it makes the whole unknown, unless what is known is
-    the whole already.
+    An unknown share may be the greatest, so it makes the whole unknown.
     """
     kinds = ("trees", "length", "area") if reading == "smallest" else (reading,)
     shares = [float(case.get(f"share_of_{kind}_frac").value) for kind in kinds]

@@ -11,13 +11,17 @@ import numpy as np
 
 from geotrim.rules.case import fact_values
 from geotrim.rules.decide import Decision
-from geotrim.rules.derive import set_aside
+from geotrim.rules.derive import COVERS, land_flags
 from geotrim.rules.facts import facts
 from geotrim.rules.rule_file import Limit, Rule, measures
 from geotrim.rules.verdict import MET, NOT_MET
 
 #: An answer to one of these may be anything, so it is asked for without trying answers out.
 _OPEN_KINDS = ("number", "whole", "date", "text")
+#: Where all mangroves of a lot are looked at together, others than the tree itself may be in doubt.
+_OF_ALL = (
+    "height and species of the tallest trees: measure from the substrate, confirm in the field"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,15 +66,16 @@ def needs_by_tree(decision: Decision, route: str) -> list[Needs | None]:
     may instead turn out not to bind, so each such way is tried and the smallest union is kept.
     """
     rules = decision.conditions(route)
-    codes = np.array([decision.contribution(rule, route) for rule in rules])
     whole = decision.routes[route]
-    kinds, where = np.unique(codes.T, axis=0, return_inverse=True)
-    found = [_of_pattern(decision, route, rules, kind) for kind in kinds]
-    is_open_or_closed = (whole == MET) | (whole == NOT_MET)
-    return [
-        None if done else found[k]
-        for done, k in zip(is_open_or_closed, np.ravel(where), strict=True)
-    ]
+    marks = _marks(decision, route, rules)
+    found: dict[bytes, Needs] = {}  # trees of which the same is known need the same
+    out: list[Needs | None] = [None] * decision.case.n_judged
+    for k in np.flatnonzero((whole != MET) & (whole != NOT_MET)):
+        mark = marks[k].tobytes()
+        if mark not in found:
+            found[mark] = _of_tree(decision, route, rules, int(k))
+        out[k] = found[mark]
+    return out
 
 
 def needs_of_lot(decision: Decision, route: str) -> Needs | None:
@@ -89,43 +94,75 @@ def settle_words(decision: Decision, rule: Rule, k: int, tree: str) -> list[str]
         return []
     if code == NOT_MET:
         return ["ask the department, or the delegated local government"]
-    own = _for_limit(decision, rule.limit)
-    bound = decision.binding.get(rule.id)
-    if bound is not None and bound[k] not in (MET, NOT_MET):
-        whens = [_for_limit(decision, limit, contrary=True) for limit in rule.when]
-        own = min((one for one in [own, *whens] if one is not None), key=len, default=None)
-    return [] if own is None else own.words(tree)
+    return min(_ways(decision, rule, rule.limit, k), key=len).words(tree)
 
 
 def is_plan(rule: Rule, facts_known: Mapping[str, Any]) -> bool:
-    """Whether the owner could choose otherwise, so that another plan keeps the rule."""
+    """Whether the owner could choose otherwise, so that another plan may keep the rule."""
     table = measures()[rule.limit.measure]
-    keys = table.get("facts", ())
-    answered = [key for key in keys if key in facts_known]
-    if answered:
-        return all(facts()[key].is_plan for key in answered)
-    return bool(table.get("is_plan", False))
+    answered = [key for key in table.get("facts", ()) if key in facts_known]
+    return bool(table.get("is_plan", False)) or any(facts()[key].is_plan for key in answered)
 
 
-def _of_pattern(decision: Decision, route: str, rules: list[Rule], codes: Any) -> Needs:
-    """The fewest facts for trees on which the rules have these verdicts."""
-    ways: list[list[Needs]] = []
-    for rule, code in zip(rules, codes, strict=True):
-        if code in (MET, NOT_MET):
+def _marks(decision: Decision, route: str, rules: list[Rule]) -> Any:
+    """(n, m) array: trees with the same row are in doubt for the same reasons."""
+    n = decision.case.n_judged
+    columns: list[Any] = []
+    for rule in rules:
+        columns += [decision.contribution(rule, route), decision.verdicts[rule.id]]
+        limits = [rule.limit, *rule.when, *([] if rule.tightens is None else [rule.tightens])]
+        for limit in limits:
+            columns.append(_codes(decision, limit))
+            for part in measures()[limit.measure].get("made_of", ()):
+                seen = decision.measures[part]
+                columns += [np.isnan(seen.value), np.nan_to_num(seen.error) > 0]
+    covers = [decision.case.get(name).value for name in COVERS]
+    columns += [np.where(np.isnan(cover), 2, cover) for cover in covers]
+    whole = [np.broadcast_to(np.asarray(one, dtype=np.int8), n) for one in columns]
+    return np.ascontiguousarray(np.array(whole).T)
+
+
+def _codes(decision: Decision, limit: Limit) -> Any:
+    seen = decision.measures[limit.measure]
+    return limit.judge(seen.value, seen.error, decision.confidence_frac)
+
+
+def _is_told(decision: Decision, limit: Limit, k: int) -> bool:
+    """Whether a limit is surely met or surely not, for one tree."""
+    code = np.broadcast_to(_codes(decision, limit), decision.case.n_judged)[k]
+    return bool(code in (MET, NOT_MET))
+
+
+def _of_tree(decision: Decision, route: str, rules: list[Rule], k: int) -> Needs:
+    """The fewest facts for one tree."""
+    ways = []
+    for rule in rules:
+        if decision.contribution(rule, route)[k] in (MET, NOT_MET):
             continue
-        if not decision.rule_set.closes(rule, route) and _is_not_met(decision, rule):
-            ways.append([Needs(checks=frozenset({rule.id}))])
-            continue
-        first = [_for_limit(decision, rule.limit)]
-        first += [_for_limit(decision, limit, contrary=True) for limit in rule.when]
-        ways.append([needs for needs in first if needs is not None])
-    unions = [_union(choice) for choice in product(*ways)]
-    return min(unions, key=len)
+        is_check = not decision.rule_set.closes(rule, route)
+        if is_check and decision.verdicts[rule.id][k] == NOT_MET:
+            check = Needs(checks=frozenset({rule.id}))
+            before = rule.tightens  # the rule's own limit may be in doubt besides
+            is_doubtful = before is not None and not _is_told(decision, before, k)
+            more = _ways(decision, rule, before, k) if before and is_doubtful else [Needs()]
+            ways.append([check | one for one in more])
+        else:
+            ways.append(_ways(decision, rule, rule.limit, k))
+    return min((_union(choice) for choice in product(*ways)), key=len)
 
 
-def _is_not_met(decision: Decision, rule: Rule) -> bool:
-    """Whether a rule that only asks for a check is not met somewhere on the lot."""
-    return bool((decision.verdicts[rule.id] == NOT_MET).any())
+def _ways(decision: Decision, rule: Rule, limit: Limit, k: int) -> list[Needs]:
+    """Each way in which a rule could turn out met: it is kept, or it does not bind."""
+    if rule.id in decision.readings.collective():
+        return [Needs(tree_words=frozenset({_OF_ALL}))]
+    doubtful = [] if _is_told(decision, limit, k) else [_for_limit(decision, limit, k)]
+    for when in rule.when:
+        if not _is_told(decision, when, k):
+            doubtful.append(_for_limit(decision, when, k, contrary=True))
+    ways = [needs for needs in doubtful if needs is not None]
+    if ways:
+        return ways
+    return [Needs(facts=frozenset(_unanswered(decision, limit)), tree_words=_words_for(limit))]
 
 
 def _union(several: Iterable[Needs]) -> Needs:
@@ -135,28 +172,75 @@ def _union(several: Iterable[Needs]) -> Needs:
     return out
 
 
-def _for_limit(decision: Decision, limit: Limit, contrary: bool = False) -> Needs | None:
-    """The fewest facts that would decide one limit well; None if none can."""
+def _unanswered(decision: Decision, limit: Limit) -> list[str]:
+    keys = measures()[limit.measure].get("facts", ())
+    return [key for key in keys if key not in decision.case.facts]
+
+
+def _words_for(limit: Limit) -> frozenset[str]:
     table = measures()[limit.measure]
-    keys = [key for key in table.get("facts", ()) if key not in decision.case.facts]
+    return frozenset({table.get("settle", table["words"])})
+
+
+def _for_limit(decision: Decision, limit: Limit, k: int, contrary: bool = False) -> Needs | None:
+    """The fewest facts that would decide one limit well for one tree; None if none can."""
+    keys = _unanswered(decision, limit)
+    parts = _parts(decision, limit, k, is_known=not keys)
     if not keys:  # a matter of measuring, or of the plan
-        return Needs(tree_words=frozenset({table.get("settle", table["words"])}))
+        return Needs(tree_words=parts or _words_for(limit))
     if any(facts()[key].kind in _OPEN_KINDS for key in keys):
-        return Needs(facts=frozenset(keys))
-    season = decision.readings["season_reading"]
-    known = dict(decision.case.facts)
+        return Needs(facts=frozenset(keys), tree_words=parts)
+    wanted = NOT_MET if contrary else MET
     measure = decision.readings.stands_for(limit.measure)
-    for size in range(1, len(keys) + 1):
+    found: Needs | None = None
+    for size in range(len(keys) + 1):
         for some in combinations(keys, size):
-            answers = [facts()[key].choices or (False, True) for key in some]
-            for values in product(*answers):
-                told = _told(known | dict(zip(some, values, strict=True)), season, measure)
-                holds = limit.judge(told, 0.0, decision.confidence_frac)
-                if int(holds) == (NOT_MET if contrary else MET):
-                    return Needs(facts=frozenset(some))
-    return None
+            for known in _answered(decision, some):
+                as_drawn, if_outside = _told(decision, known, measure, k)
+                if int(limit.judge(as_drawn, 0.0, decision.confidence_frac)) == wanted:
+                    return found or Needs(facts=frozenset(some))
+                if int(limit.judge(if_outside, 0.0, decision.confidence_frac)) == wanted:
+                    found = found or Needs(facts=frozenset(some), tree_words=_words_for(limit))
+        if found is not None and len(found) <= size + 1:
+            return found
+    return found
 
 
-def _told(known: Mapping[str, Any], season: str, measure: str) -> float:
-    values = fact_values(known, season)
-    return values[measure] if measure in values else float(set_aside(values))
+def _parts(decision: Decision, limit: Limit, k: int, is_known: bool) -> frozenset[str]:
+    """What would settle the parts of a measure: the unknown ones, else those with an error."""
+    table, n = measures()[limit.measure], decision.case.n_judged
+    unknown, inexact = set(), set()
+    for name in table.get("made_of", ()):
+        seen = decision.measures[name]
+        if np.isnan(np.broadcast_to(seen.value, n)[k]):
+            unknown.add(measures()[name]["settle"])
+        elif np.broadcast_to(seen.error, n)[k] > 0:
+            inexact.add(measures()[name]["settle"])
+    return frozenset(unknown or (inexact if is_known else ()))
+
+
+def _answered(decision: Decision, some: tuple[str, ...]) -> Iterable[dict[str, Any]]:
+    """The facts with every answer that some of them may have."""
+    answers = [facts()[key].choices or (False, True) for key in some]
+    for values in product(*answers):
+        yield {**decision.case.facts, **dict(zip(some, values, strict=True))}
+
+
+def _told(
+    decision: Decision, known: Mapping[str, Any], measure: str, k: int
+) -> tuple[float, float]:
+    """A yes-no measure of one tree by these facts: as it is drawn, and were it surely outside.
+
+    The two differ where it cannot be told whether a polygon of land set aside covers the tree.
+    """
+    season, n = decision.readings["season_reading"], decision.case.n_judged
+    told: dict[str, Any] = fact_values(known, season)
+    case = decision.case
+    covers = {
+        name: float(np.broadcast_to(case.values[name].value, n)[k])
+        for name in COVERS
+        if name in case.values
+    }
+    outside = {name: float(np.nan_to_num(cover)) for name, cover in covers.items()}
+    both = [{**told, **land_flags(told, where)}[measure] for where in (covers, outside)]
+    return float(both[0]), float(both[1])
