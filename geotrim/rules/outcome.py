@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from geotrim.rules.decide import Decision
+from geotrim.rules.case import Measured
+from geotrim.rules.decide import Decision, decide
 from geotrim.rules.rule_file import Limit, routes
+from geotrim.rules.rule_set import RuleSet
 from geotrim.rules.settle import is_plan
 from geotrim.rules.verdict import MET, NOT_MET, UNKNOWN, Codes, all_of
 
@@ -19,6 +21,8 @@ LAST = "individual-permit"
 #: Rules without whose proof a route is not put forward.
 PROOFS = ("earlier-proof", "maintenance-proof")
 NONE, LEFT_ALONE = "none", "left-alone"
+#: Measures of a tree after the cut, which are greatest where it is not cut.
+AFTER_THE_CUT = ("height_after_ft", "above_earlier_ft")
 #: How an outcome stands: open; open once something is known; open with another plan; nothing is
 #: cut, so nothing need be open.
 OPEN, DEPENDS, OTHER_PLAN, CLOSED, UNCUT = "open", "depends", "other plan", "closed", "not cut"
@@ -89,13 +93,39 @@ def left_alone(decision: Decision) -> npt.NDArray[np.bool_]:
 
 
 def with_other_plan(decision: Decision, route: str) -> Codes:
-    """Verdict on a route by what the owner cannot choose: the best another plan could reach."""
+    """Verdict on a route by what the owner cannot choose: the best another plan could reach.
+
+    Notes
+    -----
+    No plan makes a tree taller: a floor on heights after the cut is held against the tree left as
+    it is.
+    """
+    uncut = _left_as_it_is(decision, route)
     fixed = [
-        decision.contribution(rule, route)
-        for rule in decision.conditions(route)
-        if not is_plan(rule, decision.case.facts)
+        *(uncut.contribution(rule, route) for rule in uncut.conditions(route)),
+        *(
+            decision.contribution(rule, route)
+            for rule in decision.conditions(route)
+            if not is_plan(rule, decision.case.facts)
+        ),
     ]
     return np.broadcast_to(all_of(fixed), decision.case.n_judged)
+
+
+def _left_as_it_is(decision: Decision, route: str) -> Decision:
+    """The floors of a route, decided for trees that are not cut at all."""
+    floors = {
+        rule.id: rule
+        for rule in decision.conditions(route)
+        if rule.limit.measure in AFTER_THE_CUT and rule.limit.compare in (">", ">=")
+    }
+    values = {**decision.case.values, "target_height_ft": Measured.of(np.inf)}
+    return decide(
+        replace(decision.case, values=values),
+        RuleSet(floors, decision.rule_set.files),
+        decision.readings,
+        decision.confidence_frac,
+    )
 
 
 def _lacks_proof(decision: Decision, route: str) -> bool:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -47,6 +48,9 @@ _RULE_KEYS = (
     "confidence",
     "read_on",
 )
+#: The month a source was read; with or without the day.
+_MONTH = re.compile(r"\d{4}-(0[1-9]|1[0-2])(-\d{2})?")
+_LIMIT_KEYS = ("measure", "compare", "number", "unit")
 _TIGHTEN_KEYS = ("number", "unit", "compare", "section", "confidence", "read_on", "words")
 
 
@@ -183,6 +187,11 @@ def read_rule_file(text: str, where: str) -> RuleFile:
     """
     data = _parsed(text, where)
     head = data.get("file", {})
+    if not isinstance(head, dict):
+        raise RuleError(f"{where}, file", repr(head), "a table [file]", "write [file] above it")
+    for key in head:
+        if key not in _FILE_KEYS:
+            raise _no_choice(f"{where}, [file]", key, _FILE_KEYS)
     for key in _FILE_KEYS:
         if not isinstance(head.get(key), str) or not head[key].strip():
             raise RuleError(f"{where}, [file]", f"no {key}", f"{key}: text", f'add {key} = "..."')
@@ -228,6 +237,9 @@ def read_overlay(text: str, where: str) -> RuleFile:
         raise RuleError(
             f"{where}, [file] kind", repr(found.kind), 'kind "overlay"', "only overlays are added"
         )
+    if ":" in found.id or found.id in {file.id for file in built_in()}:
+        need = "an id of its own, without a colon"
+        raise RuleError(f"{where}, [file] id", repr(found.id), need, "rename the overlay")
     known = {rule.id: rule for file in built_in() for rule in file.rules.values()}
     for key, rule in found.rules.items():
         place = f"{where}, rule {key!r}"
@@ -320,7 +332,7 @@ def is_stricter(limit: Limit, effect: str, compare: str, number: float) -> bool:
     >>> is_stricter(cap, "condition", "<", 10.0), is_stricter(cap, "condition", "<=", 12.0)
     (True, False)
     """
-    if limit.compare == "==":
+    if limit.compare == "==" or effect == "told":  # a way to count is neither strict nor loose
         return False
     low, is_open = limit.compare[0] == "<", "=" not in limit.compare
     if effect == "consequence":  # a trigger: reached sooner is stricter
@@ -343,13 +355,18 @@ def _rule(key: str, table: Mapping[str, Any], head: Mapping[str, Any], where: st
     ):
         if table[name] not in known:
             raise _no_choice(f"{where} {name}", table[name], known)
-    ways = table["routes"]
+    ways, known_ways = table["routes"], tuple(routes())
     if not isinstance(ways, list):
         raise RuleError(f"{where} routes", repr(ways), "a list of routes", "put it in brackets")
     for way in ways:
-        if way not in routes():
-            raise _no_choice(f"{where} routes", way, tuple(routes()))
+        if way not in known_ways:
+            raise _no_choice(f"{where} routes", way, known_ways)
     whens = table.get("when", [])
+    if not isinstance(whens, list) or not all(isinstance(one, dict) for one in whens):
+        need = "a list of tables, each with measure, compare, number and unit"
+        raise RuleError(f"{where} when", repr(whens), need, "put them in brackets")
+    for one in whens:
+        _check_keys(one, _LIMIT_KEYS, f"{where} when")
     return Rule(
         id=key,
         file_id=head["id"],
@@ -367,12 +384,10 @@ def _rule(key: str, table: Mapping[str, Any], head: Mapping[str, Any], where: st
 
 
 def _limit(table: Mapping[str, Any], where: str) -> Limit:
-    for key in ("measure", "compare", "number", "unit"):
-        if key not in table:
-            raise RuleError(where, f"no {key}", "measure, compare, number, unit", f"add {key}")
     measure, compare, unit = table["measure"], table["compare"], table["unit"]
-    if measure not in measures():
-        raise _no_choice(f"{where} measure", measure, tuple(measures()))
+    known_measures = tuple(measures())
+    if measure not in known_measures:
+        raise _no_choice(f"{where} measure", measure, known_measures)
     if compare not in COMPARISONS:
         raise _no_choice(f"{where} compare", compare, COMPARISONS)
     needed = measures()[measure]["unit"]
@@ -403,7 +418,7 @@ def _check_source(table: Mapping[str, Any], where: str) -> None:
     if table["confidence"] not in CONFIDENCES:
         raise _no_choice(f"{where} confidence", table["confidence"], CONFIDENCES)
     is_read = table["confidence"] in ("read in source", "read second-hand")
-    if is_read == (table["read_on"] == "not read"):
+    if not (_MONTH.fullmatch(table["read_on"]) if is_read else table["read_on"] == "not read"):
         need = 'the month it was read, such as "2026-11"' if is_read else '"not read"'
         raise RuleError(f"{where} read_on", repr(table["read_on"]), need, "correct one of the two")
 

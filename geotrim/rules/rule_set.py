@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
+from geotrim.errors import RuleError
 from geotrim.rules.rule_file import Rule, RuleFile, built_in, is_stricter, routes, tightened
 
 
@@ -50,10 +51,22 @@ def rule_set(overlays: Iterable[RuleFile] = (), base: Iterable[RuleFile] | None 
         Local files, as :func:`geotrim.rules.rule_file.read_overlay` gives them.
     base : iterable of RuleFile, optional
         What they are laid over; geotrim's own by default.
+
+    Raises
+    ------
+    RuleError
+        If two files have one id.
     """
     files = [*(built_in() if base is None else base)]
     rules = {rule.id: rule for file in files for rule in file.rules.values()}
     for overlay in overlays:
+        if any(overlay.id == file.id for file in files):
+            raise RuleError(
+                f"rule file {overlay.title!r}",
+                f"the id {overlay.id!r}, which another rule file has",
+                "an id of its own",
+                "rename one, or use it once",
+            )
         for name, table in overlay.tightenings.items():
             own = rules[name]
             first = own if own.tightens is None else _untightened(own)
