@@ -74,3 +74,29 @@ def breaks_to(top: float) -> st.SearchStrategy[list[float]]:
 def errors_of_values() -> st.SearchStrategy[float]:
     """Standard errors as they come: none, not stated, small, great."""
     return st.sampled_from([0.0, float("nan"), 0.01, 0.1, 0.5, 2.0, 20.0])
+
+
+@st.composite
+def cut_low_counts(draw, most=3000):
+    """Trees trimmed, at least one, and how many of them were cut too low; often near 5 %."""
+    n_trimmed = draw(st.integers(1, most))
+    edge = n_trimmed // 20
+    near = st.integers(max(edge - 2, 0), min(edge + 2, n_trimmed))
+    return n_trimmed, draw(st.one_of(near, st.integers(0, n_trimmed)))
+
+
+@st.composite
+def half_known_trees(draw):
+    """Up to five trees: trimmed or not, low or not, each 1, 0 or unknown (NaN)."""
+    one = st.sampled_from([1.0, 0.0, float("nan")])
+    n = draw(st.integers(1, 5))
+    return tuple(np.array(draw(st.lists(one, min_size=n, max_size=n))) for _ in range(2))
+
+
+@st.composite
+def half_known_plans(draw):
+    """Up to six trees with a height to be left and a species, either of them not known at times."""
+    n = draw(st.integers(1, 6))
+    heights = st.sampled_from([4.0, 5.99, 6.0, 8.0, float("nan")])
+    kinds = st.sampled_from(["red mangrove", "buttonwood", None])
+    return [draw(st.lists(one, min_size=n, max_size=n)) for one in (heights, kinds)]

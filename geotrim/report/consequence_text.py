@@ -44,11 +44,10 @@ def consequence_text(site: Site, results: facts.Results) -> str:
 
 def _told(row: dict[str, Any]) -> list[str]:
     """One row: how it stands with the trigger, then what the area lost would take."""
+    head = "By the figures given"
     if row["basis"] == "plan":
-        whom = "The plan" if row["lot_id"] is None else f"Lot {row['lot_id']}"
-        head = f"{whom}, if the plan were carried out"
-    else:
-        head = "By the figures given"
+        head = "If the plan were carried out"
+        head = head if row["lot_id"] is None else f"Lot {row['lot_id']}, {head.lower()}"
     lines = [head, *_fold(row["words"], "  ")]
     if np.isnan(row["lost_area_ft2"]):
         return [*lines, *_fold("The canopy area lost is not given.", "  ")]
