@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from geotrim.errors import SiteFileError
-from geotrim.io.site_spec import MANY, SiteSpec
+from geotrim.io.site_facts import check_facts
+from geotrim.io.site_spec import SiteSpec
+from geotrim.model import SET_ASIDE_KINDS
 from geotrim.units import VERTICAL_UNITS_M
 
 
@@ -17,7 +19,15 @@ def check_contradictions(spec: SiteSpec, options: Mapping[str, object]) -> None:
     SiteFileError
         For the first one, with its key and line.
     """
-    for check in (_check_base, _check_line, _check_setbacks, _check_options):
+    for check in (
+        _check_base,
+        _check_heights,
+        _check_line,
+        _check_set_aside,
+        _check_setbacks,
+        _check_options,
+        check_facts,
+    ):
         check(spec, options)
 
 
@@ -46,6 +56,32 @@ def _check_base(spec: SiteSpec, options: Mapping[str, object]) -> None:
         )
 
 
+def _check_heights(spec: SiteSpec, options: Mapping[str, object]) -> None:
+    crowns = spec.table("crowns") or {}
+    fields = [key for key in ("height_field", "target_height_field") if key in crowns]
+    if fields and "height_unit" not in crowns:
+        raise SiteFileError(
+            spec.where("crowns", fields[0]),
+            "no height_unit",
+            f"one of {', '.join(VERTICAL_UNITS_M)}",
+            "state the unit the field is in",
+        )
+    if "height_unit" in crowns and not fields:
+        raise SiteFileError(
+            spec.where("crowns", "height_unit"),
+            "a unit without height_field or target_height_field",
+            "the field it belongs to",
+            "name the field, or take the unit out",
+        )
+    if "height_rmse_ft" in crowns and "height_field" not in crowns:
+        raise SiteFileError(
+            spec.where("crowns", "height_rmse_ft"),
+            "an error without height_field",
+            "the field it belongs to",
+            "name the field; the error of a raster is rmse_ft in [heights]",
+        )
+
+
 def _check_line(spec: SiteSpec, options: Mapping[str, object]) -> None:
     line = spec.table("mhw_line") or {}
     tidal = [key for key in ("vertical_datum", "elevation_ft", "epoch") if key in line]
@@ -65,12 +101,24 @@ def _check_line(spec: SiteSpec, options: Mapping[str, object]) -> None:
         )
 
 
+def _check_set_aside(spec: SiteSpec, options: Mapping[str, object]) -> None:
+    table = spec.table("set_aside")
+    given = [key for key in ("kind", "kind_field") if key in (table or {})]
+    if table is not None and len(given) != 1:
+        raise SiteFileError(
+            spec.where("set_aside", *given[1:]),
+            "both kind and kind_field" if given else "neither kind nor kind_field",
+            f"one of the two; kinds are {', '.join(SET_ASIDE_KINDS)}",
+            "take one of them out" if given else "say kind if all of it is of one kind",
+        )
+
+
 def _check_setbacks(spec: SiteSpec, options: Mapping[str, object]) -> None:
     names: set[str] = set()
-    for i, item in enumerate(spec.values.get(MANY, ())):
+    for i, item in enumerate(spec.values.get("setbacks", ())):
         if item["name"] in names:
             raise SiteFileError(
-                spec.where(MANY, i, "name"),
+                spec.where("setbacks", i, "name"),
                 f"a second setback named {item['name']!r}",
                 "a name of its own",
                 "rename one of them",
@@ -78,7 +126,7 @@ def _check_setbacks(spec: SiteSpec, options: Mapping[str, object]) -> None:
         names.add(item["name"])
         if item["reference"] == "channel" and "channel" not in spec.values:
             raise SiteFileError(
-                spec.where(MANY, i, "reference"),
+                spec.where("setbacks", i, "reference"),
                 "reference 'channel' without a [channel] table",
                 "the channel line",
                 "add [channel] with its file",
@@ -86,7 +134,7 @@ def _check_setbacks(spec: SiteSpec, options: Mapping[str, object]) -> None:
         if (item["reference"] == "file") != ("file" in item):
             has = "file" in item
             raise SiteFileError(
-                spec.where(MANY, i, "file" if has else "reference"),
+                spec.where("setbacks", i, "file" if has else "reference"),
                 f"reference {item['reference']!r} {'with' if has else 'without'} a file",
                 "a file for reference 'file', and none otherwise",
                 "correct the reference, or the file",

@@ -16,16 +16,25 @@ from geotrim.io.site_spec import SiteSpec
 from geotrim.model import Note
 from geotrim.units import feet_per_vertical_unit
 
+#: Key of a field of heights, key of its unit, column it becomes.
+HEIGHTS = (
+    ("base_height_field", "base_height_unit", "base_height_ft"),
+    ("height_field", "height_unit", "field_height_ft"),
+    ("target_height_field", "height_unit", "target_height_ft"),
+)
+#: What a field of yes and no may say, whatever the case.
+YES_NO = {"true": True, "1": True, "yes": True, "false": False, "0": False, "no": False}
+
 
 def crowns_table(spec: SiteSpec, table: Any, ids: list[str]) -> tuple[Any, tuple[Note, ...]]:
-    """Crowns with ``crown_id``, ``species`` and ``base_height_ft``.
+    """Crowns with ``crown_id``, ``species``, ``base_height_ft`` and what else the user named.
 
     Raises
     ------
     LayerError
-        If a field named does not exist, or base heights are no numbers.
+        If a field named does not exist, heights are no numbers, or a yes or no is neither.
     RangeError
-        If a base height is under 0.
+        If a height is under 0.
     """
     given = spec.table("crowns") or {}
     notes: list[Note] = []
@@ -39,21 +48,46 @@ def crowns_table(spec: SiteSpec, table: Any, ids: list[str]) -> tuple[Any, tuple
     elif n_unknown:
         text = f"{counted(n_unknown, 'crown')} of {len(species)} without a species"
         notes.append(Note("crowns", text, "missing"))
-    columns = {
+    columns: dict[str, Any] = {
         "crown_id": ids,
         "species": pd.Series(species, dtype=object),
-        "base_height_ft": _base_heights(spec, given, table, ids),
+        "base_height_ft": np.full(len(table), np.nan),
     }
+    for key, unit, name in HEIGHTS:
+        if key in given:
+            columns[name] = _heights(spec, key, unit, table, ids)
+    _tell_field_heights(columns, given, notes)
+    if "trim_field" in given:
+        columns["is_to_trim"] = _to_trim(spec, given["trim_field"], table, ids)
+        n_open = int(columns["is_to_trim"].isna().sum())
+        if n_open:
+            text = f"not said of {counted(n_open, 'crown')} of {len(ids)} whether to trim"
+            notes.append(Note("crowns", text, "missing"))
     shapes = np.asarray(table.geometry.array)
     return gpd.GeoDataFrame(columns, geometry=shapes, crs=table.crs), tuple(notes)
 
 
-def _base_heights(spec: SiteSpec, given: Mapping[str, Any], table: Any, ids: list[str]) -> Any:
-    if "base_height_field" not in given:
-        return np.full(len(table), np.nan)
-    where = spec.where("crowns", "base_height_field")
-    name = find_field(table, given["base_height_field"], where)
-    raw = table[name]
+def _tell_field_heights(
+    columns: dict[str, Any], given: Mapping[str, Any], notes: list[Note]
+) -> None:
+    """Heights measured in the field: their error beside them, and how many there are."""
+    if "field_height_ft" not in columns:
+        return
+    known = np.isfinite(columns["field_height_ft"])
+    if "height_rmse_ft" in given:
+        error_ft = np.where(known, float(given["height_rmse_ft"]), np.nan)
+        columns["field_height_error_ft"] = error_ft
+    else:
+        text = "no standard error of the heights measured in the field; say it as height_rmse_ft"
+        notes.append(Note("crowns", text, "missing"))
+    text = f"height measured in the field for {int(known.sum())} of {len(known)}"
+    notes.append(Note("crowns", text, "info"))
+
+
+def _heights(spec: SiteSpec, key: str, unit: str, table: Any, ids: list[str]) -> Any:
+    """Heights of one field in feet; NaN where it is empty."""
+    given, where = spec.table("crowns") or {}, spec.where("crowns", key)
+    raw = table[find_field(table, given[key], where)]
     heights = pd.to_numeric(raw, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
     blank = [text_id(value) is None for value in raw]
     bad = np.flatnonzero(~np.isfinite(heights) & ~np.array(blank))
@@ -72,4 +106,20 @@ def _base_heights(spec: SiteSpec, given: Mapping[str, Any], table: Any, ids: lis
             "0 or more, above the substrate",
             "correct the field; it is a height, not an elevation",
         )
-    return heights * feet_per_vertical_unit(given["base_height_unit"], where)
+    return heights * feet_per_vertical_unit(given[unit], where)
+
+
+def _to_trim(spec: SiteSpec, field: str, table: Any, ids: list[str]) -> Any:
+    """True, False or None for each crown."""
+    where = spec.where("crowns", "trim_field")
+    told = text_ids(table[find_field(table, field, where)])
+    for crown, text in zip(ids, told, strict=True):
+        if text is not None and text.lower() not in YES_NO:
+            raise LayerError(
+                where,
+                f"{text!r} for crown {crown}",
+                "true or false, 1 or 0, yes or no, or nothing where it is not known",
+                "correct the field",
+            )
+    answers = [None if text is None else YES_NO[text.lower()] for text in told]
+    return pd.Series(answers, dtype=object)

@@ -11,8 +11,10 @@ import shapely
 from geotrim.errors import CRSError
 from geotrim.io import site_parts
 from geotrim.io.fields import match_where
+from geotrim.io.repair import counted
 from geotrim.io.site_checks import check_contradictions
 from geotrim.io.site_crowns import crowns_table
+from geotrim.io.site_facts import check_fact_lots, site_facts
 from geotrim.io.site_heights import read_heights
 from geotrim.io.site_layers import (
     Loading,
@@ -22,12 +24,16 @@ from geotrim.io.site_layers import (
     read_with_ids,
     role_of,
 )
-from geotrim.io.site_spec import MANY, SiteSpec, check_spec, checked_options
+from geotrim.io.site_rules import read_overlays
+from geotrim.io.site_spec import SiteSpec, check_spec, checked_options
 from geotrim.model import Note, Setback, Site
 from geotrim.units import feet_per_map_unit
 
 #: An input no part of which is this near to the lots is not of this site (five miles).
 TOO_FAR_FT = 5 * 5280.0
+#: Land set aside farther than this from every lot holds none of their trees; it is left out. A
+#: permit's mangroves stand within 500 ft of the landmost one (s. 403.9327(1)(a) F.S.).
+SET_ASIDE_REACH_FT = 2000.0
 NAMED_LAYERS = {"channel": ("line",), "mouth_line": ("line",), "exclusions": ("polygon",)}
 LINE_FACTS = ("epoch", "vertical_datum", "elevation_ft", "position_rmse_ft")
 ANY_KIND = ("polygon", "line", "point")
@@ -44,6 +50,7 @@ def load_site(spec: SiteSpec) -> Site:
     check_spec(spec)
     options = checked_options(spec)
     check_contradictions(spec, options)
+    overlays, rule_files = read_overlays(spec)
     run = Loading(spec)
     lots = _lots(run)
     line = None
@@ -65,8 +72,12 @@ def load_site(spec: SiteSpec) -> Site:
         trunks=trunks,
         heights=read_heights(run, crowns),
         setbacks=_setbacks(run),
+        set_aside=_set_aside(run, lots),
+        trunks_rmse_ft=_number(spec, "trunks", "position_rmse_ft"),
+        facts=site_facts(spec),
+        overlays=overlays,
         options=options,
-        inputs=tuple(run.inputs),
+        inputs=(*run.inputs, *rule_files),
         notes=tuple(run.notes),
         **named,
     )
@@ -77,6 +88,7 @@ def load_site(spec: SiteSpec) -> Site:
 def _lots(run: Loading) -> Any:
     spec = run.spec
     if "lots" not in spec.values:
+        check_fact_lots(spec, (), ())
         return None
     lots, _ = read_with_ids(run, "lots", "lot_id", "lot")
     where = spec.values["lots"].get("where")
@@ -93,6 +105,8 @@ def _lots(run: Loading) -> Any:
             lots, others[["lot_id", "geometry"]], has_own, place
         )
         run.notes += notes
+    reported = lots["lot_id"][lots["is_measured"].to_numpy()]
+    run.notes += check_fact_lots(spec, list(lots["lot_id"]), list(reported))
     lots, notes = site_parts.near_lots(lots, run.crs)
     run.notes += notes
     return lots[["lot_id", "is_measured", "geometry"]]
@@ -125,14 +139,41 @@ def _named(run: Loading, name: str, kinds: tuple[str, ...]) -> Any:
     return site_parts.named_table(rows, field, noun, run.spec.where(name, "name_field"))
 
 
+def _set_aside(run: Loading, lots: Any) -> Any:
+    """Land set aside, each polygon with its kind; what is far from every lot is left out."""
+    spec = run.spec
+    if "set_aside" not in spec.values:
+        return None
+    rows = read_input(run, "set_aside", kinds=("polygon",))
+    rows = rows.assign(_kind=site_parts.set_aside_kinds(spec, rows))
+    rows = cleaned(run, rows, "set_aside", ("polygon",), "set_aside")
+    field, where = spec.values["set_aside"].get("name_field"), spec.where("set_aside", "name_field")
+    table = site_parts.named_table(rows, field, "land set aside", where)
+    table.insert(1, "kind", list(rows["_kind"]))
+    if lots is None:
+        return table
+    _check_distance(run, np.asarray(table.geometry.array), _around(lots), "set_aside")
+    keep = site_parts.within_reach(table, lots, SET_ASIDE_REACH_FT, run.crs)
+    if not keep.all():
+        n = counted(int((~keep).sum()), "polygon")
+        text = f"{n} farther than {SET_ASIDE_REACH_FT:g} ft from every lot left out"
+        run.notes.append(Note("set_aside", text, "info"))
+    return table[keep].reset_index(drop=True)
+
+
+def _number(spec: SiteSpec, table: str, key: str) -> float | None:
+    value = (spec.table(table) or {}).get(key)
+    return None if value is None else float(value)
+
+
 def _setbacks(run: Loading) -> tuple[Setback, ...]:
     made = []
-    for i, item in enumerate(run.spec.values.get(MANY, ())):
+    for i, item in enumerate(run.spec.values.get("setbacks", ())):
         shape = None
         if "file" in item:
-            role = role_of(run.spec, MANY, i)
-            rows = read_input(run, MANY, i, kinds=ANY_KIND)
-            rows = cleaned(run, rows, role, ANY_KIND, MANY, i)
+            role = role_of(run.spec, "setbacks", i)
+            rows = read_input(run, "setbacks", i, kinds=ANY_KIND)
+            rows = cleaned(run, rows, role, ANY_KIND, "setbacks", i)
             shape = shapely.union_all(np.asarray(rows.geometry.array))
         distance_ft = float(item["distance_ft"])
         made.append(Setback(item["name"], item["reference"], distance_ft, item["source"], shape))
@@ -160,20 +201,24 @@ def _check_near(run: Loading, site: Site) -> None:
     """Refuse an input that lies wholly away from the lots: its CRS is almost surely wrong."""
     if site.lots is None:
         return
-    lots = np.asarray(site.lots.geometry.array)[site.lots["is_measured"].to_numpy()]
-    around = shapely.box(*shapely.total_bounds(lots))
-    ft = feet_per_map_unit(site.crs, "lots")
+    around = _around(site.lots)
     for role in ("mhw_line", "crowns", "trunks", "channel", "mouth_line", "exclusions"):
         table = getattr(site, role)
         if table is not None:
-            _check_distance(run, np.asarray(table.geometry.array), around, ft, role)
+            _check_distance(run, np.asarray(table.geometry.array), around, role)
     for i, setback in enumerate(site.setbacks):
         if setback.geometry is not None:
-            _check_distance(run, np.array([setback.geometry]), around, ft, MANY, i)
+            _check_distance(run, np.array([setback.geometry]), around, "setbacks", i)
 
 
-def _check_distance(run: Loading, shapes: Any, around: Any, ft: float, *place: str | int) -> None:
-    gap_ft = float(shapely.distance(shapes, around).min()) * ft
+def _around(lots: Any) -> Any:
+    """A box around the lots to report."""
+    reported = np.asarray(lots.geometry.array)[lots["is_measured"].to_numpy()]
+    return shapely.box(*shapely.total_bounds(reported))
+
+
+def _check_distance(run: Loading, shapes: Any, around: Any, *place: str | int) -> None:
+    gap_ft = float(shapely.distance(shapes, around).min()) * feet_per_map_unit(run.crs, "lots")
     if gap_ft > TOO_FAR_FT:
         what = str(place[0]).replace("_", " ")
         raise CRSError(

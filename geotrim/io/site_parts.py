@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from typing import Any
 
 import geopandas as gpd
@@ -13,7 +14,7 @@ from geotrim.errors import LayerError
 from geotrim.io.fields import field_names, find_field, text_id, text_ids, usual_field
 from geotrim.io.repair import counted, listed
 from geotrim.io.site_spec import SiteSpec
-from geotrim.model import Note
+from geotrim.model import SET_ASIDE_KINDS, Note
 from geotrim.units import feet_per_map_unit
 
 #: Neighbours farther than this from every lot to report cannot share its shore; they are left out.
@@ -150,16 +151,24 @@ def _repeated(lots: Any, neighbours: Any) -> Any:
 
 def near_lots(lots: Any, crs: Any) -> tuple[Any, tuple[Note, ...]]:
     """The lots to report, and the neighbours that could share their shore."""
-    reported = np.asarray(lots.geometry.array)[lots["is_measured"].to_numpy()]
-    reach = NEIGHBOUR_REACH_FT / feet_per_map_unit(crs, "lots")
-    shapes = np.asarray(lots.geometry.array)
-    keep = lots["is_measured"].to_numpy().copy()
-    index, _ = shapely.STRtree(reported).query(shapes, predicate="dwithin", distance=reach)
-    keep[index] = True
+    is_reported = lots["is_measured"].to_numpy()
+    keep = is_reported | within_reach(lots, lots[is_reported], NEIGHBOUR_REACH_FT, crs)
     if keep.all():
         return lots, ()
     text = f"{int((~keep).sum())} farther than {NEIGHBOUR_REACH_FT:g} ft from every lot left out"
     return lots[keep].reset_index(drop=True), (Note("neighbours", text, "info"),)
+
+
+def within_reach(table: Any, lots: Any, reach_ft: float, crs: Any) -> Any:
+    """Which rows come at least this near to a lot."""
+    reach = reach_ft / feet_per_map_unit(crs, "lots")
+    shapes = np.asarray(table.geometry.array)
+    index, _ = shapely.STRtree(np.asarray(lots.geometry.array)).query(
+        shapes, predicate="dwithin", distance=reach
+    )
+    keep = np.zeros(len(shapes), dtype=bool)
+    keep[index] = True
+    return keep
 
 
 def trunks_table(spec: SiteSpec, table: Any, crowns: Any) -> tuple[Any, tuple[Note, ...]]:
@@ -227,3 +236,29 @@ def named_table(table: Any, field: str | None, noun: str, where: str) -> Any:
     told = [text or f"{noun} {i}" for i, text in enumerate(names, start=1)]
     shapes = np.asarray(table.geometry.array)
     return gpd.GeoDataFrame({"name": told}, geometry=shapes, crs=table.crs)
+
+
+def set_aside_kinds(spec: SiteSpec, table: Any) -> list[str]:
+    """Kind of each polygon set aside: one for all, or by field.
+
+    Raises
+    ------
+    LayerError
+        If the field does not exist, or holds what is no kind; names the row.
+    """
+    given = spec.table("set_aside") or {}
+    if "kind" in given:
+        return [given["kind"]] * len(table)
+    where = spec.where("set_aside", "kind_field")
+    told = text_ids(table[find_field(table, given["kind_field"], where)])
+    kinds = [(text or "").lower() for text in told]
+    for row, (kind, text) in enumerate(zip(kinds, told, strict=True), start=1):
+        if kind not in SET_ASIDE_KINDS:
+            near = difflib.get_close_matches(kind, SET_ASIDE_KINDS, n=1)
+            raise LayerError(
+                where,
+                f"no kind in row {row}" if text is None else f"{text!r} in row {row}",
+                f"one of {', '.join(SET_ASIDE_KINDS)}",
+                f"say {near[0]!r} if that is meant" if near else "correct the field",
+            )
+    return kinds

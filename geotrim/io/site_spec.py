@@ -11,20 +11,25 @@ from typing import Any
 
 from geotrim.errors import SiteFileError
 from geotrim.io.toml_lines import Place, line_of
-from geotrim.model import MHW_ORIGINS, SETBACK_REFERENCES
+from geotrim.model import MHW_ORIGINS, SET_ASIDE_KINDS, SETBACK_REFERENCES
 from geotrim.ops.catalogue import option_params
 from geotrim.ops.registry import Param
+from geotrim.rules.facts import Fact, facts
 from geotrim.units import VERTICAL_UNITS_M
 
 #: Stands in a starter file where only the user knows the answer.
 FILL_IN = "FILL IN"
+#: Characters of a list of known names in a message; of a longer one the names alike are told.
+LONGEST_LIST = 450
 
 _KINDS = {
     "text": "text, in quotes",
     "file": "a path, in quotes",
     "number": "a number, without quotes or unit",
     "whole": "a whole number",
+    "id": "an id: text in quotes, or a number",
     "texts": "a list of ids",
+    "overlays": 'a list such as ["local.toml"]',
     "match": "a table such as { field = value }",
     "crs": 'a code such as "EPSG:6443"',
 }
@@ -34,8 +39,9 @@ _KINDS = {
 class Key:
     """One key of a site file.
 
-    kind : a key of ``_KINDS``.
+    kind : a key of ``_KINDS``, or "fact".
     low : least number allowed.
+    fact : for a fact, what it asks and how an answer is checked.
     """
 
     kind: str
@@ -43,6 +49,7 @@ class Key:
     is_required: bool = False
     choices: tuple[str, ...] = ()
     low: float | None = None
+    fact: Fact | None = None
 
 
 _FILE = Key("file", "path of the file, relative to the site file", is_required=True)
@@ -51,6 +58,11 @@ _CRS = Key("crs", "what the file is in, only if it does not say so itself")
 _ID = Key("text", "field that holds the id")
 _NAME = Key("text", "field that holds a name")
 _SOURCE = {"file": _FILE, "layer": _LAYER, "crs": _CRS}
+_UNITS = tuple(VERTICAL_UNITS_M)
+_FACTS = {
+    name: Key("fact", fact.question, choices=fact.choices, fact=fact)
+    for name, fact in facts().items()
+}
 
 SITE_TABLES: dict[str, dict[str, Key]] = {
     "site": {
@@ -79,19 +91,38 @@ SITE_TABLES: dict[str, dict[str, Key]] = {
         "id_field": _ID,
         "species_field": Key("text", "field that holds the species"),
         "base_height_field": Key("text", "field that holds the height of the crown's base"),
-        "base_height_unit": Key("text", "its unit", choices=tuple(VERTICAL_UNITS_M)),
+        "base_height_unit": Key("text", "its unit", choices=_UNITS),
+        "height_field": Key(
+            "text",
+            "field that holds the height measured in the field, from the substrate under the "
+            "trunk; it goes before the raster's",
+        ),
+        "target_height_field": Key("text", "field that holds the height to be left"),
+        "height_unit": Key("text", "unit of both", choices=_UNITS),
+        "height_rmse_ft": Key("number", "standard error of one height in height_field", low=0.0),
+        "trim_field": Key("text", "field that says whether a tree is to be trimmed: yes or no"),
     },
-    "trunks": {**_SOURCE, "crown_id_field": Key("text", "field that holds the crown's id")},
+    "trunks": {
+        **_SOURCE,
+        "crown_id_field": Key("text", "field that holds the crown's id"),
+        "position_rmse_ft": Key("number", "standard error of a trunk's position", low=0.0),
+    },
     "heights": {
         "file": _FILE,
         "crs": _CRS,
         "band": Key("whole", "which band, from 1", low=1),
-        "unit": Key("text", "vertical unit as its maker gives it", choices=tuple(VERTICAL_UNITS_M)),
+        "unit": Key("text", "vertical unit as its maker gives it", choices=_UNITS),
         "rmse_ft": Key("number", "standard error of one height", low=0.0),
     },
     "channel": {**_SOURCE, "name_field": _NAME},
     "mouth_line": {**_SOURCE, "name_field": _NAME},
     "exclusions": {**_SOURCE, "name_field": _NAME},
+    "set_aside": {
+        **_SOURCE,
+        "kind": Key("text", "what all of it is", choices=tuple(SET_ASIDE_KINDS)),
+        "kind_field": Key("text", "or the field that holds one of these for each polygon"),
+        "name_field": _NAME,
+    },
     "setbacks": {
         "name": Key("text", "what to call it", is_required=True),
         "reference": Key("text", "what it is measured from", True, SETBACK_REFERENCES),
@@ -101,13 +132,22 @@ SITE_TABLES: dict[str, dict[str, Key]] = {
         "layer": _LAYER,
         "crs": _CRS,
     },
+    "facts": _FACTS,
+    "lot_facts": {"lot": Key("id", "id of the lot", is_required=True), **_FACTS},
+    "rules": {
+        "overlays": Key(
+            "overlays",
+            "rule files of a local government: paths relative to the site file, or names of "
+            "installed ones",
+        ),
+    },
     "band": {
         "low_ft": Key("number", "low side of the window band", True, low=0.0),
         "high_ft": Key("number", "high side of the window band", True, low=0.0),
     },
 }
-#: The only table of which there may be many.
-MANY = "setbacks"
+#: Tables of which there may be many.
+MANY = ("setbacks", "lot_facts")
 #: Tables without which there is no site.
 REQUIRED_TABLES = ("site", "lots", "mhw_line")
 
@@ -134,10 +174,12 @@ class SiteSpec:
     def where(self, *place: str | int) -> str:
         """A place as the user knows it: ``[lots] id_field (line 4 of site.toml)``."""
         table, *rest = place
-        number = next((i for i in rest if isinstance(i, int)), None)
-        keys = [str(part) for part in rest if isinstance(part, str)]
-        head = f"[{table}]" if number is None else f"[[{table}]] number {number + 1}"
-        text = " ".join([head, ".".join(keys)]).strip()
+        head = f"[{table}]"
+        if rest and isinstance(first := rest[0], int):
+            head, rest = f"[[{table}]] number {first + 1}", rest[1:]
+        keys = ".".join(str(part) for part in rest if isinstance(part, str))
+        numbers = [f"number {part + 1}" for part in rest if isinstance(part, int)]
+        text = ", ".join([f"{head} {keys}".strip(), *numbers])
         line = line_of(dict(self.lines), tuple(place))
         return f"{text} (line {line} of {self.source})" if line else text
 
@@ -158,8 +200,8 @@ def check_spec(spec: SiteSpec) -> None:
     for name, value in spec.values.items():
         if name not in known:
             raise _unknown(spec, (name,), name, known, "table")
-        if name == MANY:
-            _check_many(spec, value)
+        if name in MANY:
+            _check_many(spec, name, value)
         elif not isinstance(value, Mapping):
             raise SiteFileError(
                 spec.where(name),
@@ -182,16 +224,16 @@ def check_spec(spec: SiteSpec) -> None:
             )
 
 
-def _check_many(spec: SiteSpec, value: Any) -> None:
+def _check_many(spec: SiteSpec, name: str, value: Any) -> None:
     if not isinstance(value, (list, tuple)) or not all(isinstance(v, Mapping) for v in value):
         raise SiteFileError(
-            spec.where(MANY),
+            spec.where(name),
             "a single table or value",
             "a list of tables",
-            f"write [[{MANY}]] with two brackets above each one",
+            f"write [[{name}]] with two brackets above each one",
         )
     for i, item in enumerate(value):
-        _check_table(spec, (MANY, i), item, SITE_TABLES[MANY])
+        _check_table(spec, (name, i), item, SITE_TABLES[name])
 
 
 def _check_table(
@@ -216,6 +258,9 @@ def _check_value(spec: SiteSpec, place: Place, value: Any, key: Key) -> None:
             need,
             "put your own answer there; it must not be guessed",
         )
+    if key.fact is not None:
+        key.fact.check(value, spec.where(*place))
+        return
     if not _fits(value, key.kind):
         raise SiteFileError(
             spec.where(*place), _shown(value), _KINDS[key.kind], "rewrite the value"
@@ -245,8 +290,16 @@ def _fits(value: Any, kind: str) -> bool:
         return is_whole or (isinstance(value, float) and math.isfinite(value))
     if kind == "whole":
         return is_whole
+    if kind == "id":
+        return is_text or (_is_id(value) and not isinstance(value, str))
     if kind == "texts":
         return isinstance(value, (list, tuple)) and bool(value) and all(map(_is_id, value))
+    if kind == "overlays":  # from Python a rule file that was read may stand for its name
+        plain = (int, float, list, tuple, Mapping, type(None))
+        return isinstance(value, (list, tuple)) and not any(
+            isinstance(item, plain) or (isinstance(item, str) and not item.strip())
+            for item in value
+        )
     if kind == "match":
         return (
             isinstance(value, Mapping)
@@ -272,10 +325,14 @@ def _unknown(
     spec: SiteSpec, place: Place, name: str, known: tuple[str, ...], what: str
 ) -> SiteFileError:
     near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
+    need = f"one of {', '.join(known)}"
+    if len(need) > LONGEST_LIST:
+        alike = difflib.get_close_matches(name, known, n=8, cutoff=0.0)
+        need = f"one of the {len(known)} there are, such as {', '.join(alike)}"
     return SiteFileError(
         spec.where(*place),
         f"an unknown {what} {name!r}",
-        f"one of {', '.join(known)}",
+        need,
         f"say {near[0]!r} if you meant that" if near else "take it out",
     )
 

@@ -186,7 +186,7 @@ def _raster_marks(draft: _Draft, found: Found) -> dict[str, str]:
 
 def _block(draft: _Draft, table: str, known: dict[str, str]) -> str:
     is_live = bool(known)
-    head = f"[[{table}]]" if table == MANY else f"[{table}]"
+    head = f"[[{table}]]" if table in MANY else f"[{table}]"
     lines = [f"# {_HEADS[table]}"] if _HEADS[table] else []
     if table in draft.doubts:
         lines.append(f"# {draft.doubts[table]}")
