@@ -110,7 +110,10 @@ def decide(
             binding[rule.id] = bound
     found = Decision(case, rule_set, readings, confidence_frac, seen, verdicts, binding, {})
     ways = {
-        route: all_of([found.contribution(rule, route) for rule in found.conditions(route)])
+        route: np.broadcast_to(
+            all_of([found.contribution(rule, route) for rule in found.conditions(route)]),
+            case.n_judged,
+        )
         for route in routes()
     }
     return replace(found, routes=ways)
