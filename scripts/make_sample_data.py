@@ -159,10 +159,10 @@ def make(into: Path) -> None:
         )
         write_text(folder / "site.toml", site.site_toml)
         write_text(folder / "answers.toml", answers_text(site))
-        files += [
-            (f"{site.folder}/{name}", sha256(folder / name))
-            for name in ("site.toml", "site.gpkg", "heights.tif", "answers.toml")
-        ]
+        for name, text in site.more_files.items():
+            write_text(folder / name, text)
+        names = ("site.toml", "site.gpkg", "heights.tif", "answers.toml", *site.more_files)
+        files += [(f"{site.folder}/{name}", sha256(folder / name)) for name in names]
     write_text(into / ".gitattributes", "# bytes are hashed: no line-end conversion\n* -text\n")
     write_text(into / "README.md", readme_text(files))
     files += [(name, sha256(into / name)) for name in (".gitattributes", "README.md")]
@@ -187,11 +187,12 @@ rule called invented, was made by `scripts/make_sample_data.py` from fixed seeds
 to test, never as a picture of a real place or of its rules.
 
 - `plain_lot`: 7 Drifttide Lane, Saltspindle Bay. 120 ft of straight shore, a fringe 38 ft deep,
-  every trunk known.
+  every trunk known; a professional is to do the work, and every question is answered.
 - `curved_shore`: 21 Marlspike Cove. 180 ft of a cove, two neighbours, a channel, a conservation
-  strip, two setbacks, and a corner without heights.
+  strip, two setbacks, and a corner without heights; most questions are still open.
 - `canal_corner`: 3 Wickwater Row, Lanternjack Canals. 84 and 62 ft round a corner, three lots in
-  one layer, heights in metres, one trunk in five unknown.
+  one layer, heights in metres, one trunk in five unknown; the bank is set aside as mitigation, and
+  the town has rules of its own (`local_rules.toml`).
 
 In each folder: `site.toml` (what geotrim reads), `site.gpkg` (all vectors), `heights.tif` (canopy
 height above the substrate) and `answers.toml` (what must come out, with a tolerance and how it is

@@ -44,6 +44,27 @@ rmse_ft = 0.4
 [band]
 low_ft = 6.0
 high_ft = 10.0
+
+[options]
+target_height_ft = 12.0            # the plan: bring the front of the fringe down to 12 ft
+stage_years = 2
+
+[facts]                            # what a map cannot give; all answers invented
+supervisor = "professional"
+professional_credential = "certified-arborist"
+controls_land = true
+is_uninhabited_island = false
+is_conservation_land = false
+is_mitigation_land = false
+uses_herbicide = false
+is_multifamily = false
+is_first_red_trim = true
+earlier_proof = "none"
+was_lawfully_trimmed = false
+notice_date = 2026-12-14
+start_date = 2027-01-11
+last_freeze_date = 2026-02-01
+local_government = "Saltspindle Bay (invented)"
 """
 
 CURVED_TOML = """\
@@ -118,6 +139,15 @@ source = "invented channel marking plan, sheet 2"
 [band]
 low_ft = 6.0
 high_ft = 10.0
+
+[options]
+target_height_ft = 9.0             # the plan
+
+[facts]                            # a first look: most is not known yet
+controls_land = true
+uses_herbicide = false
+is_uninhabited_island = false
+is_multifamily = false
 """
 
 CANAL_TOML = """\
@@ -182,4 +212,56 @@ source = "invented estate covenant, article 4"
 [band]
 low_ft = 6.0
 high_ft = 10.0
+
+[options]
+target_height_ft = 8.0             # the plan
+
+[facts]                            # all answers invented
+supervisor = "owner"
+controls_land = true
+is_uninhabited_island = false
+is_public_land = false
+is_conservation_land = false
+is_mitigation_land = true          # a permit of the canal's builder set the bank aside ...
+mitigation_provides_trimming = false   # ... and says nothing of trimming
+uses_herbicide = false
+earlier_proof = "none"
+was_lawfully_trimmed = false
+local_government = "Lanternjack Canals (invented)"
+
+[rules]
+overlays = ["local_rules.toml"]
+"""
+
+CANAL_RULES = """\
+# Invented rules of an invented town, to show what a local rule file looks like.
+
+[file]
+id = "lanternjack"
+kind = "overlay"
+title = "Canal bank rules of Lanternjack Canals (invented)"
+jurisdiction = "Lanternjack Canals (invented)"
+version = "1"
+
+[tighten.permit-height-after]
+number = 8.0
+unit = "ft"
+words = "After trimming no mangrove on a canal bank may be under 8 ft tall (invented)."
+section = "invented bank code, article 2"
+confidence = "read in source"
+read_on = "2026-11"
+
+[rule.bank-notice]
+words = "The town is told at least 14 days before mangroves on a canal bank are cut (invented)."
+measure = "notice_days"
+compare = ">="
+number = 14.0
+unit = "days"
+applies_to = "lot"
+binds = "everyone"
+routes = ["general-permit", "individual-permit"]
+effect = "notice"
+section = "invented bank code, article 3"
+confidence = "read in source"
+read_on = "2026-11"
 """

@@ -29,7 +29,7 @@ from sample_planting import (
     mixed_heights,
     scatter,
 )
-from sample_site_files import CANAL_TOML, CURVED_TOML, PLAIN_TOML
+from sample_site_files import CANAL_RULES, CANAL_TOML, CURVED_TOML, PLAIN_TOML
 from shapely.geometry import LineString, Polygon
 
 Point = tuple[float, float]
@@ -51,6 +51,7 @@ class SampleSite:
     crown_fields: tuple[str, str, str] = ("crown_id", "species", "base_height_ft")
     unit_tag: str | None = None
     other_answers: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    more_files: Mapping[str, str] = field(default_factory=dict)
 
 
 def answer(value: float, tolerance: float, how: str) -> Answer:
@@ -341,6 +342,7 @@ def canal_corner() -> SampleSite:
             "LC-04": {"frontage_length_ft": answer(feet(78.0), 0.01, "140 less 62")},
         },
         site_toml=CANAL_TOML,
+        more_files={"local_rules.toml": CANAL_RULES},
         crown_fields=("tree_no", "taxon", "base_m"),
     )
 
