@@ -188,6 +188,13 @@ def test_a_local_trigger_is_the_stricter_one_and_the_floor_stays_the_acts():
     assert len(consequence(trees, overlays=(overlay,))["cut_low_trees"]) == 0
 
 
+def test_where_nothing_is_cut_low_no_trigger_is_reached_however_strict():
+    overlay = read_overlay(OVERLAY.replace("0.02", "0.0"), "test")
+    none, one = (consequence(n_trimmed=50, n_cut_low=n, overlays=(overlay,)) for n in (0, 1))
+    assert only(none)["is_triggered"] is False and only(none)["n_more_to_trigger"] == 1
+    assert only(one)["is_triggered"] is True
+
+
 def test_figures_given_make_one_row():
     result = consequence(n_trimmed=20, n_cut_low=1, lost_area_ft2=500.0)
     (row,) = result["consequence"].to_dict("records")
@@ -333,6 +340,8 @@ def test_a_height_too_close_to_the_planned_one_leaves_it_open():
     assert "too close" in result["cut_low_trees"]["reason"].iloc[0]
     sharp = planned([5.8, 7.0], tops=[6.0, 12.0], field_height_error_ft=[0.1, 0.5])
     assert only(consequence(sharp))["is_triggered"] is True  # 0.2 is more than 0.196
+    half = consequence(table.assign(field_height_error_ft=0.2), confidence_frac=0.5)
+    assert only(half)["is_triggered"] is True  # 0.2 is more than 0.674 times 0.2
 
 
 @pytest.mark.parametrize(
@@ -352,6 +361,13 @@ def test_an_unknown_never_becomes_a_yes_or_a_no(unknown, reason):
     (tree,) = result["cut_low_trees"].to_dict("records")
     assert tree["is_cut_low"] is None and tree["reason"].endswith(reason)
     assert any(note.level == "missing" and "may count" in note.text for note in result.notes)
+
+
+def test_a_planned_height_alone_makes_a_plan_that_cannot_be_told():
+    """A height of 5 ft is planned, but nobody said whether the tree is to be trimmed."""
+    row = only(consequence(planned([5.0], to_trim=[None])))
+    assert row["is_triggered"] is None and row["n_uncertain_trees"] == 1
+    assert row["words"].startswith("Cannot be told: cut low, from none to 1 of 1 trimmed tree")
 
 
 def test_a_tree_without_a_planned_height_may_be_cut_low():
@@ -426,7 +442,7 @@ def route_result(lots, ids, **columns):
 def test_with_routes_the_plan_is_told_lot_by_lot():
     """B: 1 of 2 cut low; A: 0 of 1. The fourth crown stands on no measured lot."""
     table = planned([5.0, 7.0, 8.0, 4.0])
-    result = consequence(table, route=route_result(["B", "B", "A"], ["t1", "t0", "t2"]))
+    result = consequence(table, route=route_result(["B", "A", "B"], ["t1", "t2", "t0"]))
     rows = result["consequence"].set_index("lot_id")
     assert rows["n_trimmed"].to_dict() == {"B": 2, "A": 1}
     assert rows["n_cut_low"].to_dict() == {"B": 1, "A": 0}
@@ -547,6 +563,8 @@ def test_the_text_tells_trigger_amounts_and_sources():
     assert max(map(len, text.splitlines())) <= 80
     lots = consequence(planned([5.0, 7.0]), route=route_result(["A", "A"], ["t0", "t1"]))
     assert "Lot A, if the plan were carried out" in consequence_text(None, {"consequence": lots})
+    counts = consequence(n_trimmed=21, n_cut_low=1)
+    assert "canopy area lost is not given" in consequence_text(None, {"consequence": counts})
     alone = consequence(planned([5.0, 7.0]))
     assert consequence_text(None, {"consequence": alone}).startswith("If the plan were carried")
 

@@ -53,6 +53,7 @@ def test_each_is_found_with_its_date_and_how_sure_it_is(key, name, kind, since):
         ("the County of Pinellas", "pinellas"),
         ("Pinellas Co.", "pinellas"),
         ("Pinellas co", "pinellas"),
+        ("Pinellas County.", "pinellas"),
         ("Pinellas County, Florida", "pinellas"),
         ("Pinellas County FL", "pinellas"),
         ("Miami Dade", "miami-dade"),
