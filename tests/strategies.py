@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+import datetime
+from dataclasses import replace
+
 import numpy as np
 import shapely
+from cases import lot
 from hypothesis import assume
 from hypothesis import strategies as st
+
+from geotrim.rules.case import Measured
+from geotrim.rules.readings import Readings, questions
+from geotrim.rules.rule_file import built_in, routes
 
 
 def numbers(low: float, high: float) -> st.SearchStrategy[float]:
@@ -100,3 +108,160 @@ def half_known_plans(draw):
     heights = st.sampled_from([4.0, 5.99, 6.0, 8.0, float("nan")])
     kinds = st.sampled_from(["red mangrove", "buttonwood", None])
     return [draw(st.lists(one, min_size=n, max_size=n)) for one in (heights, kinds)]
+
+
+NAN = float("nan")
+#: Values near the limits of the rules, on both sides, and unknown.
+HEIGHTS_FT = (5.0, 5.99, 6.0, 9.0, 9.9, 10.0, 10.5, 12.0, 15.9, 16.0, 18.0, 24.0, 24.5, 30.0, NAN)
+TARGETS_FT = (3.0, 4.0, 5.9, 6.0, 6.5, 8.0, 12.0, 20.0, NAN)
+#: Fact -> answers to try; None is no answer. The first is the one that stands in nobody's way.
+ANSWERS: dict[str, tuple[object, ...]] = {
+    "supervisor": ("owner", "professional", None),
+    "professional_credential": ("certified-arborist", "none", None),
+    "controls_land": (True, False, None),
+    "is_uninhabited_island": (False, True, None),
+    "is_public_land": (False, True, None),
+    "is_conservation_land": (False, True, None),
+    "is_mitigation_land": (False, True, None),
+    "mitigation_provides_trimming": (False, True, None),
+    "uses_herbicide": (False, True, None),
+    "is_first_red_trim": (False, True, None),
+    "earlier_proof": ("photographs", "none", None),
+    "earlier_height_ft": (4.0, 6.0, None),
+    "was_lawfully_trimmed": (True, False, None),
+    "is_multifamily": (False, True, None),
+    "notice_date": (datetime.date(2026, 9, 1), datetime.date(2026, 11, 5), None),
+    "start_date": (datetime.date(2026, 11, 10), datetime.date(2027, 4, 1), None),
+    "last_freeze_date": (datetime.date(2026, 1, 20), datetime.date(2026, 12, 20), None),
+}
+
+
+#: (value, what it may be instead of harmless): one a tree, then one a lot.
+TREE_VALUES = {
+    "raster_height_ft": HEIGHTS_FT,
+    "field_height_ft": HEIGHTS_FT,
+    "target_height_ft": TARGETS_FT,
+    "is_mangrove": (0.0, NAN),
+    "is_red": (0.0, NAN),
+    "foliage_removed_frac": (0.0, 0.25, 0.4, 1.0, NAN),
+    "trunk_margin_ft": (0.0, 0.5, -0.5, -10.0, NAN),
+    "crown_margin_ft": (0.0, -5.0, NAN),
+    "from_innermost_ft": (0.0, 499.5, 500.0, 501.0, NAN),
+    "depth_station_ft": (30.0, 50.5, NAN),
+    "base_height_ft": (0.0, 7.0, NAN),
+    "in_conservation": (0.0, 1.0, NAN),
+    "in_mitigation": (0.0, 1.0, NAN),
+    "in_island": (0.0, 1.0, NAN),
+    "in_public_island": (0.0, 1.0, NAN),
+}
+LOT_VALUES = {
+    "depth_greatest_ft": (49.5, 50.0, 50.01, 501.0, NAN),
+    "depth_local_greatest_ft": (38.0, 52.0, NAN),
+    "shoreline_along_ft": (149.5, 150.0, 151.0, 300.0, NAN),
+    "shoreline_chord_ft": (149.5, 300.0, NAN),
+    "share_of_trees_frac": (0.65, 0.9, NAN),
+    "permit_share_frac": (0.65, 0.9, NAN),
+}
+_TREE_CHANGES = [(name, value) for name, some in TREE_VALUES.items() for value in some]
+_LOT_CHANGES = [(name, value) for name, some in LOT_VALUES.items() for value in some]
+_FACT_CHANGES = [(key, answer) for key, some in ANSWERS.items() for answer in some[1:]]
+_WITH_ERROR = sorted(name for name in (*TREE_VALUES, *LOT_VALUES) if name.endswith("_ft"))
+
+
+@st.composite
+def answers(draw, most_changes=5):
+    """Answers to the facts of a lot, most of them harmless; a fact without an answer is missing."""
+    changes = draw(st.lists(st.sampled_from(_FACT_CHANGES), max_size=most_changes))
+    first = {key: some[0] for key, some in ANSWERS.items()}
+    first["supervisor"] = draw(st.sampled_from(["owner", "professional"]))
+    told = {**first, **dict(changes)}
+    return {key: answer for key, answer in told.items() if answer is not None}
+
+
+@st.composite
+def rule_cases(draw, most_trees=3):
+    """A lot with a few trees as rules see it.
+
+    One that could be trimmed, with changes: values at and beyond limits, gaps, errors, answers.
+    """
+    n = draw(st.integers(1, most_trees))
+    case = lot(height_ft=[9.0] * n, target_ft=draw(st.sampled_from([7.5, 6.0, 12.0])))
+    values = {name: seen.value.copy() for name, seen in case.values.items()}
+    trees = st.tuples(st.sampled_from(_TREE_CHANGES), st.integers(0, n - 1))
+    for (name, value), k in draw(st.lists(trees, max_size=6)):
+        harmless = NAN if name == "field_height_ft" else 0.0  # of what the lot does not have yet
+        values.setdefault(name, np.full(n, harmless))[k] = value
+    for name, value in draw(st.lists(st.sampled_from(_LOT_CHANGES), max_size=2)):
+        values[name] = np.asarray(value)
+    errors = draw(st.dictionaries(st.sampled_from(_WITH_ERROR), errors_of_values(), max_size=3))
+    seen = {name: Measured.of(value, errors.get(name, 0.0)) for name, value in values.items()}
+    years = draw(st.sampled_from([1, 4]))
+    return replace(case, values=seen, facts=draw(answers()), stage_years=years)
+
+
+_CHOICES = [(name, choice) for name, one in questions().items() for choice in one.choices]
+
+
+def readings():
+    """Readings of the open questions, most of them the usual ones."""
+    return st.lists(st.sampled_from(_CHOICES), max_size=4).map(lambda some: Readings(dict(some)))
+
+
+SOURCE_LINES = 'section = "local code"\nconfidence = "read in source"\nread_on = "2026-11"\n'
+TIGHTENABLE = tuple(
+    rule
+    for file in built_in()
+    for rule in file.rules.values()
+    if rule.limit.compare != "==" and rule.effect != "told"
+)
+#: What a local rule may look at: measure, comparison, number, unit.
+LOCAL_LIMITS = (
+    ("top_height_ft", "<=", 8.0, "ft"),
+    ("height_after_ft", ">=", 7.0, "ft"),
+    ("foliage_removed_frac", "<=", 0.3, "frac"),
+    ("fringe_depth_ft", "<", 40.0, "ft"),
+    ("is_red", "==", 0.0, "yes-no"),
+    ("is_professional", "==", 1.0, "yes-no"),
+    ("is_conservation_land", "==", 0.0, "yes-no"),
+    ("notice_days", ">=", 20.0, "days"),
+    ("months_since_freeze", ">", 2.0, "months"),
+)
+
+
+def stricter_number(rule, step):
+    """A number on the strict side of a rule's own, so many tenths away."""
+    limit = rule.limit
+    is_trigger = rule.effect == "consequence" and limit.unit == "frac"
+    sign = -1.0 if (limit.compare[0] == "<") != is_trigger else 1.0
+    size = 0.01 if limit.unit == "frac" else 0.5
+    return round(limit.number + sign * size * step, 6)
+
+
+@st.composite
+def overlay_texts(draw, name="local"):
+    """The rule file of a local government, as text: numbers made stricter, rules added."""
+    lines = [
+        f'[file]\nid = "{name}"\nkind = "overlay"\ntitle = "Local code"\n'
+        'jurisdiction = "a town"\nversion = "1"\n'
+    ]
+    changes = st.dictionaries(st.integers(0, len(TIGHTENABLE) - 1), st.integers(1, 8), max_size=5)
+    for k, step in draw(changes).items():
+        rule = TIGHTENABLE[k]
+        number = stricter_number(rule, step)
+        lines.append(
+            f'[tighten.{rule.id}]\nnumber = {number}\nunit = "{rule.limit.unit}"\n{SOURCE_LINES}'
+        )
+    for k in range(draw(st.integers(0, 3))):
+        measure, compare, number, unit = draw(st.sampled_from(LOCAL_LIMITS))
+        effect = draw(st.sampled_from(["condition", "check", "warning", "notice", "told"]))
+        ways = draw(st.lists(st.sampled_from(tuple(routes())), max_size=4, unique=True))
+        when = draw(st.booleans())
+        condition = '{ measure = "top_height_ft", compare = ">", number = 9.0, unit = "ft" }'
+        lines.append(
+            f'[rule.own-{k}]\nwords = "A local rule."\nmeasure = "{measure}"\n'
+            f'compare = "{compare}"\nnumber = {number}\nunit = "{unit}"\n'
+            + (f"when = [{condition}]\n" if when else "")
+            + f'applies_to = "tree"\nbinds = "everyone"\nroutes = {list(ways)}\n'
+            f'effect = "{effect}"\n{SOURCE_LINES}'
+        )
+    return "\n".join(lines)
