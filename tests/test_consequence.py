@@ -340,7 +340,9 @@ def test_a_height_too_close_to_the_planned_one_leaves_it_open():
     assert "too close" in result["cut_low_trees"]["reason"].iloc[0]
     sharp = planned([5.8, 7.0], tops=[6.0, 12.0], field_height_error_ft=[0.1, 0.5])
     assert only(consequence(sharp))["is_triggered"] is True  # 0.2 is more than 0.196
-    half = consequence(table.assign(field_height_error_ft=0.2), confidence_frac=0.5)
+    table = table.assign(field_height_error_ft=0.2)
+    assert only(consequence(table))["is_triggered"] is None  # 0.2 is less than 0.392
+    half = consequence(table, confidence_frac=0.5)
     assert only(half)["is_triggered"] is True  # 0.2 is more than 0.674 times 0.2
 
 
@@ -442,7 +444,7 @@ def route_result(lots, ids, **columns):
 def test_with_routes_the_plan_is_told_lot_by_lot():
     """B: 1 of 2 cut low; A: 0 of 1. The fourth crown stands on no measured lot."""
     table = planned([5.0, 7.0, 8.0, 4.0])
-    result = consequence(table, route=route_result(["B", "A", "B"], ["t1", "t2", "t0"]))
+    result = consequence(table, route=route_result(["A", "B", "B"], ["t1", "t2", "t0"]))
     rows = result["consequence"].set_index("lot_id")
     assert rows["n_trimmed"].to_dict() == {"B": 2, "A": 1}
     assert rows["n_cut_low"].to_dict() == {"B": 1, "A": 0}
