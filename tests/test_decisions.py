@@ -257,7 +257,7 @@ def test_d_19_is_settled_by_measuring_from_the_substrate():
     assert verdict(decision, "owner-height-before") == "too close"
     needs = needs_of_lot(decision, A)
     assert needs is not None
-    assert needs.words("t1") == ["height of t1: measure from the substrate"]
+    assert needs.words({}, "t1") == ["height of t1: measure from the substrate"]
 
 
 def test_each_flag_of_d_15_alone_takes_every_riparian_exemption_away():

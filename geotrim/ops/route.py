@@ -18,8 +18,7 @@ from geotrim.ops.tables import join_tables, plain_table
 from geotrim.rules.compare import reading_rows
 from geotrim.rules.decide import Decision, decide
 from geotrim.rules.delegated import delegated_words
-from geotrim.rules.duties import Stages, stages, told
-from geotrim.rules.findings import findings
+from geotrim.rules.duties import Stages, told
 from geotrim.rules.outcome import Outcomes, outcomes
 from geotrim.rules.readings import Readings
 from geotrim.rules.rule_file import RuleFile
@@ -137,25 +136,20 @@ def _lot_tables(
     decision: Decision, reasons: Mapping[str, str], extra: Any, mhw_origin: str | None
 ) -> dict[str, Any]:
     """Rows of every table for one lot."""
-    found = outcomes(decision)
-    plan = stages(decision, found)
-    names = [extra["species"].get(tree) for tree in decision.case.tree_ids]
-    every = list(findings(decision, MOST_TREES))
-    needs_of = tables.needs_of_routes(decision)
+    lot = tables.lot_of(decision, [extra["species"].get(i) for i in decision.case.tree_ids])
+    every = tables.finding_list(lot, MOST_TREES)
+    ready = filled(decision, lot.found, lot.plan, lot.species, mhw_origin)
     return {
-        "lot_outcomes": [_outcome_row(decision, found, plan, reasons)],
-        "lot_routes": tables.route_rows(decision, needs_of),
-        "tree_outcomes": tables.tree_rows(decision, found, plan, names, needs_of),
+        "lot_outcomes": [_outcome_row(decision, lot.found, lot.plan, reasons)],
+        "lot_routes": tables.route_rows(lot),
+        "tree_outcomes": tables.tree_rows(lot),
         "findings": tables.finding_rows(every),
-        "findings_by_rule": tables.rule_rows(decision, every),
+        "findings_by_rule": tables.rule_rows(lot, every),
         "readings": reading_rows(decision, lambda other: told(other, outcomes(other))),
         "shares": tables.cap_rows(decision),
         "notices": tables.notice_rows(decision),
-        "checklist": [
-            {"lot_id": decision.case.lot_id, **row}
-            for row in checklist(filled(decision, found, plan, names, mhw_origin))
-        ],
-        "questions": tables.question_rows(decision, needs_of),
+        "checklist": [{"lot_id": decision.case.lot_id, **row} for row in checklist(ready)],
+        "questions": tables.question_rows(lot),
     }
 
 

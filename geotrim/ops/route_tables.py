@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from geotrim.rules.decide import Decision
-from geotrim.rules.duties import Stages, caps, notices
+from geotrim.rules.duties import Stages, caps, notices, stages
 from geotrim.rules.facts import facts
-from geotrim.rules.findings import Finding
+from geotrim.rules.findings import Finding, findings
 from geotrim.rules.outcome import (
     CLOSED,
     DEPENDS,
@@ -23,11 +24,12 @@ from geotrim.rules.outcome import (
     OTHER_PLAN,
     UNCUT,
     Outcomes,
+    outcomes,
     with_other_plan,
 )
 from geotrim.rules.rule_file import Rule, measures, routes
 from geotrim.rules.settle import Needs, is_plan, needs_by_tree
-from geotrim.rules.verdict import MET, NOT_MET, STATUS, WORDS
+from geotrim.rules.verdict import MET, NOT_MET, STATUS, TOO_CLOSE, UNKNOWN, WORDS, Codes
 
 #: Outcomes that no standing need be added to.
 PLAIN = {
@@ -39,62 +41,89 @@ PLAIN = {
 BEST = (OPEN, DEPENDS, OTHER_PLAN, CLOSED, UNCUT)
 
 
-#: Route -> what each tree needs for it; None where it is open or closed.
-NeedsOf = Mapping[str, list[Needs | None]]
+@dataclass(frozen=True, slots=True, eq=False)
+class Lot:
+    """One lot with all that its tables are made from.
+
+    species : of its trees, as the user wrote it.
+    needs : route -> what each tree needs for it; None where it is open or closed.
+    judged : (n,) trees that the plan cuts; all of them where it cuts none.
+    """
+
+    decision: Decision
+    found: Outcomes
+    plan: Stages
+    species: list[Any]
+    needs: Mapping[str, list[Needs | None]]
+    judged: npt.NDArray[np.bool_]
+
+    def fewest(self, route: str) -> Needs | None:
+        """The fewest facts that would open a route for at least one tree that is cut."""
+        every = [one for one, is_cut in zip(self.needs[route], self.judged, strict=True) if is_cut]
+        return min((one for one in every if one is not None), key=len, default=None)
+
+    def codes(self, route: str) -> Codes:
+        """Verdicts on a route for the trees that are cut."""
+        return self.decision.routes[route][self.judged]
 
 
-def needs_of_routes(decision: Decision) -> NeedsOf:
-    """What would settle every route, tree by tree; worked out once for all the tables."""
-    return {name: needs_by_tree(decision, name) for name in routes()}
+def lot_of(decision: Decision, species: list[Any]) -> Lot:
+    """Work out once what every table of a lot looks at."""
+    found = outcomes(decision)
+    is_cut = found.standing != UNCUT
+    return Lot(
+        decision=decision,
+        found=found,
+        plan=stages(decision, found),
+        species=species,
+        needs={name: needs_by_tree(decision, name) for name in routes()},
+        judged=is_cut if is_cut.any() else np.ones(len(is_cut), dtype=bool),
+    )
 
 
-def _fewest(needs: list[Needs | None]) -> Needs | None:
-    """The fewest facts that would open a route for at least one tree."""
-    return min((one for one in needs if one is not None), key=len, default=None)
-
-
-def route_rows(decision: Decision, needs_of: NeedsOf) -> list[dict[str, Any]]:
-    """One row a route: how it stands for the lot, why, and what would settle it."""
+def route_rows(lot: Lot) -> list[dict[str, Any]]:
+    """One row a route: how it stands for the trees that are cut, why, and what would settle it."""
     rows = []
+    decision, has_trees = lot.decision, bool(lot.decision.case.tree_ids)
     for name, table in routes().items():
-        codes = decision.routes[name]
-        n_closed = int((codes == NOT_MET).sum())
-        other = (codes == NOT_MET) & (with_other_plan(decision, name) != NOT_MET)
-        needs = _fewest(needs_of[name])
-        has_trees = bool(decision.case.tree_ids)
+        codes = lot.codes(name)
+        n_open, n_closed = int((codes == MET).sum()), int((codes == NOT_MET).sum())
+        other = (codes == NOT_MET) & (with_other_plan(decision, name)[lot.judged] != NOT_MET)
+        needs = lot.fewest(name)
+        words = [] if needs is None else needs.words(decision.rule_set.rules, "a tree")
         rows.append(
             {
                 "lot_id": decision.case.lot_id,
                 "route": name,
                 "route_name": table["name"],
-                "status": decision.status(name),
-                "n_open_trees": int((codes == MET).sum()) * has_trees,
-                "n_depends_trees": (len(codes) - n_closed - int((codes == MET).sum())) * has_trees,
+                "status": STATUS[int(codes.max())],
+                "n_open_trees": n_open * has_trees,
+                "n_depends_trees": (len(codes) - n_closed - n_open) * has_trees,
                 "n_closed_trees": n_closed * has_trees,
                 "n_other_plan_trees": int(other.sum()) * has_trees,
-                "decided_by": "; ".join(_reasons(decision, name)),
-                "settle": "" if needs is None else "; ".join(needs.words("a tree")),
-                "other_plan": "; ".join(_other_plan(decision, name)) if other.any() else "",
+                "decided_by": "; ".join(_reasons(lot, name)),
+                "settle": "; ".join(words),
+                "other_plan": "; ".join(_other_plan(lot, name)) if other.any() else "",
                 "section": table["section"],
             }
         )
-    return [*rows, _none_row(decision, rows)]
+    return [*rows, _none_row(lot, rows)]
 
 
-def _none_row(decision: Decision, rows: list[dict[str, Any]]) -> dict[str, Any]:
+def _none_row(lot: Lot, rows: list[dict[str, Any]]) -> dict[str, Any]:
     """The row that says whether no way is left."""
     is_none = all(row["status"] == "closed" for row in rows)
-    codes = np.max([decision.routes[name] for name in routes()], axis=0)
-    n = len(decision.case.tree_ids)
-    n_shut = int((codes == NOT_MET).sum()) if n else 0
+    best = np.max([lot.codes(name) for name in routes()], axis=0)
+    has_trees = bool(lot.decision.case.tree_ids)
+    n_shut = int((best == NOT_MET).sum()) * has_trees
     return {
-        "lot_id": decision.case.lot_id,
+        "lot_id": lot.decision.case.lot_id,
         "route": NONE,
         "route_name": "No way is open",
         "status": "open" if is_none else "closed",
         "n_open_trees": n_shut,
         "n_depends_trees": 0,
-        "n_closed_trees": n - n_shut,
+        "n_closed_trees": len(best) * has_trees - n_shut,
         "n_other_plan_trees": 0,
         "decided_by": "every other way is closed" if is_none else "",
         "settle": "",
@@ -103,42 +132,34 @@ def _none_row(decision: Decision, rows: list[dict[str, Any]]) -> dict[str, Any]:
     }
 
 
-def _reasons(decision: Decision, route: str) -> list[str]:
+def _reasons(lot: Lot, route: str) -> list[str]:
     """Conditions that keep a route from being open, in words, with how many trees each holds up."""
     told = []
-    n = len(decision.case.tree_ids)
-    for rule in decision.conditions(route):
-        counts = Counter(decision.verdicts[rule.id].tolist())
+    for rule in lot.decision.conditions(route):
+        codes = lot.decision.verdicts[rule.id][lot.judged]
+        counts = Counter(codes.tolist())
         for code in (NOT_MET, *range(NOT_MET + 1, MET)):
             if not counts[code]:
                 continue
-            whom = "" if counts[code] >= n else f" for {_trees(counts[code])}"
+            whom = "" if counts[code] == len(codes) else f" for {_trees(counts[code])}"
             told.append(f"{WORDS[code]}{whom}: {rule.words.rstrip('.')} ({rule.section})")
     return told
 
 
-def _other_plan(decision: Decision, route: str) -> list[str]:
-    """What to plan otherwise, where that would open a route or leave it to facts."""
-    wanted = [r for r in decision.conditions(route) if is_plan(r, decision.case.facts)]
+def _other_plan(lot: Lot, route: str) -> list[str]:
+    """What to plan otherwise, where that may open a route."""
+    decision = lot.decision
     return [
         rule.words.rstrip(".")
-        for rule in wanted
-        if (decision.contribution(rule, route) == NOT_MET).any()
+        for rule in decision.conditions(route)
+        if is_plan(rule, decision.case.facts)
+        and (decision.contribution(rule, route)[lot.judged] == NOT_MET).any()
     ]
 
 
-def tree_rows(
-    decision: Decision, found: Outcomes, plan: Stages, species: list[Any], needs_of: NeedsOf
-) -> Any:
-    """One row a tree: its heights, each route's status, its outcome and its years.
-
-    Parameters
-    ----------
-    decision, found, plan :
-        Of one lot.
-    species : list
-        Of its trees, as the user wrote it.
-    """
+def tree_rows(lot: Lot) -> Any:
+    """One row a tree: its heights, each route's status, its outcome and its years."""
+    decision, found = lot.decision, lot.found
     ids = list(decision.case.tree_ids)
     n = len(ids)
     if n == 0:
@@ -152,7 +173,7 @@ def tree_rows(
     table = {
         "lot_id": case.lot_id,
         "crown_id": ids,
-        "species": species,
+        "species": lot.species,
         "is_mangrove": _nullable(seen["is_mangrove"].value, n),
         "top_height_ft": np.broadcast_to(height.value, n),
         "height_error_ft": np.broadcast_to(height.error, n),
@@ -166,20 +187,35 @@ def tree_rows(
         table[name.replace("-", "_")] = names[decision.routes[name]]
     table["removed_frac"] = np.broadcast_to(seen["foliage_removed_frac"].value, n)
     table["n_stage_years"] = pd.array(
-        [None if np.isnan(y) else int(y) for y in plan.years], dtype="Int64"
+        [None if np.isnan(y) else int(y) for y in lot.plan.years], dtype="Int64"
     )
-    table["is_staged"] = _nullable(plan.is_staged, n)
-    table["settle"] = _tree_settles(decision, found, needs_of)
+    table["is_staged"] = _nullable(lot.plan.is_staged, n)
+    table["settle"] = _tree_settles(lot)
     return pd.DataFrame(table)
 
 
-def _tree_settles(decision: Decision, found: Outcomes, needs_of: NeedsOf) -> list[str]:
+def _tree_settles(lot: Lot) -> list[str]:
     """What would settle each tree's outcome, where that depends."""
     told = []
-    for k, tree in enumerate(decision.case.tree_ids):
-        mine = needs_of[found.route[k]][k] if found.route[k] in needs_of else None
-        told.append("" if mine is None else "; ".join(mine.words(tree)))
+    for k, (tree, route) in enumerate(
+        zip(lot.decision.case.tree_ids, lot.found.route, strict=True)
+    ):
+        mine = lot.needs[route][k] if route in lot.needs else None
+        told.append(
+            "" if mine is None else "; ".join(mine.words(lot.decision.rule_set.rules, tree))
+        )
     return told
+
+
+def finding_list(lot: Lot, most_trees: int) -> list[Finding]:
+    """Findings of a lot; nothing binds a tree that is left alone."""
+    rank = {tree: k for k, tree in enumerate(lot.decision.case.tree_ids)}
+    return [
+        replace(one, is_binding=False, settle="")
+        if one.crown_id is not None and not lot.judged[rank[one.crown_id]]
+        else one
+        for one in findings(lot.decision, most_trees)
+    ]
 
 
 def finding_rows(found: list[Finding]) -> list[dict[str, Any]]:
@@ -187,28 +223,29 @@ def finding_rows(found: list[Finding]) -> list[dict[str, Any]]:
     return [asdict(one) for one in found]
 
 
-def rule_rows(decision: Decision, found: list[Finding]) -> list[dict[str, Any]]:
+def rule_rows(lot: Lot, found: list[Finding]) -> list[dict[str, Any]]:
     """One row a rule: how many trees meet it, from which value to which."""
     rows = []
+    decision = lot.decision
     by_rule: dict[str, list[Finding]] = {}
     for one in found:
         by_rule.setdefault(one.rule_id, []).append(one)
     for rule in decision.rule_set.rules.values():
         if rule.id not in decision.verdicts or rule.effect == "consequence":
             continue
-        rows.append(_rule_row(decision, rule, by_rule.get(rule.id, [])))
+        rows.append(_rule_row(lot, rule, by_rule.get(rule.id, [])))
     return rows
 
 
-def _rule_row(decision: Decision, rule: Rule, found: list[Finding]) -> dict[str, Any]:
-    n = decision.case.n_judged
+def _rule_row(lot: Lot, rule: Rule, found: list[Finding]) -> dict[str, Any]:
+    decision, n = lot.decision, lot.decision.case.n_judged
     codes, bound = decision.verdicts[rule.id], decision.binding.get(rule.id)
-    idle = np.zeros(n, dtype=bool) if bound is None else bound == NOT_MET
+    idle = ~lot.judged if bound is None else (bound == NOT_MET) | ~lot.judged
     values = np.broadcast_to(decision.measures[rule.limit.measure].value, n)
-    values = values[np.isfinite(values)]
+    values = values[np.isfinite(values) & ~idle]
     gaps = [one.margin for one in found if np.isfinite(one.margin) and one.is_binding is not False]
     counts = Counter(codes[~idle].tolist())
-    settles = [one.settle for one in found if one.settle]
+    settles = dict.fromkeys(one.settle for one in found if one.settle)
     return {
         "lot_id": decision.case.lot_id,
         "rule_id": rule.id,
@@ -219,16 +256,16 @@ def _rule_row(decision: Decision, rule: Rule, found: list[Finding]) -> dict[str,
         "section": rule.section,
         "confidence": rule.confidence,
         "is_local": decision.rule_set.is_local(rule),
-        "n_met": counts[3],
-        "n_not_met": counts[0],
-        "n_too_close": counts[2],
-        "n_unknown": counts[1],
+        "n_met": counts[MET],
+        "n_not_met": counts[NOT_MET],
+        "n_too_close": counts[TOO_CLOSE],
+        "n_unknown": counts[UNKNOWN],
         "n_not_binding": int(idle.sum()),
         "value_low": float(values.min()) if values.size else np.nan,
         "value_high": float(values.max()) if values.size else np.nan,
         "unit": rule.limit.unit,
         "least_margin": min(gaps) if gaps else np.nan,
-        "settle": settles[0] if len(set(settles)) == 1 else "; ".join(dict.fromkeys(settles)),
+        "settle": "; ".join(settles),
     }
 
 
@@ -249,14 +286,15 @@ def notice_rows(decision: Decision) -> list[dict[str, Any]]:
     return rows
 
 
-def question_rows(decision: Decision, needs_of: NeedsOf) -> list[dict[str, Any]]:
+def question_rows(lot: Lot) -> list[dict[str, Any]]:
     """Facts that are missing: those that keep a route from being told, then those of duties.
 
     The first are in the order of how many routes they hold up.
     """
+    decision = lot.decision
     counts: Counter[str] = Counter()
     for name in routes():
-        needs = _fewest(needs_of[name])
+        needs = lot.fewest(name)
         counts.update([] if needs is None else needs.facts)
     duties = {
         key
@@ -289,7 +327,7 @@ def outcome_words(found: Outcomes, decision: Decision) -> str:
     told = []
     for (name, how), n in sorted(pairs.items(), key=lambda pair: _rank(pair[0])):
         title = PLAIN.get(name) or routes()[name]["name"].lower()
-        words = {OPEN: " open", DEPENDS: " depends", OTHER_PLAN: " open with another plan"}
+        words = {OPEN: " open", DEPENDS: " depends", OTHER_PLAN: " with another plan"}
         told.append(f"{title}{'' if name in PLAIN else words.get(how, '')} for {_trees(n)}")
     text = "; ".join(told) + "."
     return text[0].upper() + text[1:]

@@ -18,7 +18,7 @@ STANDING_WORDS = {
     OPEN: "open",
     DEPENDS: "depends",
     CLOSED: "closed",
-    OTHER_PLAN: "closed; open with another plan",
+    OTHER_PLAN: "closed as planned",
 }
 #: Lots told one by one; more become a table.
 MOST_LOTS = 4
@@ -65,7 +65,8 @@ def _lot(results: facts.Results, lot: str) -> list[str]:
     lines = [f"Lot {lot}: the ways to an authorisation", *_fold(row["outcome_words"], "  ", "  ")]
     ways = facts.table(results, "route", "lot_routes", lot)
     lines += ["", *_ways(ways, int(row["n_trees"]))]
-    lines += _figures(results, lot, row)
+    lines += _figures(results, lot, row, ways)
+    lines += _plans(ways)
     asked = facts.table(results, "route", "questions", lot)
     asked = None if asked is None else asked[asked["is_for_route"].astype(bool)]
     if asked is not None and len(asked):
@@ -96,7 +97,18 @@ def _ways(ways: Any, n_trees: int) -> list[str]:
     return lines
 
 
-def _figures(results: facts.Results, lot: str, row: Any) -> list[str]:
+def _plans(ways: Any) -> list[str]:
+    """What another plan would change, and what the authority must be asked."""
+    lines = []
+    for way in ways.itertuples():
+        if way.status == CLOSED and way.other_plan:
+            lines += _fold(f"{way.route_name}, planned otherwise: {way.other_plan}", "  - ", "    ")
+        elif way.status == DEPENDS and "says on this" in way.settle:
+            lines += _fold(f"{way.route_name} hangs on {way.settle}", "  - ", "    ")
+    return ["", *lines] if lines else []
+
+
+def _figures(results: facts.Results, lot: str, row: Any, ways: Any) -> list[str]:
     """The figures most limits look at."""
     told = []
     if np.isfinite(row["shoreline_length_ft"]):
@@ -105,7 +117,9 @@ def _figures(results: facts.Results, lot: str, row: Any) -> list[str]:
         told.append(f"fringe depth {_with_error(row, 'fringe_depth_ft', 'fringe_depth_error_ft')}")
     caps = facts.table(results, "route", "shares", lot)
     if caps is not None:
-        for cap in caps[caps["is_binding"].fillna(True).astype(bool)].itertuples():
+        may_be = set(ways.loc[ways["status"] != CLOSED, "route"])
+        binds = caps["is_binding"].fillna(True).astype(bool) & caps["route"].isin(may_be)
+        for cap in caps[binds].itertuples():
             name = routes()[cap.route]["name"].lower()
             unsure = " if the cap binds" if cap.is_binding is not True else ""
             told.append(

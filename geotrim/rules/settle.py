@@ -45,11 +45,22 @@ class Needs:
     def __len__(self) -> int:
         return len(self.facts) + len(self.tree_words) + len(self.checks)
 
-    def words(self, tree: str = "the tree") -> list[str]:
-        """Everything in words, facts first."""
+    def words(self, rules: Mapping[str, Rule], tree: str = "the tree") -> list[str]:
+        """Everything in words, facts first.
+
+        Parameters
+        ----------
+        rules : mapping
+            Rules by id, for the words of those that ask for a check.
+        tree : str
+            How to call the tree.
+        """
         told = [fact.settle for key, fact in facts().items() if key in self.facts]
         told += sorted(text.replace("{tree}", tree) for text in self.tree_words)
-        return told + [f"what the authority says on {name}" for name in sorted(self.checks)]
+        for name in sorted(self.checks):
+            what = f"{rules[name].words.rstrip('.')} ({rules[name].section})"
+            told.append(f"what the department or the local government says on this: {what}")
+        return told
 
 
 def needs_by_tree(decision: Decision, route: str) -> list[Needs | None]:
@@ -94,7 +105,8 @@ def settle_words(decision: Decision, rule: Rule, k: int, tree: str) -> list[str]
         return []
     if code == NOT_MET:
         return ["ask the department, or the delegated local government"]
-    return min(_ways(decision, rule, rule.limit, k), key=len).words(tree)
+    ways = _ways(decision, rule, rule.limit, k)
+    return min(ways, key=len).words(decision.rule_set.rules, tree)
 
 
 def is_plan(rule: Rule, facts_known: Mapping[str, Any]) -> bool:
