@@ -9,18 +9,21 @@ import warnings
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
 import geotrim
-from geotrim.errors import GeotrimError, LayerError, RangeError, SiteFileError
+from geotrim.errors import FileError, GeotrimError, LayerError, RangeError, SiteFileError
 from geotrim.io.layers import write_layer
 from geotrim.io.site_file import read_site, site_from_tables
 from geotrim.io.toml_lines import key_lines
-from geotrim.model import CanopyGrid
+from geotrim.model import SET_ASIDE_KINDS, CanopyGrid
 from geotrim.ops.registry import Param
+from geotrim.rules import overlays
+from geotrim.rules.rule_file import read_overlay
 
 X, Y = 400_000.0, 1_100_000.0
 
@@ -199,6 +202,155 @@ def test_what_is_not_known_of_the_line_is_told(folder):
     assert "assumed mhw_line: an apparent shoreline, not an MHW line" in told(apparent)
 
 
+# ---- what a route needs -------------------------------------------------------------------------
+
+MEASURED = CROWNS.assign(
+    height=["3", " ", None], goal=[2.0, np.nan, 0.0], cut=["Yes", "0", None], base_m=[1.0, 1.0, 1.0]
+)
+IN_METRES = {"height_field": "height", "target_height_field": "goal", "height_unit": "m"}
+
+
+def test_heights_measured_on_site():
+    """3 m is 9.8425 ft and 2 m 6.5617 ft (1 ft = 0.3048 m exactly: Federal Register 85 FR 62698).
+
+    The base keeps its own unit.
+    """
+    said = {**IN_METRES, "base_height_field": "base_m", "base_height_unit": "ft"}
+    got = site_from_tables({"crowns": {"file": MEASURED, **said, "height_rmse_ft": 0.25}})
+    crowns = got.crowns
+    np.testing.assert_allclose(crowns["field_height_ft"], [3 / 0.3048, np.nan, np.nan])
+    np.testing.assert_allclose(crowns["field_height_error_ft"], [0.25, np.nan, np.nan])
+    np.testing.assert_allclose(crowns["target_height_ft"], [2 / 0.3048, np.nan, 0.0])
+    np.testing.assert_allclose(crowns["base_height_ft"], 1.0)
+    assert "1 of 3 have a height measured on site" in told(got)
+    assert "no standard error of the heights" not in told(got)
+
+
+def test_an_error_that_is_not_stated_is_no_column():
+    got = site_from_tables({"crowns": {"file": MEASURED, **IN_METRES}})
+    assert "field_height_error_ft" not in got.crowns.columns
+    assert "missing crowns: no standard error of the heights measured on site" in told(got)
+
+
+def test_only_what_was_named_is_a_column():
+    """A field that only looks like a height is not taken for one."""
+    got = site_from_tables({"crowns": MEASURED})
+    assert list(got.crowns.columns) == ["crown_id", "species", "base_height_ft", "geometry"]
+
+
+@pytest.mark.parametrize(
+    ("values", "expected"),
+    [
+        (["Yes", "no", " "], [True, False, None]),
+        (["TRUE", "False", ""], [True, False, None]),
+        ([1, 0, 1], [True, False, True]),
+        ([1.0, 0.0, np.nan], [True, False, None]),
+        ([True, False, True], [True, False, True]),
+        (pd.array([True, None, False], dtype="boolean"), [True, None, False]),
+    ],
+)
+def test_which_trees_are_to_be_trimmed(values, expected):
+    crowns = {"file": CROWNS.assign(cut=values), "trim_field": "cut"}
+    got = site_from_tables({"crowns": crowns})
+    assert all(a is b for a, b in zip(got.crowns["is_to_trim"], expected, strict=True))
+    assert ("not said of 1 crown of 3 whether to trim" in told(got)) == (None in expected)
+
+
+def test_accuracy_of_trunks(folder):
+    text = PLAIN + '[crowns]\nfile="site.gpkg"\n[trunks]\nfile="site.gpkg"\n'
+    assert site(folder, text).trunks_rmse_ft is None
+    got = site(folder, text + "position_rmse_ft = 1\n").trunks_rmse_ft
+    assert got == 1.0 and isinstance(got, float)
+
+
+PARKS = frame(
+    [box(0, 140, 30, 30), box(60, 140, 9, 9), box(150, 150 + 1990, 9, 9), box(150, 2160, 9, 9)],
+    what=["Mitigation", "aquatic-preserve ", "conservation", "conservation"],
+    park=["Weir Bank", None, "Near", "Far"],
+)
+
+
+def test_land_set_aside_by_field(folder):
+    """The lots end at 150 ft: the third polygon is 1,990 ft away, the fourth 2,010 ft."""
+    write_layer(PARKS, folder / "parks.gpkg", layer="parks")
+    text = '[set_aside]\nfile = "parks.gpkg"\nkind_field = "what"\nname_field = "park"\n'
+    got = site(folder, PLAIN + text)
+    assert list(got.set_aside.columns) == ["name", "kind", "geometry"]
+    assert list(got.set_aside["kind"]) == ["mitigation", "aquatic-preserve", "conservation"]
+    assert list(got.set_aside["name"]) == ["Weir Bank", "land set aside 2", "Near"]
+    assert got.set_aside.crs == got.crs
+    assert "1 polygon farther than 2000 ft from every lot left out" in told(got)
+    assert [item.role for item in got.inputs] == ["lots", "mhw_line", "set_aside"]
+
+
+@pytest.mark.parametrize("kind", SET_ASIDE_KINDS)
+def test_land_set_aside_of_one_kind(kind):
+    land = {"file": PARKS.to_crs(6318), "kind": kind}
+    got = site_from_tables({"lots": LOTS, "set_aside": land})
+    assert list(got.set_aside["kind"]) == [kind] * 3
+    np.testing.assert_allclose(got.set_aside.area[0], 900.0, rtol=1e-6)
+
+
+# ---- local rules --------------------------------------------------------------------------------
+
+LOCAL = """\
+[file]
+id = "saltspindle"
+kind = "overlay"
+title = "Mangrove code of Saltspindle Bay (invented)"
+jurisdiction = "Saltspindle Bay (invented)"
+version = "1"
+
+[tighten.owner-height-before]
+number = 8.0
+unit = "ft"
+section = "invented code, section 4"
+confidence = "from memory"
+read_on = "not read"
+"""
+OTHER = LOCAL.replace("saltspindle", "marlspike").replace("8.0", "7.0")
+
+
+def test_rule_files_by_path_keep_their_order(folder):
+    (folder / "codes").mkdir()
+    (folder / "codes" / "local").write_text(LOCAL, encoding="utf-8")
+    (folder / "b.toml").write_bytes(b"\xef\xbb\xbf" + OTHER.replace("\n", "\r\n").encode())
+    got = site(folder, PLAIN + '[rules]\noverlays = ["b.toml", "codes/local"]\n')
+    assert [overlay.id for overlay in got.overlays] == ["marlspike", "saltspindle"]
+    rules = [item for item in got.inputs if item.role == "rules"]
+    assert [item.path for item in rules] == ["b.toml", "codes/local"]
+    assert rules[1].sha256 == hashlib.sha256(LOCAL.encode()).hexdigest()
+    assert rules[1].detail["title"] == "Mangrove code of Saltspindle Bay (invented)"
+
+
+def test_a_rule_file_by_the_name_it_is_installed_under(folder, monkeypatch):
+    """A file of that name in the folder does not stand before it; one that ends in .toml would."""
+    found = {"bay": (read_overlay(LOCAL, "bay"), LOCAL)}
+    monkeypatch.setattr(overlays, "installed", lambda: (found, ()))
+    (folder / "bay").write_text(OTHER, encoding="utf-8")
+    got = site(folder, PLAIN + '[rules]\noverlays = ["bay", "./bay"]\n')
+    assert [overlay.id for overlay in got.overlays] == ["saltspindle", "marlspike"]
+    assert got.inputs[-2].path == "bay (installed)"
+    assert got.inputs[-2].sha256 == hashlib.sha256(LOCAL.encode()).hexdigest()
+
+
+def test_a_name_that_is_not_installed_tells_those_that_are(folder, monkeypatch):
+    found = {"bay": (read_overlay(LOCAL, "bay"), LOCAL)}
+    faults = (("cape (town:RULES)", "KeyError: 'number'"),)
+    monkeypatch.setattr(overlays, "installed", lambda: (found, faults))
+    with pytest.raises(FileError, match=r"'cape': found no installed .*installed: bay") as caught:
+        site(folder, PLAIN + '[rules]\noverlays = ["cape"]\n')
+    assert caught.value.subject.startswith("[rules] overlays, number 1 (line 11 of site.toml)")
+    assert "cape (town:RULES) could not be loaded: KeyError" in str(caught.value)
+
+
+def test_a_rule_file_that_was_read_may_stand_in_the_list():
+    overlay = read_overlay(LOCAL, "mine")
+    got = site_from_tables({"lots": LOTS, "rules": {"overlays": [overlay]}})
+    assert got.overlays == (overlay,) and got.inputs[-1].path == "given in memory"
+    assert site_from_tables({"lots": LOTS, "rules": {"overlays": []}}).overlays == ()
+
+
 # ---- without a file -----------------------------------------------------------------------------
 
 
@@ -333,6 +485,22 @@ WRONG = [
     (PLAIN.replace("site.gpkg", "sight.gpkg"), "[lots] file (line 5", "there is 'site.gpkg'"),
     (PLAIN.replace('"survey"', '"FILL IN"'), "[mhw_line] origin (line 9", "filled in"),
     (PLAIN.replace('"survey"', "survey"), "site.toml, line 9", "put text in quotes"),
+    (PLAIN + "[facts]\nsuper = true\n", "[facts] super (line 11", "say 'supervisor' if you meant"),
+    (
+        PLAIN + "[facts]\nn_units = ...\n",
+        "site.toml, line 11, n_units",
+        "put # before the line if it is not known",
+    ),
+    (
+        PLAIN + '[[lot_facts]]\nlot = "A"\n[[lot_facts]]\nlot = "Z"\n',
+        "[[lot_facts]] number 2 lot (line 13",
+        "A, B",
+    ),
+    (
+        PLAIN + '[rules]\noverlays = [\n  "a.toml",\n]\n',
+        "[rules] overlays, number 1 (line 12 of site.toml), a.toml",
+        "no file",
+    ),
 ]
 
 

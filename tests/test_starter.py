@@ -16,8 +16,9 @@ from geotrim.io.layers import write_layer
 from geotrim.io.site_file import read_site
 from geotrim.io.site_spec import FILL_IN, SITE_TABLES
 from geotrim.io.starter import write_starter
+from geotrim.rules.facts import facts
 from tests.opendata import ROOT
-from tests.test_site_file import CROWNS, LOTS, SHORE, TRUNKS, X, Y
+from tests.test_site_file import CROWNS, LOCAL, LOTS, SHORE, TRUNKS, X, Y
 
 
 def raster(path, unit=None):
@@ -99,10 +100,119 @@ def test_every_key_is_explained(folder):
         if bare.startswith("["):
             table = bare.strip("[]")
         elif " = " in bare and "  # " in bare and table in SITE_TABLES:
-            (key,) = tomllib.loads(bare)
+            (key,) = tomllib.loads(bare.replace("= ... ", "= 0 "))
             assert key in SITE_TABLES[table]
             seen.add((table, key))
-    assert seen == {(table, key) for table, keys in SITE_TABLES.items() for key in keys}
+    every = {(table, key) for table, keys in SITE_TABLES.items() for key in keys}
+    assert seen == every - {("lot_facts", key) for key in facts()}  # told once, under [facts]
+
+
+def test_every_fact_is_asked_and_none_is_answered(folder):
+    """The question stands above each line, the choices beside it; nobody has to answer."""
+    path, notes = write_starter(folder)
+    text = path.read_text(encoding="utf-8")
+    assert tomllib.loads(text)["facts"] == {}
+    assert f"missing facts: {len(facts())} facts a map cannot give are unknown" in told(notes)
+    block = text.partition("\n[facts]\n")[2].partition("# [[lot_facts]]")[0]
+    assert max(map(len, block.splitlines())) < 100
+    for fact, asked in zip(facts().values(), block.split("\n\n"), strict=False):
+        words = " ".join(asked.replace("#", " ").split())
+        assert words.startswith(f"{fact.question} {fact.key} = ... ")
+        assert all(f'"{choice}"' in words for choice in fact.choices)
+    assert '# lot = "A"' in text
+
+
+def test_a_starter_without_an_answer_runs(folder):
+    path, _ = write_starter(folder)
+    answered(path)
+    assert read_site(path).facts is None
+
+
+def test_an_answer_is_given_by_taking_the_mark_off(folder):
+    path, _ = write_starter(folder)
+    answered(path)
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("# supervisor = ...", "supervisor = ..."), encoding="utf-8")
+    with pytest.raises(SiteFileError, match=r"line \d+, supervisor: found three dots"):
+        read_site(path)
+    path.write_text(text.replace("# supervisor = ...", 'supervisor = "owner"'), encoding="utf-8")
+    assert read_site(path).facts.of("A") == {"supervisor": "owner"}
+    lot = text.replace("# [[lot_facts]]", "[[lot_facts]]").replace("# lot =", "n_units = 2\nlot =")
+    path.write_text(lot, encoding="utf-8")
+    assert read_site(path).facts.by_lot == {"A": {"n_units": 2}}
+
+
+@pytest.mark.parametrize("name", ["conservation_lands", "preserves", "Mitigation area", "reserve"])
+def test_land_set_aside_is_found_and_its_kind_asked_for(folder, name):
+    write_layer(LOTS[["geometry"]], folder / "land.gpkg", layer=name)
+    path, notes = write_starter(folder)
+    said = tomllib.loads(path.read_text(encoding="utf-8"))
+    assert said["set_aside"] == {"file": "land.gpkg", "kind": FILL_IN}
+    assert "it can take exemptions away; land that is only to be kept clear" in told(notes)
+    answered(path)
+    with pytest.raises(
+        SiteFileError, match=r"\[set_aside\] kind \(line .*one of conservation, mit"
+    ):
+        read_site(path)
+
+
+@pytest.mark.parametrize("name", ["exclusions", "utility easement", "conservation easement"])
+def test_land_to_be_kept_clear_stays_so(folder, name):
+    """An easement for conservation could be either: it is kept clear, and the doubt is told."""
+    write_layer(LOTS[["geometry"]], folder / "land.gpkg", layer=name)
+    path, notes = write_starter(folder)
+    said = tomllib.loads(path.read_text(encoding="utf-8"))
+    assert said["exclusions"] == {"file": "land.gpkg"} and "set_aside" not in said
+    assert ("say so in [set_aside] or [facts]" in told(notes)) == ("conservation" in name)
+
+
+def test_a_field_of_kinds_needs_no_answer(folder):
+    land = LOTS[["geometry"]].assign(kind=["Mitigation", "aquatic-preserve"], name=["x", "y"])
+    write_layer(land, folder / "land.gpkg", layer="preserves")
+    path, _ = write_starter(folder)
+    said = tomllib.loads(path.read_text(encoding="utf-8"))["set_aside"]
+    assert said == {"file": "land.gpkg", "kind_field": "kind", "name_field": "name"}
+    write_layer(land.assign(kind=["mitigation", "park"]), folder / "land.gpkg", layer="preserves")
+    write_starter(folder, overwrite=True)
+    assert tomllib.loads(path.read_text(encoding="utf-8"))["set_aside"]["kind"] == FILL_IN
+
+
+@pytest.mark.parametrize(
+    ("field", "key"),
+    [
+        ("Height_ft", "height_field"),
+        ("field_height_m", "height_field"),
+        ("target_height_ft", "target_height_field"),
+        ("top_height_ft", None),
+        ("height", None),
+    ],
+)
+def test_a_unit_is_not_guessed_from_a_name(tmp_path, field, key):
+    """Not even from one that ends in it: there are two feet."""
+    crowns = CROWNS[["geometry"]].assign(**{field: [5.0, 6.0, 7.0]})
+    write_layer(crowns, tmp_path / "crowns.gpkg", layer="crowns")
+    path, notes = write_starter(tmp_path)
+    said = tomllib.loads(path.read_text(encoding="utf-8"))["crowns"]
+    assert said == {"file": "crowns.gpkg"} | ({key: field, "height_unit": FILL_IN} if key else {})
+    assert ("was measured on site" in told(notes)) == (key == "height_field")
+
+
+def test_rule_files_in_the_folder_are_named(folder):
+    (folder / "local.toml").write_text(LOCAL, encoding="utf-8")
+    (folder / "other.toml").write_text("[file]\nkind = 'state'\n", encoding="utf-8")
+    (folder / "broken.toml").write_text("[", encoding="utf-8")
+    (folder / "site.toml").write_text(LOCAL, encoding="utf-8")
+    path, notes = write_starter(folder, overwrite=True)
+    assert tomllib.loads(path.read_text(encoding="utf-8"))["rules"] == {"overlays": ["local.toml"]}
+    assert "assumed rules: local.toml" in told(notes)
+    answered(path)
+    assert [overlay.id for overlay in read_site(path).overlays] == ["saltspindle"]
+
+
+def answered(path):
+    """The starter of the folder with its two marks filled in."""
+    text = path.read_text(encoding="utf-8").replace(f'origin = "{FILL_IN}"', 'origin = "survey"')
+    path.write_text(text.replace(f'unit = "{FILL_IN}"', 'unit = "ft"'), encoding="utf-8")
 
 
 def test_a_lone_layer_is_a_guess_and_says_so(tmp_path):
@@ -179,5 +289,4 @@ def test_fields_are_listed_and_odd_names_are_known(tmp_path):
     path, _ = write_starter(tmp_path)
     text = path.read_text(encoding="utf-8")
     assert tomllib.loads(text)["crowns"]["id_field"] == "Tree No."
-    (line,) = [row for row in text.splitlines() if row.startswith("# species_field")]
-    assert line.endswith("; the file has Tree No., Sp_Code")
+    assert "# Its fields: Tree No., Sp_Code\n[crowns]" in text

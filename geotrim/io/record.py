@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from geotrim.io.files import sha256_of
-from geotrim.model import MHW_ORIGINS, Note, Result, Site
+from geotrim.model import MHW_ORIGINS, SET_ASIDE_KINDS, Facts, Note, Result, Site
 from geotrim.units import FOOT_M, feet_per_map_unit
 
 #: Changes when a key of the record changes its meaning.
@@ -91,6 +91,9 @@ def build_record(
         "units": UNITS_TOLD,
         "inputs": [asdict(item) for item in site.inputs],
         "options_set_by_user": dict(site.options),
+        "facts": _facts(site),
+        "set_aside": _set_aside(site),
+        "overlays": _overlays(site),
         "operations": [
             _operation(name, result, site.options, caution_of.get(name, ""))
             for name, result in results.items()
@@ -210,6 +213,36 @@ def _operation(
         "n_rows": {table: len(rows) for table, rows in result.tables.items()},
         "caution": caution,
     }
+
+
+def _facts(site: Site) -> dict[str, dict[str, Any]]:
+    """The facts answered for each lot that is reported; what is not there is unknown."""
+    told = site.facts or Facts()
+    return {str(lot): told.of(str(lot)) for lot in site.measured_lot_ids()}
+
+
+def _set_aside(site: Site) -> dict[str, int] | None:
+    """How many polygons of each kind of land set aside; None where none were given."""
+    if site.set_aside is None:
+        return None
+    kinds = list(site.set_aside["kind"])
+    return {kind: kinds.count(kind) for kind in SET_ASIDE_KINDS if kind in kinds}
+
+
+def _overlays(site: Site) -> list[dict[str, Any]]:
+    """The local rule files, each with the hash of what was read; null if it was given in memory."""
+    read = {item.detail["id"]: item for item in site.inputs if item.role == "rules"}
+    return [
+        {
+            "id": overlay.id,
+            "title": overlay.title,
+            "jurisdiction": overlay.jurisdiction,
+            "version": overlay.version,
+            "file": read[overlay.id].path if overlay.id in read else None,
+            "sha256": (read[overlay.id].sha256 or None) if overlay.id in read else None,
+        }
+        for overlay in site.overlays
+    ]
 
 
 def _setback(setback: Any) -> dict[str, Any]:

@@ -70,7 +70,7 @@ def crowns_table(spec: SiteSpec, table: Any, ids: list[str]) -> tuple[Any, tuple
 def _tell_field_heights(
     columns: dict[str, Any], given: Mapping[str, Any], notes: list[Note]
 ) -> None:
-    """Heights measured in the field: their error beside them, and how many there are."""
+    """Heights measured on site: their error beside them, and how many there are."""
     if "field_height_ft" not in columns:
         return
     known = np.isfinite(columns["field_height_ft"])
@@ -78,9 +78,9 @@ def _tell_field_heights(
         error_ft = np.where(known, float(given["height_rmse_ft"]), np.nan)
         columns["field_height_error_ft"] = error_ft
     else:
-        text = "no standard error of the heights measured in the field; say it as height_rmse_ft"
+        text = "no standard error of the heights measured on site; say it as height_rmse_ft"
         notes.append(Note("crowns", text, "missing"))
-    text = f"height measured in the field for {int(known.sum())} of {len(known)}"
+    text = f"{int(known.sum())} of {len(known)} have a height measured on site"
     notes.append(Note("crowns", text, "info"))
 
 

@@ -52,14 +52,22 @@ def read_spec(path: str | Path) -> SiteSpec:
             found.name, "text that is not UTF-8", "a UTF-8 text file", "save it as UTF-8"
         ) from error
     except tomllib.TOMLDecodeError as error:
-        raise _syntax(found.name, error) from error
+        raise _syntax(found.name, text, error) from error
     return SiteSpec(values, found.absolute().parent, found.name, key_lines(text))
 
 
-def _syntax(name: str, error: tomllib.TOMLDecodeError) -> SiteFileError:
+def _syntax(name: str, text: str, error: tomllib.TOMLDecodeError) -> SiteFileError:
     said = re.sub(r" \(at .*\)$", "", str(error))
     place = re.search(r"at line (\d+)|at end of document", str(error))
     at = place.group(0).removeprefix("at ") if place else "somewhere"
+    line = text.split("\n")[int(place[1]) - 1] if place and place[1] else ""
+    if key := re.match(r"\s*(\w+)\s*=\s*\.\.\.", line):
+        return SiteFileError(
+            f"{name}, {at}, {key[1]}",
+            "three dots",
+            "an answer in their place",
+            "write it, or put # before the line if it is not known",
+        )
     return SiteFileError(
         f"{name}, {at}",
         f"text that is no TOML ({said})",

@@ -94,11 +94,11 @@ SITE_TABLES: dict[str, dict[str, Key]] = {
         "base_height_unit": Key("text", "its unit", choices=_UNITS),
         "height_field": Key(
             "text",
-            "field that holds the height measured in the field, from the substrate under the "
-            "trunk; it goes before the raster's",
+            "field that holds the height measured on site, from the substrate under the trunk; "
+            "it goes before the raster's",
         ),
         "target_height_field": Key("text", "field that holds the height to be left"),
-        "height_unit": Key("text", "unit of both", choices=_UNITS),
+        "height_unit": Key("text", "unit of these two fields", choices=_UNITS),
         "height_rmse_ft": Key("number", "standard error of one height in height_field", low=0.0),
         "trim_field": Key("text", "field that says whether a tree is to be trimmed: yes or no"),
     },
@@ -136,9 +136,7 @@ SITE_TABLES: dict[str, dict[str, Key]] = {
     "lot_facts": {"lot": Key("id", "id of the lot", is_required=True), **_FACTS},
     "rules": {
         "overlays": Key(
-            "overlays",
-            "rule files of a local government: paths relative to the site file, or names of "
-            "installed ones",
+            "overlays", "paths relative to the site file, or names of installed rule files"
         ),
     },
     "band": {

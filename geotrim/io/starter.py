@@ -11,12 +11,27 @@ from typing import Any
 
 from geotrim.errors import FileError, GeotrimError
 from geotrim.io.aside import new_file
+from geotrim.io.fields import text_id
 from geotrim.io.layers import first_values
 from geotrim.io.repair import counted, listed
 from geotrim.io.site_spec import FILL_IN, MANY, REQUIRED_TABLES, SITE_TABLES, Key
-from geotrim.io.starter_find import FIELD_NAMES, Found, guess_roles, look_in, usual_field_of
-from geotrim.model import Note
+from geotrim.io.starter_facts import OPEN, comment, facts_blocks, remark
+from geotrim.io.starter_find import (
+    FIELD_NAMES,
+    HEIGHTS_DOUBT,
+    Found,
+    guess_roles,
+    look_in,
+    overlays_in,
+    usual_field_of,
+)
+from geotrim.model import SET_ASIDE_KINDS, Note
 from geotrim.ops.catalogue import option_params
+from geotrim.rules.facts import facts
+from geotrim.rules.overlays import installed
+
+#: Tables whose keys are questions.
+FACT_TABLES = ("facts", "lot_facts")
 
 
 @dataclass(slots=True)
@@ -27,6 +42,7 @@ class _Draft:
     roles: dict[str, Found]
     doubts: dict[str, str]
     notes: list[Note] = field(default_factory=list)
+    overlays: list[str] = field(default_factory=list)
     n_marks: int = 0
 
 
@@ -74,6 +90,7 @@ def write_starter(
     vectors, rasters = look_in(place, notes)
     roles, doubts = guess_roles(vectors, rasters)
     draft = _Draft(target.parent, roles, doubts, notes)
+    draft.overlays = [name for name in overlays_in(place) if place / name != target]
     text = _text(draft, place)
     with new_file(target, overwrite=overwrite) as aside:
         aside.write_text(text, encoding="utf-8", newline="\n")
@@ -92,7 +109,10 @@ _HEADS = {
     "channel": "Channel or thread line, for side limits square to it and for setbacks from it.",
     "mouth_line": "Line across the mouth of a cove, where side limits end.",
     "exclusions": "Areas where nothing may be trimmed.",
+    "set_aside": "Land set aside for conservation or as mitigation, islands, preserves: what it is "
+    "decides which exemptions hold. Without a file of it, answer in [facts].",
     "setbacks": "A distance to keep, and the rule it comes from; one block for each.",
+    "rules": "Rule files of a local government. They can only tighten a rule, or ask for a check.",
     "band": "Low and high side of the window band, above the ground.",
 }
 _EXAMPLES = {
@@ -116,6 +136,10 @@ _EXAMPLES = {
     "origin": '"survey"',
     "unit": '"ft"',
     "base_height_unit": '"ft"',
+    "height_unit": '"ft"',
+    "height_rmse_ft": "0.3",
+    "kind": '"conservation"',
+    "overlays": '["local.toml"]',
 }
 
 
@@ -131,14 +155,20 @@ def _text(draft: _Draft, folder: Path) -> str:
         "# Paths are relative to this file. A line that begins with # is not read.\n"
     ]
     for table in SITE_TABLES:
+        if table in FACT_TABLES:
+            continue
         known = {"name": _quoted(name)} if table == "site" else _known(draft, table)
         blocks.append(_block(draft, table, known))
+        if table == "setbacks":
+            blocks.append(facts_blocks(_first_lot(draft)))
     blocks.append(_options())
     return "\n".join(blocks)
 
 
 def _known(draft: _Draft, table: str) -> dict[str, str]:
     """Keys of one table that the files answer, or that only the user can."""
+    if table == "rules" and draft.overlays:
+        return {"overlays": f"[{', '.join(map(_quoted, draft.overlays))}]"}
     found = draft.roles.get(table)
     if found is None:
         if table not in REQUIRED_TABLES:
@@ -160,7 +190,35 @@ def _known(draft: _Draft, table: str) -> dict[str, str]:
         known["origin"] = _quoted(FILL_IN)
     if table == "heights":
         known |= _raster_marks(draft, found)
+    if table == "crowns" and {"height_field", "target_height_field"} & set(known):
+        known["height_unit"] = _quoted(FILL_IN)
+    if "height_field" in known:
+        doubt = HEIGHTS_DOUBT.format(json.loads(known["height_field"]))
+        told = (draft.doubts.get(table), doubt)
+        draft.doubts[table] = "; ".join(part for part in told if part)
+    if table == "set_aside":
+        known |= _land_kind(found)
     return known
+
+
+def _land_kind(found: Found) -> dict[str, str]:
+    """A field that holds kinds of land set aside, else a mark: only the user knows the kind."""
+    for name in found.schema.fields if found.schema is not None else ():
+        assert found.schema is not None
+        values = first_values(found.path, found.schema, name, n=50)
+        if values and all(str(value).strip().lower() in SET_ASIDE_KINDS for value in values):
+            return {"kind_field": _quoted(name)}
+    return {"kind": _quoted(FILL_IN)}
+
+
+def _first_lot(draft: _Draft) -> str | None:
+    """Id of the first lot in the file, for an example."""
+    found = draft.roles.get("lots")
+    if found is None or found.schema is None:
+        return None
+    match = usual_field_of(found.schema, "lots", "id_field")
+    values = first_values(found.path, found.schema, match, n=1) if match else []
+    return text_id(values[0]) if values else None
 
 
 def _raster_marks(draft: _Draft, found: Found) -> dict[str, str]:
@@ -187,24 +245,26 @@ def _raster_marks(draft: _Draft, found: Found) -> dict[str, str]:
 def _block(draft: _Draft, table: str, known: dict[str, str]) -> str:
     is_live = bool(known)
     head = f"[[{table}]]" if table in MANY else f"[{table}]"
-    lines = [f"# {_HEADS[table]}"] if _HEADS[table] else []
-    if table in draft.doubts:
-        lines.append(f"# {draft.doubts[table]}")
+    lines = comment(_HEADS[table])
+    lines += comment(draft.doubts.get(table, ""))
+    found = draft.roles.get(table)
+    if found is not None and found.schema is not None:
+        lines += comment(f"Its fields: {listed(found.schema.fields, 30) or 'none'}")
     lines.append(head if is_live else f"# {head}")
     for name, key in SITE_TABLES[table].items():
         value = known.get(name)
         draft.n_marks += value is not None and FILL_IN in value
         mark = "" if value is not None else "# "
         text = f"{mark}{name} = {value or _EXAMPLES.get(name, _quoted(name))}"
-        lines.append(f"{text:<44}  # {_help(draft, table, name, key)}")
+        lines.append(remark(text, _help(draft, table, name, key)))
     return "\n".join(lines) + "\n"
 
 
 def _help(draft: _Draft, table: str, name: str, key: Key) -> str:
     text = key.help + (f": {', '.join(key.choices)}" if key.choices else "")
     found = draft.roles.get(table)
-    if name.endswith("_field") and found is not None and found.schema is not None:
-        text += f"; the file has {listed(found.schema.fields, 12) or 'none'}"
+    if table == "rules" and (names := installed()[0]):
+        text += f"; installed here: {listed(names, 10)}"
     if table == "lots" and name == "measure" and found is not None and found.schema is not None:
         match = usual_field_of(found.schema, "lots", "id_field")
         values = first_values(found.path, found.schema, match) if match else []
@@ -220,9 +280,9 @@ def _options() -> str:
             continue
         default = param.default
         value = list(default) if isinstance(default, tuple) else default
-        shown = json.dumps(value) if value is not None else "..."
+        shown = json.dumps(value) if value is not None else OPEN
         choices = f" ({', '.join(param.choices)})" if param.choices else ""
-        lines.append(f"{f'# {name} = {shown}':<44}  # {param.help}{choices}")
+        lines.append(remark(f"# {name} = {shown}", f"{param.help}{choices}"))
     return "\n".join(lines) + "\n"
 
 
@@ -244,6 +304,10 @@ def _tell(draft: _Draft, vectors: list[Found], rasters: list[Found]) -> None:
     rest = [found.name for found in _both(vectors, rasters) if id(found) not in used]
     if rest:
         say(Note("folder", f"not used: {listed(rest, 10)}", "info"))
+    if draft.overlays:
+        say(Note("rules", listed(draft.overlays, 10), "assumed"))
+    text = f"{len(facts())} facts a map cannot give are unknown; answer what you can in [facts]: "
+    say(Note("facts", f"{text}which route is open hangs on them", "missing"))
     if draft.n_marks:
         say(
             Note(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -29,7 +30,8 @@ RASTER_SUFFIXES = (".tif", ".tiff", ".vrt", ".img", ".asc", ".bil", ".jp2")
 #: that fits takes the layer, so the narrower words come first.
 ROLE_WORDS: dict[str, tuple[str, tuple[str, ...]]] = {
     "neighbours": ("polygon", ("neighbour", "neighbor", "adjoining", "adjacent", "abutting")),
-    "exclusions": ("polygon", ("exclusion", "excluded", "easement", "conservation", "reserve")),
+    "exclusions": ("polygon", ("exclusion", "excluded", "easement")),
+    "set_aside": ("polygon", ("conservation", "preserve", "mitigation", "reserve")),
     "mouth_line": ("line", ("mouth",)),
     "mhw_line": (
         "line",
@@ -40,6 +42,15 @@ ROLE_WORDS: dict[str, tuple[str, tuple[str, ...]]] = {
     "crowns": ("polygon", ("crown", "canopy", "canopie", "tree", "mangrove")),
     "lots": ("polygon", ("lot", "parcel", "property", "propertie", "tract")),
 }
+#: Names of the two kinds of land are alike, and what follows from them is not.
+SET_ASIDE_DOUBT = (
+    "it can take exemptions away; land that is only to be kept clear belongs in [exclusions]"
+)
+EXCLUSIONS_DOUBT = (
+    "it is kept clear and nothing else follows; if it is set aside for conservation or as "
+    "mitigation, say so in [set_aside] or [facts]"
+)
+HEIGHTS_DOUBT = "check that {!r} was measured on site, from the substrate"
 #: Words that point to a raster of heights above the ground, and to one of something else.
 HEIGHT_WORDS = ("height", "chm", "canopy", "ndsm", "hag")
 OTHER_RASTER_WORDS = (
@@ -67,10 +78,20 @@ FIELD_NAMES: dict[tuple[str, str], tuple[str, ...]] = {
     ),
     ("crowns", "id_field"): ("crown_id", "crown", "tree_id", "tree_no", "tree", "id"),
     ("crowns", "species_field"): ("species", "common_name", "taxon", "kind"),
+    ("crowns", "height_field"): (
+        "field_height_ft",
+        "field_height_m",
+        "field_height",
+        "height_ft",
+        "height_m",
+    ),
+    ("crowns", "target_height_field"): ("target_height_ft", "target_height_m", "target_height"),
+    ("crowns", "trim_field"): ("is_to_trim", "to_trim", "trim"),
     ("trunks", "crown_id_field"): ("crown_id", "crown", "tree_id", "tree_no", "tree"),
     ("channel", "name_field"): ("name",),
     ("mouth_line", "name_field"): ("name",),
     ("exclusions", "name_field"): ("name",),
+    ("set_aside", "name_field"): ("name",),
 }
 
 
@@ -88,6 +109,19 @@ class Found:
         if self.schema is None or self.n_layers == 1:
             return self.path.name
         return f"{self.path.name}, layer {self.schema.name}"
+
+
+def overlays_in(folder: Path) -> list[str]:
+    """Names of the rule files of local governments in a folder."""
+    found = []
+    for path in sorted(folder.glob("*.toml")):
+        try:
+            head = tomllib.loads(path.read_text(encoding="utf-8")).get("file")
+        except (OSError, ValueError):
+            continue
+        if isinstance(head, dict) and head.get("kind") == "overlay":
+            found.append(path.name)
+    return found
 
 
 def look_in(folder: Path, notes: list[Note]) -> tuple[list[Found], list[Found]]:
@@ -134,6 +168,7 @@ def guess_roles(
             free.remove(fits[0])
             if len(fits) > 1:
                 doubts[role] = f"also possible: {listed(v.name for v in fits[1:])}"
+    _tell_land(roles, doubts)
     for role in ("lots", "mhw_line"):
         rest = [v for v in free if _fits(v, ROLE_WORDS[role][0])]
         if role not in roles and len(rest) == 1:
@@ -149,6 +184,16 @@ def guess_roles(
         elif not _words(heights[0])[0] & set(HEIGHT_WORDS):
             doubts["heights"] = "a guess: check that it holds heights above the ground"
     return roles, doubts
+
+
+def _tell_land(roles: dict[str, Found], doubts: dict[str, str]) -> None:
+    """Say what it means that land was given to one of two roles with names alike."""
+    told = {"set_aside": SET_ASIDE_DOUBT} if "set_aside" in roles else {}
+    words = set(ROLE_WORDS["set_aside"][1])
+    if "exclusions" in roles and any(words & some for some in _words(roles["exclusions"])):
+        told["exclusions"] = EXCLUSIONS_DOUBT
+    for role, text in told.items():
+        doubts[role] = "; ".join(part for part in (doubts.get(role), text) if part)
 
 
 def _fits(found: Found, kind: str) -> bool:
