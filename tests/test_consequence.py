@@ -204,7 +204,7 @@ def test_figures_given_make_one_row():
     assert (row["created_area_ft2"], row["credit_area_ft2"]) == (1000.0, 1000.0)
     assert (row["donation_usd"], row["restoration_years"]) == (4000.0, 5.0)
     assert (row["section"], row["confidence"]) == ("s. 403.9332(1)(a) F.S.", "read in source")
-    assert row["words"].startswith("Reached: cut low, 1 of 20 trimmed trees (5 %)")
+    assert row["words"].startswith("Reached: 1 of 20 trimmed trees (5 %) cut low; the")
     assert result.notes == () and row["lot_id"] is None
 
 
@@ -369,7 +369,9 @@ def test_a_planned_height_alone_makes_a_plan_that_cannot_be_told():
     """A height of 5 ft is planned, but nobody said whether the tree is to be trimmed."""
     row = only(consequence(planned([5.0], to_trim=[None])))
     assert row["is_triggered"] is None and row["n_uncertain_trees"] == 1
-    assert row["words"].startswith("Cannot be told: cut low, from none to 1 of 1 trimmed tree")
+    assert row["words"].startswith(
+        "Cannot be told: 0 to 1 of 0 to 1 trimmed trees (0 % to 100 %) cut low"
+    )
 
 
 def test_a_tree_without_a_planned_height_may_be_cut_low():
@@ -553,7 +555,7 @@ def test_the_text_tells_trigger_amounts_and_sources():
     text = consequence_text(None, {"consequence": given_row})
     words = " ".join(text.split())
     for part in (
-        "Not reached: cut low, 1 of 21 trimmed trees (4.76 %); the trigger is at least 5 %",
+        "Not reached: 1 of 21 trimmed trees (4.76 %) cut low; the trigger is at least 5 %",
         "500 sq ft of canopy lost",
         "within 5 years",
         "1,000 sq ft created or in credits",
@@ -567,6 +569,8 @@ def test_the_text_tells_trigger_amounts_and_sources():
     assert "Lot A, if the plan were carried out" in consequence_text(None, {"consequence": lots})
     counts = consequence(n_trimmed=21, n_cut_low=1)
     assert "canopy area lost is not given" in consequence_text(None, {"consequence": counts})
+    none = consequence_text(None, {"consequence": consequence(planned([6.0] * 3))})
+    assert "Not reached: no tree cut low;" in none and "canopy lost" not in none
     alone = consequence(planned([5.0, 7.0]))
     assert consequence_text(None, {"consequence": alone}).startswith("If the plan were carried")
 

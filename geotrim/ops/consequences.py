@@ -224,9 +224,7 @@ def _words(
     limit = f"the trigger is {trigger.limit.words()}"
     if counts is None:
         return f"How many trees were trimmed, and how many cut low, is not given; {limit}."
-    shares = [_share_words(one) for one in counts]
-    share = shares[0] if counts[0] == counts[1] else f"from {shares[0]} to {shares[1]}"
-    told = f"cut low, {share}; {limit}"
+    told = f"{_count_words(*counts)}; {limit}"
     if least.is_due != most.is_due:
         return f"Cannot be told: {told}."
     if most.is_due:
@@ -236,19 +234,30 @@ def _words(
     return f"Not reached: {told}; {most.n_more} more of them cut low would reach it."
 
 
-def _share_words(counts: Counts) -> str:
-    """Counts with their share, as far as there is one.
+def _count_words(least: Counts, most: Counts) -> str:
+    """How many of how many trees are cut low, and their share; from the least to the greatest.
 
     Examples
     --------
-    >>> _share_words(Counts(21, 1)), _share_words(Counts(0, 0))
-    ('1 of 21 trimmed trees (4.76 %)', 'none')
+    >>> _count_words(Counts(21, 1), Counts(21, 1))
+    '1 of 21 trimmed trees (4.76 %) cut low'
+    >>> _count_words(Counts(20, 1), Counts(18, 2))
+    '1 to 2 of 18 to 20 trimmed trees (5 % to 11.11 %) cut low'
     """
-    if not counts.n_trimmed:
-        return "none"
-    share = number_words(round(counts.n_cut_low / counts.n_trimmed, 4), "frac")
-    trees = "tree" if counts.n_trimmed == 1 else "trees"
-    return f"{counts.n_cut_low} of {counts.n_trimmed} trimmed {trees} ({share})"
+    if not most.n_cut_low:
+        return "no tree cut low"
+    shares = [
+        number_words(round(one.n_cut_low / max(one.n_trimmed, 1), 4), "frac")
+        for one in (least, most)
+    ]
+    low = _span(least.n_cut_low, most.n_cut_low)
+    trimmed = _span(*sorted((least.n_trimmed, most.n_trimmed)))
+    trees = "tree" if trimmed == "1" else "trees"
+    return f"{low} of {trimmed} trimmed {trees} ({_span(*shares)}) cut low"
+
+
+def _span(low: object, high: object) -> str:
+    return f"{low}" if low == high else f"{low} to {high}"
 
 
 def _plan_notes(trees: list[dict[str, Any]]) -> list[Note]:
@@ -259,7 +268,7 @@ def _plan_notes(trees: list[dict[str, Any]]) -> list[Note]:
         text = "the whole crown, as drawn, is taken as canopy lost where a tree is cut low"
         notes.append(Note("consequence", text, "assumed"))
     if unsure:
-        text = f"{unsure} planned trees may count as cut low or not; see cut_low_trees for why"
+        text = f"planned trees that may count as cut low or not: {unsure}; cut_low_trees says why"
         notes.append(Note("consequence", text, "missing"))
     return notes
 

@@ -51,6 +51,8 @@ def _told(row: dict[str, Any]) -> list[str]:
     lines = [head, *_fold(row["words"], "  ")]
     if np.isnan(row["lost_area_ft2"]):
         return [*lines, *_fold("The canopy area lost is not given.", "  ")]
+    if row["lost_area_ft2"] == 0.0:
+        return lines
     area, created = row["lost_area_ft2"], row["created_area_ft2"]
     text = (
         f"For {area:,.0f} sq ft of canopy lost, restoration would take as much canopy again within "
