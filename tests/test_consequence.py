@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -23,8 +25,10 @@ from sites import crowns as crowns_table
 
 from geotrim.cli import main
 from geotrim.errors import RangeError
-from geotrim.model import Result
+from geotrim.io.site_file import read_site
+from geotrim.model import Facts, Result
 from geotrim.ops.catalogue import CONSEQUENCE
+from geotrim.ops.chain import measure
 from geotrim.ops.consequences import consequence
 from geotrim.report.consequence_text import consequence_text
 from geotrim.rules.consequence import Counts, fewest_and_most, floor_limit, restoration
@@ -32,6 +36,7 @@ from geotrim.rules.rule_file import read_overlay
 from geotrim.rules.rule_set import rule_set
 from geotrim.rules.shares import unit_length_ft, unit_words
 
+ROOT = Path(__file__).resolve().parent.parent
 RULES = rule_set().rules
 NAN = float("nan")
 #: 100 international feet make this many US survey feet; one is 1200/3937 m, the other 0.3048 m.
@@ -476,6 +481,44 @@ def test_a_documented_hedge_of_4_ft_does_not_count(name, status, is_triggered):
     assert len(told) == (status == "open")
     if status == "depends":
         assert "paragraph (c) or (d)" in result["cut_low_trees"]["reason"].iloc[0]
+
+
+def test_a_documented_height_is_no_leave_to_take_all_foliage():
+    """Destroyed, defoliated or removed counts under every paragraph."""
+    table = planned([4.0, 7.0])
+    table["base_height_ft"] = 4.5
+    route = route_result(["A", "A"], ["t0", "t1"], earlier_configuration="open")
+    result = consequence(table, route=route)
+    assert only(result)["n_cut_low"] == 1
+    assert not [note for note in result.notes if "not counted" in note.text]
+
+
+def test_a_hedge_shown_by_photographs_does_not_count_on_a_sample_lot():
+    """All of it at once: facts, routes and plan. Every planned mangrove is left at 5.5 ft.
+
+    Without proof each counts; with proof of 5 ft, and lawful trimming before, none does, but for
+    those whose foliage begins above 5.5 ft; a species that is not known leaves it open.
+    """
+    site = read_site(ROOT / "sample_data" / "plain_lot" / "site.toml")
+    options = {**site.options, "target_height_ft": 5.5}
+    shown = {
+        "earlier_proof": "photographs",
+        "earlier_height_ft": 5.0,
+        "was_lawfully_trimmed": True,
+    }
+    facts = Facts({**site.facts.everywhere, **shown}, site.facts.by_lot)
+    without, proven = (
+        measure(replace(site, options=options, facts=one), ["consequence"])["consequence"]
+        for one in (site.facts, facts)
+    )
+    assert only(without)["is_triggered"] is True
+    assert only(without)["n_cut_low"] == only(without)["n_trimmed"]
+    counted = proven["cut_low_trees"]
+    is_sure = counted["is_cut_low"].fillna(False)
+    assert counted.loc[is_sure, "reason"].str.contains("no foliage left").all()
+    assert counted.loc[~is_sure, "species"].isna().all()
+    assert 0 < is_sure.sum() < only(without)["n_cut_low"]
+    assert any("not counted" in note.text for note in proven.notes)
 
 
 def test_species_and_heights_come_from_the_routes_where_those_were_judged():

@@ -509,7 +509,7 @@ N_CUT_LOW = Param(
     "n_cut_low",
     "whole",
     None,
-    "Of these, cut below 6 ft, destroyed, defoliated or removed; none that (c) or (d) covers.",
+    "Of these, cut below 6 ft (not as (c) or (d) provides), destroyed, defoliated or removed.",
     low=0,
     high=1_000_000,
 )

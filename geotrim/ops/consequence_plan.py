@@ -116,7 +116,7 @@ def plan_of(
     bare = (target <= base + AT_LIMIT_FT).astype(np.float64)
     wanted, trimmed = _is_trimmed(trees.crowns, target, cut)
     trimmed = both(trimmed, trees.is_mangrove)
-    low = both(either(under, bare), cut)
+    counts = both(under, contrary(trees.is_exempt))  # the exception is from "below 6 ft" alone
     is_planned = (trimmed != 0.0) & ((wanted == 1.0) | ~np.isnan(target))
     return Plan(
         lot_id=trees.lot_id,
@@ -127,7 +127,7 @@ def plan_of(
         area_ft2=np.nan_to_num(shapely.area(np.asarray(trees.crowns.geometry.array))) * feet**2,
         is_planned=is_planned,
         is_trimmed=trimmed,
-        is_low=both(low, contrary(trees.is_exempt)),
+        is_low=both(either(counts, bare), cut),
         why={
             f"left under {floor.number:g} ft": under == 1.0,
             "no foliage left": bare == 1.0,
@@ -137,7 +137,7 @@ def plan_of(
             "species not known": np.isnan(trees.is_mangrove),
             "does not count if paragraph (c) or (d) covers it": np.isnan(trees.is_exempt),
         },
-        notes=_notes(trees, is_planned, base, low),
+        notes=_notes(trees, is_planned, base, both(under, cut) * (bare == 0.0)),
     )
 
 
@@ -208,7 +208,7 @@ def _of_crowns(crowns: Any, heights: Result | None) -> _Trees:
     )
 
 
-def _notes(trees: _Trees, is_planned: Flags, base: Floats, low: Floats) -> list[Note]:
+def _notes(trees: _Trees, is_planned: Flags, base: Floats, under: Floats) -> list[Note]:
     """What was taken for granted about the plan, and what does not count."""
     notes = []
     if is_planned.any() and "is_to_trim" not in trees.crowns.columns:
@@ -217,8 +217,8 @@ def _notes(trees: _Trees, is_planned: Flags, base: Floats, low: Floats) -> list[
     if n := int((np.isnan(base) & is_planned).sum()):
         text = f"planned trees without a base height: {n}; foliage is taken to be left on them"
         notes.append(Note("plan", text, "assumed"))
-    if n := int((is_planned & (low == 1.0) & (trees.is_exempt == 1.0)).sum()):
-        text = f"planned trees cut low that paragraph (c) or (d) covers, not counted: {n}"
+    if n := int((is_planned & (under == 1.0) & (trees.is_exempt == 1.0)).sum()):
+        text = f"planned trees cut low as paragraph (c) or (d) provides, not counted: {n}"
         notes.append(Note("plan", text, "info"))
     return notes
 

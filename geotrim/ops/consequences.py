@@ -72,8 +72,8 @@ def consequence(
         ``crown_id`` and polygons; the plan is ``is_to_trim`` and ``target_height_ft``. Without the
         first, every mangrove taller than its planned height is taken to be trimmed.
     heights, route : Result, optional
-        Of those operations. With the second the plan is told lot by lot, and trees whose height
-        after paragraph (c) or (d) allows do not count.
+        Of those operations. With the second the plan is told lot by lot, and a tree cut below 6 ft
+        does not count where paragraph (c) or (d) is open to it.
     overlays : iterable of RuleFile
         Local rule files; one may make the trigger stricter.
     n_trimmed, n_cut_low : int, optional

@@ -55,8 +55,9 @@ def restoration(
     Parameters
     ----------
     n_trimmed, n_cut_low : int
-        Trees trimmed, and those of them cut below 6 ft, destroyed, defoliated or removed. Trees
-        cut under paragraphs (c), (d), (f), (g) and (h) of s. 403.9326(1) F.S. are none of these.
+        Trees trimmed, and those of them cut below 6 ft, destroyed, defoliated or removed. A tree
+        cut below 6 ft as paragraph (c), (d), (f), (g) or (h) of s. 403.9326(1) F.S. provides is
+        none of these.
     lost_area_ft2 : float
         Canopy area lost; NaN where not known. [ft2]
     rules : mapping
