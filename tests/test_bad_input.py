@@ -28,6 +28,7 @@ from geotrim.errors import (
     FileError,
     LayerError,
     RangeError,
+    RuleError,
     ShapeError,
     SiteFileError,
     UnitError,
@@ -38,7 +39,9 @@ from geotrim.io.site_file import read_site, site_from_tables
 from geotrim.io.vectors import read_layer
 from geotrim.model import CanopyGrid, Setback
 from geotrim.ops.catalogue import OPERATIONS
+from geotrim.rules.rule_file import built_in
 from geotrim.units import feet_per_map_unit, feet_per_vertical_unit
+from tests.test_site_file import LOCAL
 
 X, Y = 400_000.0, 1_100_000.0
 SQUARE = shapely.box(X, Y, X + 100, Y + 150)
@@ -539,7 +542,171 @@ TABLES = [
         "table of no rows in Python", lambda d: tables(crowns=CROWNS[:0]), "no features", LayerError
     ),
     Case("no input at all", lambda d: site_from_tables({}), "no input", SiteFileError),
+    Case(
+        "height without unit",
+        lambda d: crowns_with(height_field="h", height_unit=None),
+        "height_field: found no height_unit; needed one of ft, us-ft, m",
+        SiteFileError,
+    ),
+    Case(
+        "planned height without unit",
+        lambda d: crowns_with(target_height_field="h", height_unit=None),
+        "target_height_field: found no height_unit",
+        SiteFileError,
+    ),
+    Case(
+        "unit of no height",
+        lambda d: crowns_with(),
+        "a unit without height_field",
+        SiteFileError,
+    ),
+    Case(
+        "error of no height",
+        lambda d: crowns_with(target_height_field="h", height_rmse_ft=0.5),
+        "an error without height_field",
+        SiteFileError,
+    ),
+    Case(
+        "error of a height below nothing",
+        lambda d: crowns_with(height_field="h", height_rmse_ft=-0.5),
+        "height_rmse_ft: found -0.5",
+        SiteFileError,
+    ),
+    Case(
+        "height field that is not there",
+        lambda d: crowns_with(height_field="hh"),
+        "say 'h' if you meant that",
+        LayerError,
+    ),
+    Case(
+        "height with its unit",
+        lambda d: crowns_with("9 ft", height_field="h"),
+        "'9 ft' for crown 1; needed a number, or nothing",
+        LayerError,
+    ),
+    Case(
+        "height without end",
+        lambda d: crowns_with(np.inf, height_field="h"),
+        "'inf' for crown 1",
+        LayerError,
+    ),
+    Case(
+        "height under the ground",
+        lambda d: crowns_with(-0.01, height_field="h"),
+        "-0.01 for crown 1; needed 0 or more",
+        RangeError,
+    ),
+    Case(
+        "planned height under the ground",
+        lambda d: crowns_with(-1, target_height_field="h"),
+        "-1 for crown 1; needed 0 or more",
+        RangeError,
+    ),
+    Case(
+        "neither yes nor no",
+        lambda d: crowns_with("maybe", height_unit=None, trim_field="h"),
+        "'maybe' for crown 1; needed true or false, 1 or 0, yes or no",
+        LayerError,
+    ),
+    Case(
+        "two for yes or no",
+        lambda d: crowns_with(2, height_unit=None, trim_field="h"),
+        "'2' for crown 1",
+        LayerError,
+    ),
+    Case(
+        "accuracy of trunks below nothing",
+        lambda d: tables(crowns=CROWNS, trunks={"file": frame(POINT), "position_rmse_ft": -1}),
+        "position_rmse_ft: found -1; needed 0 or more",
+        SiteFileError,
+    ),
+    Case(
+        "land set aside of no kind",
+        lambda d: tables(set_aside=frame(CROWN)),
+        "neither kind nor kind_field; needed one of the two; kinds are conservation, ",
+        SiteFileError,
+    ),
+    Case(
+        "land set aside of two kinds",
+        lambda d: land(kind="conservation", kind_field="k"),
+        "kind_field: found both kind and kind_field",
+        SiteFileError,
+    ),
+    Case(
+        "land set aside of a kind of our own",
+        lambda d: land(kind="conservation land"),
+        "say 'conservation' if you meant that",
+        SiteFileError,
+    ),
+    Case(
+        "kind field that is not there",
+        lambda d: land(kind_field="kind"),
+        "no field 'kind'; needed one of the fields: k",
+        LayerError,
+    ),
+    Case(
+        "kind in the file that is none",
+        lambda d: land("mitigation", "park", kind_field="k"),
+        "'park' in row 2; needed one of conservation, mitigation, ",
+        LayerError,
+    ),
+    Case(
+        "kind in the file that is misspelt",
+        lambda d: land("mitigation", "aquatic preserve", kind_field="k"),
+        "say 'aquatic-preserve' if that is meant",
+        LayerError,
+    ),
+    Case(
+        "no kind in the file",
+        lambda d: land("mitigation", None, kind_field="k"),
+        "no kind in row 2",
+        LayerError,
+    ),
+    Case(
+        "land set aside in another place",
+        lambda d: tables(set_aside={"file": frame(FAR), "kind": "mitigation"}),
+        "set aside no nearer than 17.0 miles to the lots",
+        CRSError,
+    ),
+    Case(
+        "land set aside drawn as lines",
+        lambda d: tables(set_aside={"file": frame(SHORE), "kind": "mitigation"}),
+        "[set_aside] file: found only 1 line; needed polygons",
+        LayerError,
+    ),
+    Case(
+        "facts without lots",
+        lambda d: site_from_tables({"crowns": CROWNS, "lot_facts": [{"lot": "A"}]}),
+        "no lot 'A'; needed lots, with their ids",
+        LayerError,
+    ),
+    Case(
+        "state rules as a local rule file",
+        lambda d: tables(rules={"overlays": [built_in()[0]]}),
+        "a rule file of kind 'state'; needed an overlay",
+        SiteFileError,
+    ),
+    Case(
+        "what is no rule file",
+        lambda d: tables(rules={"overlays": [CROWNS]}),
+        "a GeoDataFrame; needed a path, a name, or a RuleFile",
+        SiteFileError,
+    ),
 ]
+
+
+def crowns_with(value: object = 9.0, **said):
+    """One crown with something in its field ``h``; heights are in feet unless told otherwise."""
+    keys = {"height_unit": "ft", **said}
+    rows = CROWNS.assign(h=[value])
+    return tables(crowns={"file": rows, **{k: v for k, v in keys.items() if v is not None}})
+
+
+def land(*kinds: str | None, **said):
+    """Land set aside with kinds in its field ``k``."""
+    rows = frame(*[CROWN] * (len(kinds) or 1), k=kinds or ["mitigation"])
+    return tables(set_aside={"file": rows, **said})
+
 
 # ---- site files ---------------------------------------------------------------------------------
 
@@ -552,6 +719,12 @@ file = "lots.gpkg"
 file = "line.gpkg"
 origin = "survey"
 """
+
+
+def overlay(*names: str) -> str:
+    """A good site with local rule files, named on line 9."""
+    listed = ", ".join(f'"{name}"' for name in names)
+    return f"{GOOD}[rules]\noverlays = [{listed}]\n"
 
 
 def site(folder: Path, content: str | bytes):
@@ -793,6 +966,170 @@ SITES = [
         lambda d: site(d, GOOD.replace("lots.gpkg", "https://example.org/a")),
         "[lots] file (line 4",
         FileError,
+    ),
+    Case(
+        "unknown fact",
+        lambda d: site(d, GOOD + "[facts]\nuses_herbicides = false\n"),
+        "[facts] uses_herbicides (line 9 of site.toml): found an unknown key",
+        SiteFileError,
+    ),
+    Case(
+        "fact that is no answer",
+        lambda d: site(d, GOOD + '[facts]\ncontrols_land = "yes"\n'),
+        "[facts] controls_land (line 9 of site.toml): found 'yes'; needed true or false",
+        RangeError,
+    ),
+    Case(
+        "choice that is none",
+        lambda d: site(d, GOOD + '[facts]\nsupervisor = "nobody"\n'),
+        "[facts] supervisor (line 9 of site.toml): found 'nobody'; needed one of owner, prof",
+        RangeError,
+    ),
+    Case(
+        "date in quotes",
+        lambda d: site(d, GOOD + '[facts]\nstart_date = "2027-01-15"\n'),
+        "without quotes",
+        RangeError,
+    ),
+    Case(
+        "height of an earlier configuration under the ground",
+        lambda d: site(d, GOOD + "[facts]\nearlier_height_ft = -4\n"),
+        "from 0 up to 100",
+        RangeError,
+    ),
+    Case(
+        "fact still to be filled in",
+        lambda d: site(d, GOOD + '[facts]\nlocal_government = "FILL IN"\n'),
+        "needed Which county, town or city is it in?",
+        SiteFileError,
+    ),
+    Case(
+        "fact with its mark taken off and no answer",
+        lambda d: site(d, GOOD + "[facts]\nsupervisor = ...\n"),
+        "site.toml, line 9, supervisor: found three dots",
+        SiteFileError,
+    ),
+    Case(
+        "table of facts with two brackets",
+        lambda d: site(d, GOOD + "[[facts]]\nn_units = 2\n"),
+        "needed a table",
+        SiteFileError,
+    ),
+    Case(
+        "facts of one lot with one bracket",
+        lambda d: site(d, GOOD + '[lot_facts]\nlot = "1"\n'),
+        "two brackets",
+        SiteFileError,
+    ),
+    Case(
+        "facts of no lot",
+        lambda d: site(d, GOOD + "[[lot_facts]]\nn_units = 2\n"),
+        "[[lot_facts]] number 1 (line 8 of site.toml): found no lot",
+        SiteFileError,
+    ),
+    Case(
+        "facts of a lot without a name",
+        lambda d: site(d, GOOD + '[[lot_facts]]\nlot = ""\n'),
+        "an id: text in quotes, or a number",
+        SiteFileError,
+    ),
+    Case(
+        "facts of a lot that is not there",
+        lambda d: site(d, GOOD + '[[lot_facts]]\nlot = "SB-07"\n'),
+        "[[lot_facts]] number 1 lot (line 9 of site.toml): found no lot 'SB-07'",
+        LayerError,
+    ),
+    Case(
+        "facts of a lot, given twice",
+        lambda d: site(d, GOOD + '[[lot_facts]]\nlot = "1"\n[[lot_facts]]\nlot = 1\n'),
+        "number 2 lot (line 11 of site.toml): found a second [[lot_facts]] for lot '1'",
+        SiteFileError,
+    ),
+    Case(
+        "mitigation that is none and provides for trimming",
+        lambda d: site(
+            d,
+            f"{GOOD}[facts]\nis_mitigation_land = false\nmitigation_provides_trimming = true\n",
+        ),
+        "provides_trimming (line 10 of site.toml): found true, where [facts] is_mitigation_land",
+        SiteFileError,
+    ),
+    Case(
+        "units of what is not multifamily",
+        lambda d: site(d, GOOD + "[facts]\nis_multifamily = false\nn_units = 2\n"),
+        "n_units (line 10 of site.toml): found 2, where [facts] is_multifamily (line 9",
+        SiteFileError,
+    ),
+    Case(
+        "rule file that is not there",
+        lambda d: site(d, overlay("local.toml")),
+        "[rules] overlays, number 1 (line 9 of site.toml), local.toml: found no file",
+        FileError,
+    ),
+    Case(
+        "rule file that is not installed",
+        lambda d: site(d, overlay("saltspindle")),
+        "'saltspindle': found no installed rule file of that name, and no such file",
+        FileError,
+    ),
+    Case(
+        "rule file at an address",
+        lambda d: site(d, overlay("https://example.org/local.toml")),
+        "a file on this machine",
+        FileError,
+    ),
+    Case(
+        "rule file that is no TOML",
+        lambda d: (text(d, "local.toml", "hi"), site(d, overlay("local.toml"))),
+        "(line 9 of site.toml), local.toml: found text that is no TOML",
+        RuleError,
+    ),
+    Case(
+        "rule file that is no text",
+        lambda d: (text(d, "local.toml", b"\xff\xfe"), site(d, overlay("local.toml"))),
+        "text that is not UTF-8",
+        FileError,
+    ),
+    Case(
+        "rule file that loosens",
+        lambda d: (
+            text(d, "local.toml", LOCAL.replace("8.0", "12.0")),
+            site(d, overlay("local.toml")),
+        ),
+        "(line 9 of site.toml), local.toml, [tighten.owner-height-before]: found at most 12 ft, "
+        "where the rule itself says at most 10 ft",
+        RuleError,
+    ),
+    Case(
+        "rule file of the state's kind",
+        lambda d: (
+            text(d, "local.toml", LOCAL.replace('"overlay"', '"state"')),
+            site(d, overlay("local.toml")),
+        ),
+        "local.toml, [tighten]: found kind 'state'",
+        RuleError,
+    ),
+    Case(
+        "rule file named twice",
+        lambda d: (
+            text(d, "local.toml", LOCAL),
+            site(d, overlay("local.toml", "./local.toml")),
+        ),
+        "number 2 (line 9 of site.toml): found ./local.toml with the id 'saltspindle', which "
+        "local.toml has too",
+        SiteFileError,
+    ),
+    Case(
+        "rule file that is no name",
+        lambda d: site(d, GOOD + "[rules]\noverlays = [3]\n"),
+        'a list such as ["local.toml"]',
+        SiteFileError,
+    ),
+    Case(
+        "rule file outside a list",
+        lambda d: site(d, GOOD + '[rules]\noverlays = "local.toml"\n'),
+        'a list such as ["local.toml"]',
+        SiteFileError,
     ),
     Case(
         "where without a value",
@@ -1054,6 +1391,26 @@ MENDED = [
         "trunk in two crowns",
         lambda d: tables(crowns=frame(CROWN, CROWN.buffer(1)), trunks=frame(POINT)).notes,
         "in two crowns",
+    ),
+    Case(
+        "facts of a neighbour",
+        lambda d: (
+            tables(
+                lots={"file": frame(SQUARE, OTHER, lot_id=["A", "B"]), "measure": ["A"]},
+                lot_facts=[{"lot": "B", "n_units": 2}],
+            ).notes
+        ),
+        "not reported here, and not used: B",
+    ),
+    Case(
+        "tree not said to be trimmed or left",
+        lambda d: crowns_with(None, height_unit=None, trim_field="h").notes,
+        "not said of 1 crown of 1 whether to trim",
+    ),
+    Case(
+        "heights on site without an error",
+        lambda d: crowns_with(height_field="h").notes,
+        "no standard error of the heights measured on site",
     ),
     Case(
         "species not known",

@@ -138,6 +138,15 @@ SITES = {
     "feet as metres": (relabelled(6442), "feet and metres, or two zones"),
     "feet as degrees": (relabelled(4326), "labelled as degrees"),
     "no CRS": (without_crs, "no coordinate reference system"),
+    "no answer": (edited("[crowns]", "[facts]\nsupervisor = ...\n[crowns]"), "found three dots"),
+    "a fact in words": (
+        edited("[crowns]", '[[lot_facts]]\nlot = "SB-07"\nuses_herbicide = "no"\n[crowns]'),
+        "[[lot_facts]] number 1 uses_herbicide (line",
+    ),
+    "no such rule file": (
+        edited("[crowns]", '[rules]\noverlays = ["local.toml"]\n[crowns]'),
+        "of site.toml), local.toml: found no file",
+    ),
     "no crowns in the layer": (emptied, "no features"),
     "heights elsewhere": (moved_heights, "a raster that lies under no crown"),
     "lots drawn as lines": (lots_as_lines, "found only 1 line; needed polygons"),

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import math
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, date, datetime
 
 import fiona
 import geopandas as gpd
@@ -16,7 +17,9 @@ import shapely
 
 from geotrim.errors import FileError
 from geotrim.io import aside, package, record
-from geotrim.model import Note, Result, Setback, Site
+from geotrim.model import Facts, InputFile, Note, Result, Setback, Site
+from geotrim.rules.rule_file import read_overlay
+from tests.test_site_file import LOCAL
 
 CRS = 6443
 
@@ -240,6 +243,78 @@ def test_the_record_tells_parameters_units_and_cautions():
     assert told["site"]["setbacks"][0]["source"] == "an invented rule"
 
 
+def test_the_record_tells_facts_land_and_local_rules():
+    """Facts lot by lot, for the lots that are reported; a date as ISO 8601 writes it."""
+    overlay = read_overlay(LOCAL, "local.toml")
+    told_facts = Facts(
+        {"supervisor": "owner", "start_date": date(2027, 1, 15)},
+        {"B": {"supervisor": "professional"}, "C": {"n_units": 4}},
+    )
+    read = InputFile("rules", "local.toml", "ab" * 32, detail={"id": overlay.id})
+    site = small_site(
+        facts=told_facts,
+        set_aside=land("mitigation", "conservation", "mitigation"),
+        overlays=(overlay,),
+        inputs=(read,),
+    )
+    told = record.plain(a_record(site))
+    assert told["facts"] == {
+        "A": {"supervisor": "owner", "start_date": "2027-01-15"},
+        "B": {"supervisor": "professional", "start_date": "2027-01-15"},
+    }
+    assert told["set_aside"] == {"conservation": 1, "mitigation": 2}
+    (rules,) = told["overlays"]
+    assert rules["id"] == "saltspindle" and rules["sha256"] == "ab" * 32
+    assert rules["title"] == overlay.title and rules["file"] == "local.toml"
+
+
+def test_the_record_of_a_site_that_says_nothing():
+    told = record.plain(a_record(small_site()))
+    assert told["facts"] == {"A": {}, "B": {}}
+    assert told["set_aside"] is None and told["overlays"] == []
+    overlay = read_overlay(LOCAL, "local.toml")
+    read = InputFile("rules", "given in memory", "", detail={"id": overlay.id})
+    (rules,) = a_record(small_site(overlays=(overlay,), inputs=(read,)))["overlays"]
+    assert rules["sha256"] is None
+
+
+def test_land_set_aside_is_a_layer(tmp_path):
+    path = tmp_path / "results.gpkg"
+    layers = package.package_layers(small_site(set_aside=land("mitigation")), {})
+    package.write_layers(path, layers, CRS)
+    got = pyogrio.read_dataframe(path, layer="set_aside")
+    assert got["kind"].tolist() == ["mitigation"] and got["name"].tolist() == ["n0"]
+    assert "set_aside" not in package.package_layers(small_site(), {})
+    package.write_layers(path, {"set_aside": land().iloc[:0]}, CRS)
+    assert pyogrio.read_info(path, layer="set_aside")["geometry_type"] == "Polygon"
+
+
+def test_the_plan_of_each_crown_goes_into_the_package(tmp_path):
+    """True, False and nothing stay three things."""
+    site = small_site()
+    plan = pd.Series([True, False, None], dtype=object)
+    site = replace(site, crowns=site.crowns.assign(is_to_trim=plan, target_height_ft=[6, 7, None]))
+    package.write_layers(tmp_path / "r.gpkg", package.package_layers(site, {}), CRS)
+    with fiona.open(tmp_path / "r.gpkg", layer="crowns") as source:
+        assert source.schema["properties"]["is_to_trim"] == "bool"
+        assert [row["properties"]["is_to_trim"] for row in source] == [True, False, None]
+
+
+def land(*kinds):
+    """Land set aside, one square for each kind."""
+    return gpd.GeoDataFrame(
+        {"name": [f"n{i}" for i, _ in enumerate(kinds)], "kind": list(kinds)},
+        geometry=[shapely.box(i, 0, i + 1, 1) for i, _ in enumerate(kinds)],
+        crs=CRS,
+    )
+
+
+def a_record(site):
+    return record.build_record(
+        site, {}, cautions=[], caution_of={}, notes=[], started=datetime(2026, 3, 4, tzinfo=UTC)
+    )
+
+
 def test_the_record_tells_the_foot_of_the_crs():
     """US survey foot 1200/3937 m, international foot 0.3048 m: Federal Register 85 FR 62698."""
     told = full_record()["crs"]
@@ -407,8 +482,6 @@ def test_a_layer_without_rows_has_the_types_its_names_tell(tmp_path):
 
 def test_the_shore_layer_says_what_the_line_is():
     """An apparent shoreline is never called an MHW line, in the package neither."""
-    from dataclasses import replace
-
     site = replace(small_site(), mhw_origin="apparent-shoreline")
     (label,) = package.package_layers(site, {})["mhw_line"]["label"]
     assert label == "apparent shoreline, not an MHW line"

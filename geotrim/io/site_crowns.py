@@ -94,7 +94,7 @@ def _heights(spec: SiteSpec, key: str, unit: str, table: Any, ids: list[str]) ->
     if len(bad):
         raise LayerError(
             where,
-            f"{raw.iloc[bad[0]]!r} for crown {ids[bad[0]]}",
+            f"{str(raw.iloc[bad[0]])!r} for crown {ids[bad[0]]}",
             "a number, or nothing",
             "correct the field",
         )
