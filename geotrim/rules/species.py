@@ -63,3 +63,15 @@ def is_mangrove(name: object) -> bool | None:
     """
     key = species_key(name)
     return None if key is None else bool(species_table()[key]["is_mangrove"])
+
+
+def is_red(name: object) -> bool | None:
+    """Whether a plant is a red mangrove; None where the name does not tell.
+
+    Examples
+    --------
+    >>> is_red("red mangrove"), is_red("white mangrove"), is_red("mangrove")
+    (True, False, None)
+    """
+    key = species_key(name)
+    return None if key is None else key == "rhizophora_mangle"
