@@ -456,3 +456,31 @@ def test_a_cut_of_sixty_percent_is_kept_within_a_quarter_in_four_years(years, ex
         values={"foliage_removed_frac": 0.6},
     )
     assert verdict(decide(case, RULES), "professional-stages") == expected
+
+
+@pytest.mark.parametrize(
+    ("height_ft", "target_ft", "floor", "expected"),
+    [
+        (5.0, np.nan, "owner-height-after", "not met"),  # lower than 6 ft however it is cut
+        (np.nan, 5.5, "owner-height-after", "not met"),  # however tall it is
+        (np.nan, 6.0, "owner-height-after", "unknown"),
+        (9.0, np.nan, "owner-height-after", "unknown"),
+        (np.nan, np.nan, "owner-height-after", "unknown"),
+        (3.9, np.nan, "maintenance-height-after", "not met"),  # 4 ft established
+        (np.nan, 3.9, "maintenance-height-after", "not met"),
+        (np.nan, 4.0, "maintenance-height-after", "unknown"),
+    ],
+)
+def test_a_floor_may_be_missed_whatever_is_unknown(height_ft, target_ft, floor, expected):
+    """After the cut a tree is as tall as it is to be left, or as it was if that is less."""
+    case = lot(height_ft=height_ft, target_ft=target_ft)
+    assert verdict(decide(case, RULES), floor) == expected
+
+
+@pytest.mark.parametrize(
+    ("error_ft", "expected"), [(0.0, "not met"), (0.4, "not met"), (0.6, "unknown")]
+)
+def test_a_tree_nearly_six_feet_tall_may_yet_keep_the_floor(error_ft, expected):
+    """5 ft give or take 1.96 x 0.6 = 1.18 ft may be over 6 ft."""
+    case = lot(height_ft=5.0, target_ft=np.nan, error_ft=error_ft)
+    assert verdict(decide(case, RULES), "owner-height-after") == expected

@@ -28,10 +28,12 @@ class Measured:
 
     value : NaN is unknown.
     error : NaN where nobody stated it.
+    most : what an unknown value surely does not pass, if anything is known of that.
     """
 
     value: Floats
     error: Floats
+    most: Measured | None = None
 
     @staticmethod
     def of(value: npt.ArrayLike, error: npt.ArrayLike = np.nan) -> Measured:

@@ -14,10 +14,11 @@ import numpy as np
 from geotrim.rules.case import Case, Measured
 from geotrim.rules.derive import derived
 from geotrim.rules.readings import Readings
-from geotrim.rules.rule_file import Rule, routes
+from geotrim.rules.rule_file import Limit, Rule, routes
 from geotrim.rules.rule_set import RuleSet
 from geotrim.rules.verdict import (
     MET,
+    NOT_MET,
     STATUS,
     UNKNOWN,
     Codes,
@@ -68,7 +69,7 @@ class Decision:
         if rule.tightens is None:
             return np.full(self.case.n_judged, MET, dtype=np.int8)
         seen = self.measures[rule.tightens.measure]
-        code = rule.tightens.judge(seen.value, seen.error, self.confidence_frac)
+        code = held_against(rule.tightens, seen, self.confidence_frac)
         bound = self.binding.get(rule.id)
         code = code if bound is None else under_condition(bound, code)
         code = np.broadcast_to(code, self.case.n_judged)
@@ -124,16 +125,22 @@ def _verdict(
 ) -> tuple[Codes, Codes | None]:
     """Verdict on one rule for each tree, and whether it binds."""
     value = seen[rule.limit.measure]
-    code = rule.limit.judge(value.value, value.error, confidence_frac)
+    code = held_against(rule.limit, value, confidence_frac)
     if not rule.when:
         return np.broadcast_to(code, n), None
     bound = all_of(
-        [
-            limit.judge(seen[limit.measure].value, seen[limit.measure].error, confidence_frac)
-            for limit in rule.when
-        ]
+        [held_against(limit, seen[limit.measure], confidence_frac) for limit in rule.when]
     )
     return np.broadcast_to(under_condition(bound, code), n), np.broadcast_to(bound, n)
+
+
+def held_against(limit: Limit, seen: Measured, confidence_frac: float) -> Codes:
+    """Verdict on a measure: an unknown value is not met where the most it can be is not."""
+    code = limit.judge(seen.value, seen.error, confidence_frac)
+    if seen.most is None or limit.compare not in (">", ">="):
+        return code
+    best = limit.judge(seen.most.value, seen.most.error, confidence_frac)
+    return np.where((code == UNKNOWN) & (best == NOT_MET), NOT_MET, code).astype(np.int8)
 
 
 def _worst_of_mangroves(code: Codes, is_mangrove: Measured) -> Codes:

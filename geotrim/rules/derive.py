@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -100,10 +101,15 @@ def _heights(case: Case, readings: Readings, earlier_ft: float) -> dict[str, Mea
         np.where(np.isnan(top.value), np.nan, np.where(is_lower, top.value, target)),
         np.where(is_lower, top.error, 0.0),
     )
+    # no taller than it is, nor than it is to be left at, where only one of them is known
+    most = Measured.of(
+        np.fmin(top.value, target), np.where(np.isnan(target) | is_lower, top.error, 0.0)
+    )
+    over = Measured.of(most.value - earlier_ft, most.error)
     return {
         "top_height_ft": top,
-        "height_after_ft": after,
-        "above_earlier_ft": Measured.of(after.value - earlier_ft, after.error),
+        "height_after_ft": replace(after, most=most),
+        "above_earlier_ft": Measured(after.value - earlier_ft, after.error, over),
         "cut_above_base_ft": Measured.of(target - case.get("base_height_ft").value),
     }
 

@@ -79,8 +79,10 @@ def differs_by_tree(decision: Decision, rule: Rule) -> bool:
 def _finding(decision: Decision, rule: Rule, k: int, tree: str | None) -> Finding:
     seen = decision.measures[rule.limit.measure]
     n = decision.case.n_judged
-    value = float(np.broadcast_to(seen.value, n)[k])
     code = int(decision.verdicts[rule.id][k])
+    if code == NOT_MET and seen.most is not None and np.isnan(np.broadcast_to(seen.value, n)[k]):
+        seen = seen.most  # not known, but surely no better than this
+    value = float(np.broadcast_to(seen.value, n)[k])
     bound = decision.binding.get(rule.id)
     binding = MET if bound is None else int(bound[k])
     return Finding(

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from geotrim.rules.case import fact_values
-from geotrim.rules.decide import Decision
+from geotrim.rules.decide import Decision, held_against
 from geotrim.rules.derive import COVERS, land_flags
 from geotrim.rules.facts import facts
 from geotrim.rules.rule_file import Limit, Rule, measures
@@ -135,8 +135,7 @@ def _marks(decision: Decision, route: str, rules: list[Rule]) -> Any:
 
 
 def _codes(decision: Decision, limit: Limit) -> Any:
-    seen = decision.measures[limit.measure]
-    return limit.judge(seen.value, seen.error, decision.confidence_frac)
+    return held_against(limit, decision.measures[limit.measure], decision.confidence_frac)
 
 
 def _is_told(decision: Decision, limit: Limit, k: int) -> bool:
