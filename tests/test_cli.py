@@ -118,8 +118,9 @@ def test_crowns_are_measured_without_a_lot(capsys):
     words += ["--heights", PLAIN / "heights.tif", "--heights-unit", "us-ft"]
     words += ["--heights-rmse-ft", "0.4", "--crowns-base-height-field", "base_height_ft"]
     words += ["--crowns-base-height-unit", "us-ft"]
-    for name in ("heights", "slices"):
-        code, by_files, err = run(name, *words, capsys=capsys)
+    plans = {"heights": [], "slices": ["--target-height-ft", "12"]}  # the site file has a plan
+    for name, plan in plans.items():
+        code, by_files, err = run(name, *words, *plan, capsys=capsys)
         _, by_site, _ = run(name, PLAIN / "site.toml", capsys=capsys)
         assert code == 0 and err == "" and by_files == by_site
 

@@ -30,6 +30,10 @@ if TYPE_CHECKING:
     from geotrim.model import Site
 
 
+#: Site fields that are said with another one.
+BELONGING = ("trunks_rmse_ft", "mhw_facts", "mhw_origin")
+
+
 def run_command(command: str, words: list[str]) -> int:
     """Run one command with its own words; the exit code comes back."""
     own: dict[str, Callable[[list[str]], int]] = {
@@ -227,7 +231,7 @@ def _operations(words: list[str]) -> int:
     for op in every.values():
         origin = "" if op.name in OPERATIONS else " (plug-in)"
         print(f"{op.name}{origin}\n  {op.summary}")
-        print(f"  reads   {', '.join(_told(item) for item in op.inputs)}")
+        print(f"  reads   {', '.join(_told(item) for item in _tables_of(op))}")
         if op.after:
             print(f"  after   {', '.join(op.after)}")
         for table, columns in op.outputs.items():
@@ -245,7 +249,7 @@ def operations_markdown(operations: Mapping[str, Operation]) -> str:
             f"`{param.option}`" + ("" if param.default is None else f" {text_of(param.default)}")
             for param in op.params
         ]
-        reads = ", ".join(_told(item).replace("_", " ") for item in op.inputs)
+        reads = ", ".join(_told(item).replace("_", " ") for item in _tables_of(op))
         rows.append(f"| `{op.name}` | {op.summary} | {reads} | {', '.join(options) or '-'} |")
     return "\n".join(rows)
 
@@ -266,6 +270,11 @@ def operation_json(op: Operation) -> dict[str, Any]:
         "rules": list(op.rules),
         "caution": op.caution,
     }
+
+
+def _tables_of(op: Operation) -> list[str]:
+    """Inputs of an operation but those that belong to another: the origin of a line, an error."""
+    return [item for item in op.inputs if item.removesuffix("?") not in BELONGING]
 
 
 def _told(item: str) -> str:
