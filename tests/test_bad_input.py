@@ -669,6 +669,17 @@ TABLES = [
         CRSError,
     ),
     Case(
+        "setback from something in another place",
+        lambda d: tables(
+            setbacks=[
+                {"name": "w", "reference": "file", "distance_ft": 9, "source": "x"}
+                | {"file": frame(FAR.boundary)}
+            ]
+        ),
+        "[[setbacks]] number 1 file: found setbacks no nearer than 17.0 miles",
+        CRSError,
+    ),
+    Case(
         "land set aside drawn as lines",
         lambda d: tables(set_aside={"file": frame(SHORE), "kind": "mitigation"}),
         "[set_aside] file: found only 1 line; needed polygons",
@@ -1064,6 +1075,12 @@ SITES = [
         "rule file that is not there",
         lambda d: site(d, overlay("local.toml")),
         "[rules] overlays, number 1 (line 9 of site.toml), local.toml: found no file",
+        FileError,
+    ),
+    Case(
+        "rule file in a folder that is not there",
+        lambda d: site(d, overlay("codes/local")),
+        "codes/local: found no file",
         FileError,
     ),
     Case(
