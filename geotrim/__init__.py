@@ -1,4 +1,4 @@
-"""geotrim: measure a waterfront lot, its mangrove fringe and the canopy in its window.
+"""geotrim: measure a waterfront lot and its mangroves, and hold the figures against limits.
 
 Importing the package is cheap: the operations and readers below are loaded when first used.
 
@@ -15,6 +15,7 @@ __version__ = "0.1.0"
 _PUBLIC = {
     "GeotrimError": "geotrim.errors",
     "CanopyGrid": "geotrim.model",
+    "Facts": "geotrim.model",
     "Setback": "geotrim.model",
     "Site": "geotrim.model",
     "frontage": "geotrim.ops.frontages",
@@ -24,6 +25,8 @@ _PUBLIC = {
     "setbacks": "geotrim.ops.setback_flags",
     "heights": "geotrim.ops.canopy",
     "slices": "geotrim.ops.canopy",
+    "route": "geotrim.ops.route",
+    "consequence": "geotrim.ops.consequences",
     "measure": "geotrim.ops.chain",
     "read_site": "geotrim.io.site_file",
     "read_layer": "geotrim.io.vectors",

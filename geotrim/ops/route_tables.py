@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -220,7 +220,8 @@ def finding_list(lot: Lot, most_trees: int) -> list[Finding]:
 
 def finding_rows(found: list[Finding]) -> list[dict[str, Any]]:
     """Findings as rows."""
-    return [asdict(one) for one in found]
+    names = [one.name for one in fields(Finding)]
+    return [{name: getattr(one, name) for name in names} for one in found]
 
 
 def rule_rows(lot: Lot, found: list[Finding]) -> list[dict[str, Any]]:

@@ -7,7 +7,8 @@ that no recorded limit closes it, not that anything is allowed.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -36,6 +37,7 @@ class Decision:
     verdicts : rule -> (n,) verdict on the rule, the condition under which it binds counted in.
     binding : rule -> (n,) verdict on whether it binds; only rules with ``when``.
     routes : route -> (n,) verdict on all its conditions.
+    memo : what was worked out from the rest already, and is the same for many trees.
     """
 
     case: Case
@@ -46,6 +48,7 @@ class Decision:
     verdicts: Mapping[str, Codes]
     binding: Mapping[str, Codes]
     routes: Mapping[str, Codes]
+    memo: dict[Any, Any] = field(default_factory=dict)
 
     def status(self, route: str) -> str:
         """``open``, ``closed`` or ``depends`` for the lot: the best any of its trees has."""

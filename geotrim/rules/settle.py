@@ -201,16 +201,35 @@ def _for_limit(decision: Decision, limit: Limit, k: int, contrary: bool = False)
         return Needs(tree_words=parts or _words_for(limit))
     if any(facts()[key].kind in _OPEN_KINDS for key in keys):
         return Needs(facts=frozenset(keys), tree_words=parts)
-    wanted = NOT_MET if contrary else MET
+    covers = _covers(decision, k)
+    mark = (limit, contrary, tuple((name, str(cover)) for name, cover in covers.items()))
+    if mark not in decision.memo:  # the same for every tree that the same land covers
+        wanted = NOT_MET if contrary else MET
+        decision.memo[mark] = _by_answers(decision, limit, keys, covers, wanted)
+    found: Needs | None = decision.memo[mark]
+    return found
+
+
+def _by_answers(
+    decision: Decision, limit: Limit, keys: list[str], covers: Mapping[str, float], wanted: int
+) -> Needs | None:
+    """The fewest facts of which some answer gives the wanted verdict, found by trying them out.
+
+    Where it cannot be told whether a polygon covers a tree, its place may have to be surveyed too.
+    """
     measure = decision.readings.stands_for(limit.measure)
+    outside = {name: float(np.nan_to_num(cover)) for name, cover in covers.items()}
     found: Needs | None = None
     for size in range(len(keys) + 1):
         for some in combinations(keys, size):
             for known in _answered(decision, some):
-                as_drawn, if_outside = _told(decision, known, measure, k)
-                if int(limit.judge(as_drawn, 0.0, decision.confidence_frac)) == wanted:
+                as_drawn, if_outside = (
+                    int(limit.judge(_told(decision, known, measure, land), 0.0, 0.95))
+                    for land in (covers, outside)
+                )
+                if as_drawn == wanted:
                     return found or Needs(facts=frozenset(some))
-                if int(limit.judge(if_outside, 0.0, decision.confidence_frac)) == wanted:
+                if if_outside == wanted:
                     found = found or Needs(facts=frozenset(some), tree_words=_words_for(limit))
         if found is not None and len(found) <= size + 1:
             return found
@@ -237,21 +256,17 @@ def _answered(decision: Decision, some: tuple[str, ...]) -> Iterable[dict[str, A
         yield {**decision.case.facts, **dict(zip(some, values, strict=True))}
 
 
-def _told(
-    decision: Decision, known: Mapping[str, Any], measure: str, k: int
-) -> tuple[float, float]:
-    """A yes-no measure of one tree by these facts: as it is drawn, and were it surely outside.
-
-    The two differ where it cannot be told whether a polygon of land set aside covers the tree.
-    """
-    season, n = decision.readings["season_reading"], decision.case.n_judged
-    told: dict[str, Any] = fact_values(known, season)
-    case = decision.case
-    covers = {
-        name: float(np.broadcast_to(case.values[name].value, n)[k])
-        for name in COVERS
-        if name in case.values
+def _covers(decision: Decision, k: int) -> dict[str, float]:
+    """Which polygons of land set aside cover a tree."""
+    values, n = decision.case.values, decision.case.n_judged
+    return {
+        name: float(np.broadcast_to(values[name].value, n)[k]) for name in COVERS if name in values
     }
-    outside = {name: float(np.nan_to_num(cover)) for name, cover in covers.items()}
-    both = [{**told, **land_flags(told, where)}[measure] for where in (covers, outside)]
-    return float(both[0]), float(both[1])
+
+
+def _told(
+    decision: Decision, known: Mapping[str, Any], measure: str, covers: Mapping[str, float]
+) -> float:
+    """A yes-no measure by these facts, on land covered so."""
+    told: dict[str, Any] = fact_values(known, decision.readings["season_reading"])
+    return float({**told, **land_flags(told, covers)}[measure])
