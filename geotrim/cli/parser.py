@@ -51,7 +51,7 @@ INPUTS: dict[str, tuple[str, tuple[tuple[str, str, str], ...]]] = {
     "channel": ("line of the channel", ()),
     "mouth_line": ("line across the mouth of the cove", ()),
     "exclusions": (
-        "polygons that are set aside",
+        "polygons in which nothing may be trimmed",
         (("name_field", "FIELD", "field that holds the name"),),
     ),
 }
