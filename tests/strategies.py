@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -127,7 +128,7 @@ ANSWERS: dict[str, tuple[object, ...]] = {
     "uses_herbicide": (False, True, None),
     "is_first_red_trim": (False, True, None),
     "earlier_proof": ("photographs", "none", None),
-    "earlier_height_ft": (4.0, 6.0, None),
+    "earlier_height_ft": (4.0, 6.0, 2.0, None),
     "was_lawfully_trimmed": (True, False, None),
     "is_multifamily": (False, True, None),
     "notice_date": (datetime.date(2026, 9, 1), datetime.date(2026, 11, 5), None),
@@ -265,3 +266,19 @@ def overlay_texts(draw, name="local"):
             f'effect = "{effect}"\n{SOURCE_LINES}'
         )
     return "\n".join(lines)
+
+
+#: What may part the words of one name without making two of it; "" is a name written together.
+GAPS = (" ", "  ", "\t", "-", "_", ".", ". ", " - ", "\u00a0", "\u2019", "")
+
+
+@st.composite
+def spellings(draw, names):
+    """A name of a plant as people type it: any case, any gap between its words, edges untidy."""
+    words = re.findall(r"[^\W_]+", draw(st.sampled_from(names)))
+    text = words[0]
+    for word in words[1:]:
+        text += draw(st.sampled_from(GAPS)) + word
+    text = "".join(c.upper() if draw(st.booleans()) else c.lower() for c in text)
+    before, after = (draw(st.sampled_from(["", " ", "\n", ".", "*", '"'])) for _ in range(2))
+    return before + text + after

@@ -360,8 +360,12 @@ DEPTHS = ("depth_greatest_ft", "depth_station_ft", "depth_local_greatest_ft",
 #: Words of what is to be found out -> values of the case that are then known, each with what may
 #: come out.
 FOUND = {
-    HEIGHT: {"raster_height_ft": (9.0, 3.0), "field_height_ft": (9.0, 3.0)},
-    TARGET: {"target_height_ft": (7.5,)},
+    HEIGHT: {
+        "raster_height_ft": (8.0, 3.0),
+        "field_height_ft": (8.0, 3.0),
+        "foliage_removed_frac": (0.2,),  # it follows from the heights
+    },
+    TARGET: {"target_height_ft": (7.5,), "foliage_removed_frac": (0.2,)},
     SPECIES: {"is_mangrove": (1.0, 0.0)},
     measures()["foliage_removed_frac"]["settle"]: {"foliage_removed_frac": (0.2,)},
     measures()["limit_margin_ft"]["settle"]: {"trunk_margin_ft": (5.0,), "crown_margin_ft": (5.0,)},
@@ -386,9 +390,9 @@ def found_out(case, words):
             for name, some in way.items():
                 if name.startswith("in_") and name not in values:
                     continue
-                if name == "field_height_ft" and name not in values:
-                    continue
                 seen = values.get(name, Measured.of(NAN))
+                if name == "foliage_removed_frac" and not np.isnan(seen.value).all():
+                    continue
                 values[name] = Measured.of(np.full(seen.value.shape, some[min(k, len(some) - 1)]))
         yield replace(case, values=values)
 
@@ -406,6 +410,8 @@ def test_what_is_asked_of_trees_and_facts_together_suffices(case, read, out):
         (found,) = needs_by_tree(decision, route)
         if found is None or found.checks:
             continue
+        if "earlier_height_ft" in found.facts and decision.measures["height_after_ft"].error > 0:
+            continue  # the answer may come too close to a height with an error
         keys = sorted(found.facts)
         assert any(
             (0, route) in opens(one, keys, read) for one in found_out(case, found.tree_words)
