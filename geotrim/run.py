@@ -12,6 +12,7 @@ from typing import Any
 
 from geotrim.errors import LayerError
 from geotrim.io import aside, package, record
+from geotrim.io.site_facts import check_answers
 from geotrim.model import Facts, Note, Result, Site
 from geotrim.ops.catalogue import CAUTIONS
 from geotrim.ops.chain import measure, params_of
@@ -107,6 +108,8 @@ def with_choices(
     ------
     LayerError
         If a lot is not there.
+    SiteFileError
+        If the answers contradict each other.
     """
     if options:
         site = replace(site, options={**site.options, **options})
@@ -116,7 +119,9 @@ def with_choices(
             lot: {key: value for key, value in own.items() if key not in facts}
             for lot, own in told.by_lot.items()
         }
-        site = replace(site, facts=Facts({**told.everywhere, **facts}, by_lot))
+        merged = Facts({**told.everywhere, **facts}, by_lot)
+        check_answers(merged, "--fact")
+        site = replace(site, facts=merged)
     if lots is None:
         return site
     wanted, known = [str(lot) for lot in lots], [str(lot) for lot in site.lots["lot_id"]]

@@ -371,3 +371,47 @@ def test_the_parser_never_leaves_the_process(capsys):
     with pytest.raises(GeotrimError, match="needed what geotrim x takes"):
         Parser("x", "X.").parse_args(["--what"])
     assert capsys.readouterr().err == ""
+
+
+CANAL = ROOT / "sample_data" / "canal_corner"
+
+
+@pytest.mark.parametrize(
+    ("word", "told"),
+    [
+        ("is_mitigation_land=no", "--fact mitigation_provides_trimming: found true, where"),
+        ("supervisor=me", "--fact supervisor: found 'me'; needed one of owner, professional"),
+        ("start_date=1/2/27", "--fact start_date: found '1/2/27'; needed a date such as"),
+        ("foo=1", "--fact: found 'foo=1'; needed NAME=ANSWER with one of supervisor,"),
+        ("supervisor", "To mend: say supervisor=..."),
+        ("n_units=x", "--fact n_units: found 'x'; needed a whole number"),
+        ("earlier_height_ft=-1", "--fact earlier_height_ft: found -1; needed from 0 up to 100"),
+        ("uses_herbicide=perhaps", "--fact uses_herbicide: found 'perhaps'; needed yes or no"),
+    ],
+)
+def test_a_wrong_fact_is_refused(word, told, capsys):
+    words = ["--fact", word, "--fact", "mitigation_provides_trimming=yes"]
+    code, _, err = run("route", CANAL / "site.toml", *words, capsys=capsys)
+    assert code == 2 and told in err and "Traceback" not in err
+
+
+def test_a_plan_can_be_tried_out(capsys):
+    """The sample's bank is set aside; were it not, the owner could not cut what is over 10 ft."""
+    code, out, _ = run("route", CANAL / "site.toml", capsys=capsys)
+    assert code == 0 and "Professional exemption  closed\n" in out
+    words = ["--fact", "is_mitigation_land=no", "--fact", "supervisor=professional"]
+    words += ["--fact", "professional_credential=certified-arborist"]
+    code, out, _ = run("route", CANAL / "site.toml", *words, capsys=capsys)
+    assert code == 0 and "Professional exemption  open" in out
+
+
+def test_route_takes_files_and_local_rules(capsys):
+    words = ["--lots", CANAL / "site.gpkg", "--lots-layer", "lots", "--lots-id-field", "lot"]
+    words += ["--mhw-line", CANAL / "site.gpkg", "--mhw-line-layer", "mhw_line"]
+    words += ["--mhw-origin", "digitised", "--lot", "LC-03"]
+    words += ["--local-rules", CANAL / "local_rules.toml", "--all"]
+    code, out, _ = run("route", *words, capsys=capsys)
+    assert code == 0 and "lanternjack:bank-" in out
+    wrong = ["--local-rules", CANAL / "answers.toml"]
+    code, _, err = run("route", *words[:-3], *wrong, capsys=capsys)
+    assert code == 2 and "answers.toml" in err

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any, NoReturn
 
 from geotrim.errors import GeotrimError, RangeError
-from geotrim.model import MHW_ORIGINS, SETBACK_REFERENCES
+from geotrim.model import MHW_ORIGINS, SET_ASIDE_KINDS, SETBACK_REFERENCES
 from geotrim.ops.chain import inputs_of, params_of
 from geotrim.ops.registry import Operation, Param
 from geotrim.units import UNIT_HEADINGS, VERTICAL_UNITS_M, unit_of
@@ -28,7 +28,10 @@ INPUTS: dict[str, tuple[str, tuple[tuple[str, str, str], ...]]] = {
     ),
     "mhw_line": (
         "line of the shore",
-        (("origin", "ORIGIN", f"where it comes from: {', '.join(MHW_ORIGINS)}"),),
+        (
+            ("origin", "ORIGIN", f"where it comes from: {', '.join(MHW_ORIGINS)}"),
+            ("position_rmse_ft", "FT", "standard error of its position, ft"),
+        ),
     ),
     "crowns": (
         "crown polygons",
@@ -37,6 +40,11 @@ INPUTS: dict[str, tuple[str, tuple[tuple[str, str, str], ...]]] = {
             ("species_field", "FIELD", "field that holds the species"),
             ("base_height_field", "FIELD", "field that holds the height of the crown's base"),
             ("base_height_unit", "UNIT", f"unit of that field: {', '.join(VERTICAL_UNITS_M)}"),
+            ("height_field", "FIELD", "field that holds the height measured from the substrate"),
+            ("height_unit", "UNIT", f"unit of that field: {', '.join(VERTICAL_UNITS_M)}"),
+            ("height_rmse_ft", "FT", "standard error of those heights, ft"),
+            ("target_height_field", "FIELD", "field that holds the height to be left"),
+            ("trim_field", "FIELD", "field that says which are to be trimmed"),
         ),
     ),
     "heights": (
@@ -47,15 +55,34 @@ INPUTS: dict[str, tuple[str, tuple[tuple[str, str, str], ...]]] = {
             ("rmse_ft", "FT", "standard error of one height, ft"),
         ),
     ),
-    "trunks": ("trunk points", (("crown_id_field", "FIELD", "field that holds the crown's id"),)),
+    "trunks": (
+        "trunk points",
+        (
+            ("crown_id_field", "FIELD", "field that holds the crown's id"),
+            ("position_rmse_ft", "FT", "standard error of a trunk's position, ft"),
+        ),
+    ),
     "channel": ("line of the channel", ()),
     "mouth_line": ("line across the mouth of the cove", ()),
     "exclusions": (
         "polygons in which nothing may be trimmed",
         (("name_field", "FIELD", "field that holds the name"),),
     ),
+    "set_aside": (
+        "polygons of land set aside",
+        (
+            ("kind", "KIND", f"what all of it is: {', '.join(SET_ASIDE_KINDS)}"),
+            ("kind_field", "FIELD", "or the field that says so of each"),
+            ("name_field", "FIELD", "field that holds the name"),
+        ),
+    ),
 }
-NUMBER_KEYS = {"band": int, "rmse_ft": float}
+NUMBER_KEYS = {
+    "band": int,
+    "rmse_ft": float,
+    "height_rmse_ft": float,
+    "position_rmse_ft": float,
+}
 #: Columns of the help texts: a terminal of the usual width.
 HELP_WIDTH = 80
 
@@ -240,6 +267,13 @@ def add_inputs(parser: Parser, needed: Mapping[str, bool]) -> None:
             metavar=("NAME", "REFERENCE", "FT", "SOURCE"),
             help=f"distance to keep, from {', '.join(SETBACK_REFERENCES[:-1])}; may be said again",
         )
+    if "overlays" in needed:
+        group.add_argument(
+            "--local-rules",
+            action="append",
+            metavar="FILE",
+            help="local rule file, or the name of an installed one (may be said again)",
+        )
     group.add_argument("--crs", metavar="CRS", help="projected CRS to measure in [from the lots]")
 
 
@@ -340,6 +374,8 @@ def given_files(args: argparse.Namespace) -> dict[str, Any]:
     setbacks = [_setback(*words) for words in getattr(args, "setback", None) or ()]
     if setbacks:
         tables["setbacks"] = setbacks
+    if rules := getattr(args, "local_rules", None):
+        tables["rules"] = {"overlays": rules}
     return tables
 
 

@@ -99,13 +99,7 @@ def _lots(spec: SiteSpec) -> Iterator[tuple[str, Place, Mapping[str, Any]]]:
 
 def _check_agree(spec: SiteSpec, told: Mapping[str, Any], places: Mapping[str, Place]) -> None:
     """Refuse a detail of what is said not to be; the answer given for the lot is named."""
-    provides, n_units = told.get("mitigation_provides_trimming"), told.get("n_units", 1)
-    for detail, whole, is_told in (
-        ("mitigation_provides_trimming", "is_mitigation_land", provides is True),
-        ("n_units", "is_multifamily", n_units > 1),
-    ):
-        if not is_told or told.get(whole) is not False:
-            continue
+    for detail, whole in _contradictions(told):
         is_here = places[whole] == places[detail]
         at, other = (whole, detail) if len(places[whole]) > len(places[detail]) else (detail, whole)
         there = f"{spec.where(*places[other], other)} is {_shown(told[other])}"
@@ -115,6 +109,35 @@ def _check_agree(spec: SiteSpec, told: Mapping[str, Any], places: Mapping[str, P
             "answers that agree",
             "correct one of the two" if is_here else f"answer {other} for this lot too",
         )
+
+
+def _contradictions(told: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """Details that are said of something that is said not to be, with that something."""
+    provides, n_units = told.get("mitigation_provides_trimming"), told.get("n_units", 1)
+    for detail, whole, is_told in (
+        ("mitigation_provides_trimming", "is_mitigation_land", provides is True),
+        ("n_units", "is_multifamily", n_units > 1),
+    ):
+        if is_told and told.get(whole) is False:
+            yield detail, whole
+
+
+def check_answers(facts: Facts, where: str) -> None:
+    """Hold answers from several places to one another.
+
+    Raises
+    ------
+    SiteFileError
+        If two of them contradict each other for some lot.
+    """
+    for told in (facts.everywhere, *(facts.of(lot) for lot in facts.by_lot)):
+        for detail, whole in _contradictions(told):
+            raise SiteFileError(
+                f"{where} {detail}",
+                f"{_shown(told[detail])}, where {whole} is {_shown(told[whole])}",
+                "answers that agree",
+                "correct one of the two",
+            )
 
 
 def _shown(value: object) -> str:
