@@ -1,0 +1,263 @@
+"""The statement of findings: what came out for each lot, in words for its owner.
+
+Plain words first, the figures under them, the sources under those. One page of parts is made and
+written as Markdown and as HTML, so that the two cannot disagree.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from geotrim.model import Note, Site
+from geotrim.ops.catalogue import CAUTIONS
+from geotrim.report import facts
+from geotrim.report.statement_end import end
+from geotrim.report.statement_figures import day, figure, with_error
+from geotrim.report.statement_headline import headline
+from geotrim.report.statement_html import html
+from geotrim.report.statement_limits import limits
+from geotrim.report.statement_lot import Lot, flag, lot_of, number, text
+from geotrim.report.statement_markdown import markdown
+from geotrim.report.statement_parts import (
+    MARKS,
+    Block,
+    Callout,
+    Cell,
+    Heading,
+    Page,
+    Paragraph,
+    Picture,
+    Span,
+    Table,
+    cell,
+    clean,
+    count,
+    line,
+    mark,
+    row,
+    small,
+    strong,
+)
+from geotrim.report.statement_plan import caps, stages
+from geotrim.report.statement_tables import checklist, readings, trees
+from geotrim.report.statement_ways import find_out, ways
+from geotrim.rules.rule_set import RuleSet, rule_set
+
+#: Lots told one by one.
+MOST_LOTS = 12
+#: Lots of the table of many.
+MOST_ROWS = 1000
+#: Main figures: column less its unit, that of its error likewise, and words.
+FIGURES = (
+    ("shoreline_length", "shoreline", "Shoreline"),
+    ("fringe_depth", "fringe_depth", "Depth of the fringe"),
+)
+#: What is told of one lot under its headline, in this order.
+SECTIONS: tuple[Callable[[Lot], list[Block]], ...] = (
+    find_out, ways, limits, caps, stages, trees, readings, checklist,
+)  # fmt: skip
+
+
+def statement_markdown(
+    site: Site,
+    results: facts.Results,
+    *,
+    made_on: datetime.date | None = None,
+    overview_map: Path | None = None,
+) -> str:
+    """The statement of findings as Markdown.
+
+    Parameters
+    ----------
+    site : Site
+    results : mapping
+        Operation name -> Result. Without ``route`` the statement says what is missing.
+    made_on : date, optional
+        Date of the statement; today by default.
+    overview_map : Path, optional
+        A PNG beside the statement; it is named, not embedded.
+
+    Returns
+    -------
+    str
+    """
+    return markdown(statement_page(site, results, made_on=made_on, overview_map=overview_map))
+
+
+def statement_html(
+    site: Site,
+    results: facts.Results,
+    *,
+    made_on: datetime.date | None = None,
+    overview_map: Path | None = None,
+) -> str:
+    """The statement of findings as one HTML page that stands alone and prints on letter paper.
+
+    Parameters
+    ----------
+    site, results, made_on :
+        As for :func:`statement_markdown`.
+    overview_map : Path, optional
+        A PNG; it is embedded.
+
+    Returns
+    -------
+    str
+    """
+    return html(statement_page(site, results, made_on=made_on, overview_map=overview_map))
+
+
+def statement_page(
+    site: Site,
+    results: facts.Results,
+    *,
+    made_on: datetime.date | None = None,
+    overview_map: Path | None = None,
+) -> Page:
+    """The parts both are written from; arguments as there."""
+    title = clean(f"Statement of findings: {site.name}")
+    when = made_on or datetime.date.today()
+    blocks = _head(site, when)
+    if overview_map is not None:
+        data = overview_map.read_bytes()
+        blocks.append(Picture(f"Map of {clean(site.name)}", overview_map.name, data))
+    rules = rule_set(site.overlays)
+    shown: list[str] = []
+    if facts.table(results, "route", "lot_outcomes") is None:
+        blocks += _not_judged(results)
+    else:
+        shown = _shown(results, facts.chosen_lots(site, None))
+        blocks += _lots(site, results, rules, shown)
+    told = {note.text for lot_id in shown for note in _notes_of(results, lot_id)}
+    return Page(title, (*blocks, *end(site, results, rules, told)))
+
+
+def _head(site: Site, when: datetime.date) -> list[Block]:
+    legend: list[Span | str] = [strong("Marks: ")]
+    for word in ("met", "not met", "too close", "unknown"):
+        legend += [mark(word), "; "]
+    told = "behind each limit stands what the figures say of it. Words are explained at the end."
+    return [
+        Heading("Statement of findings", 1),
+        Paragraph(line(strong(clean(site.name)), f", {day(when.isoformat())}")),
+        Paragraph(line(strong("Screening, not a survey and not legal advice."), f" {CAUTIONS[1]}")),
+        Paragraph(line(*legend, told), "small"),
+    ]
+
+
+def _not_judged(results: facts.Results) -> list[Block]:
+    """What is missing, where the operation ``route`` was not run or judged no lot."""
+    if "route" in results:
+        told = "No lot was judged: the site measures none, or none could be measured."
+    else:
+        told = (
+            "The ways to an authorisation were not judged: the results hold no operation 'route'."
+        )
+    lead = "Nothing can be stated yet."
+    more = "Run geotrim on the site file, with the operation 'route', to have them judged."
+    return [Callout(line(lead), (line(told), line(more)))]
+
+
+def _lots(site: Site, results: facts.Results, rules: RuleSet, shown: list[str]) -> Iterator[Block]:
+    """The table of many lots, then some lots one by one."""
+    ids = facts.chosen_lots(site, None)
+    anchors = {lot_id: f"lot{k}" for k, lot_id in enumerate(shown, start=1)}
+    if len(ids) > 1:
+        yield Heading(f"{len(ids)} lots", 2)
+        yield _many(results, ids[:MOST_ROWS], anchors)
+    if len(ids) > MOST_ROWS:
+        yield Paragraph(line(f"And {len(ids) - MOST_ROWS} more, in lots.csv."))
+    if len(shown) < len(ids):
+        told = f"{len(shown)} of {len(ids)} lots are told one by one below; choose others by lot."
+        yield Paragraph(line(told))
+    for k, lot_id in enumerate(shown):
+        yield Heading(f"Lot {clean(lot_id)}", 2, anchors[lot_id], is_new_page=k > 0 or len(ids) > 1)
+        lot = lot_of(site, results, lot_id, rules)
+        if lot is None:
+            yield Callout(line("This lot was not judged."))
+            continue
+        yield from _lot(results, lot)
+
+
+def _shown(results: facts.Results, ids: list[str]) -> list[str]:
+    """Lots told one by one: of many the first that have trees, others only if those are few."""
+    table = facts.table(results, "route", "lot_outcomes")
+    with_trees = set(table.loc[table["n_trees"] > 0, "lot_id"].astype(str))
+    first = set(sorted(ids, key=lambda lot_id: lot_id not in with_trees)[:MOST_LOTS])
+    return [lot_id for lot_id in ids if lot_id in first]
+
+
+def _notes_of(results: facts.Results, lot_id: str) -> list[Note]:
+    """What the operation ``route`` notes of one lot."""
+    return [note for note in results["route"].notes if note.about == f"lot {lot_id}"]
+
+
+def _lot(results: facts.Results, lot: Lot) -> Iterator[Block]:
+    lead, *more = headline(lot)
+    yield Callout(lead, tuple(one for one in more if one))
+    yield Table(("Main figures", "Value"), tuple(_figures(lot)), "figures")
+    for note in _notes_of(results, lot.lot_id):
+        yield Paragraph(line(note.text), "small")
+    for section in SECTIONS:
+        yield from section(lot)
+
+
+def _figures(lot: Lot) -> Iterator[tuple[Cell, ...]]:
+    """Rows of the main figures."""
+    out = lot.outcome
+    for name, stem, words in FIGURES:
+        value, error = number(out[f"{name}_ft"]), number(out[f"{stem}_error_ft"])
+        yield row(words, with_error(value, error, "ft"))
+    kinds = (
+        (int(out["n_mangroves"]), "mangrove", "mangroves"),
+        (int(out["n_species_unknown"]), "of unknown species", "of unknown species"),
+        (int(out["n_other_plants"]), "other plant", "other plants"),
+    )
+    told = [count(n, one, many) for n, one, many in kinds if n]
+    yield row("Trees", f"{out['n_trees']}: {', '.join(told)}" if told else f"{out['n_trees']}")
+    targets = [t for tree in lot.trees if not math.isnan(t := number(tree["target_height_ft"]))]
+    if targets:
+        each = sorted(set(targets))
+        words = f"to be left at {figure(each[0], 'ft')}"
+        if len(each) > 1:
+            words = f"to be left at {figure(each[0], 'ft')} to {figure(each[-1], 'ft')}"
+        yield row("The plan", words)
+    elif lot.trees:
+        yield row("The plan", "no height to be left at is given")
+
+
+def _many(results: facts.Results, ids: list[str], anchors: dict[str, str]) -> Table:
+    """A row for each lot."""
+    table = facts.table(results, "route", "lot_outcomes")
+    outcomes = {str(one["lot_id"]): one for one in table.to_dict("records")}
+    asked = facts.table(results, "route", "questions")
+    n_asked = (
+        {}
+        if asked is None
+        else asked[asked["is_for_route"].map(lambda v: bool(flag(v)))]["lot_id"].value_counts()
+    )
+    rows = []
+    for lot_id in ids:
+        name = line(Span(clean(lot_id), "strong", anchors.get(lot_id, "")))
+        one = outcomes.get(lot_id)
+        if one is None:
+            rows.append(row(name, "not judged", "", "", "", ""))
+            continue
+        standing = one["outcome_standing"]
+        sign = line(mark(standing)) if standing in MARKS and one["n_trees"] else line()
+        reason = line(small(text(one["reason"])))
+        rows.append(
+            row(
+                name,
+                cell(sign, text(one["outcome_words"]), reason),
+                f"{one['n_mangroves']} of {one['n_trees']}",
+                figure(number(one["shoreline_length_ft"]), "ft"),
+                figure(number(one["fringe_depth_ft"]), "ft"),
+                f"{int(n_asked.get(lot_id, 0))}",
+            )
+        )
+    heads = ("Lot", "What came out", "Mangroves of trees", "Shoreline", "Depth", "To answer")
+    return Table(heads, tuple(rows), "lots")
