@@ -89,7 +89,7 @@ def _trees(decision: Decision, found: Outcomes, plan: Stages, species: list[Any]
             if np.isfinite(values[names == name]).any()
         ]
         if told:
-            out[key] = "; ".join(told)
+            out[key] = f"{key.replace('_', ' ')}: {', '.join(told)}"
     is_mangrove = np.broadcast_to(decision.measures["is_mangrove"].value, n) != 0.0
     if np.isfinite(after[is_mangrove]).any():
         cut = int((is_mangrove & (found.route != LEFT_ALONE)).sum())
@@ -99,7 +99,10 @@ def _trees(decision: Decision, found: Outcomes, plan: Stages, species: list[Any]
     years = plan.years[is_mangrove & (plan.is_staged == 1.0)]
     if np.isfinite(years).any():
         counts = Counter(int(y) for y in years[np.isfinite(years)])
-        told = [f"{k} trees over {y} year{'s' if y > 1 else ''}" for y, k in sorted(counts.items())]
+        told = [
+            f"{k} tree{'s' if k > 1 else ''} over {y} year{'s' if y > 1 else ''}"
+            for y, k in sorted(counts.items())
+        ]
         out["stage_plan"] = "; ".join(told)
     return out
 

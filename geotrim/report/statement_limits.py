@@ -72,12 +72,27 @@ def limits(lot: Lot) -> list[Block]:
     return blocks
 
 
-def source(one: Mapping[str, Any]) -> list[Span]:
-    """Where a rule is written and how sure that is; what is from memory stands out."""
-    told, sure = text(one["section"]), text(one["confidence"])
-    if sure == MEMORY:
-        return [small(f"{told}, "), Span("from memory, check the current text", "warn")]
-    return [small(f"{told}, {sure}")]
+def source(*several: Mapping[str, Any], lead: str = "") -> list[Span]:
+    """Where rules are written and how sure that is; what is from memory comes last, and stands out.
+
+    Parameters
+    ----------
+    *several : mapping
+        ``section`` and ``confidence``.
+    lead : str
+        Text before them.
+    """
+    by_sure: dict[str, dict[str, None]] = {}
+    for one in several:
+        by_sure.setdefault(text(one["confidence"]), {}).setdefault(text(one["section"]))
+    told = [
+        f"{'; '.join(sections)}, {sure}" for sure, sections in by_sure.items() if sure != MEMORY
+    ]
+    if MEMORY not in by_sure:
+        return [small(f"{lead}{'; '.join(told)}.")]
+    told.append("; ".join(by_sure[MEMORY]))
+    memory = Span("from memory, check the current text.", "warn")
+    return [small(f"{lead}{'; '.join(told)}, "), memory]
 
 
 def _alike(lot: Lot) -> list[list[dict[str, Any]]]:
@@ -122,9 +137,7 @@ def _row(lot: Lot, same: list[dict[str, Any]]) -> tuple[Cell, ...]:
     ways = [way for each in same for way in text(each["routes"]).split(", ") if way]
     if ways and one["effect"] != "warning":
         fine.append(small(f"For {_names(ways)}. "))
-    for k, spans in enumerate({line(*source(each)): None for each in same}):
-        fine += [small("; " if k else "Source: "), *spans]
-    told = cell(sentence(one["words"]), line(*fine, small(".")))
+    told = cell(sentence(one["words"]), line(*fine, *source(*same, lead="Source: ")))
     return row(told, _figure(lot, one), _verdict(lot, one), _margin(one))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import groupby
 
 from geotrim.report.statement_parts import (
     Block,
@@ -14,11 +15,12 @@ from geotrim.report.statement_parts import (
     Page,
     Paragraph,
     Picture,
-    Span,
     Table,
 )
 
 _SPECIAL = re.compile(r"([\\`*_\[\]<>|#~&])")
+#: Sign on either side of each kind of text; of the others it is that of strong text.
+_SIGNS = {"": "", "small": "*"}
 #: What would open a list, a heading or a quotation at the start of a line.
 _OPENING = re.compile(r"^(?:([-+=])(?=\s|$|[-+=])|(\d+)([.)])(?=\s|$))")
 
@@ -82,14 +84,15 @@ def _cell(cell: Cell) -> str:
 
 
 def _line(line: Line) -> str:
-    return "".join(_span(span) for span in line).strip()
+    """Pieces of one look are set together, since two of them side by side would not be read."""
+    groups = groupby(line, key=lambda span: _SIGNS.get(span.kind, "**"))
+    return "".join(_text("".join(s.text for s in spans), sign) for sign, spans in groups).strip()
 
 
-def _span(span: Span) -> str:
+def _text(text: str, sign: str) -> str:
     """Emphasis stands inside the blanks at either end, or it would not be taken for one."""
-    core = span.text.strip()
-    sign = {"": "", "small": "*"}.get(span.kind, "**")
+    core = text.strip()
     if not core or not sign:
-        return escaped(span.text)
-    head, tail = span.text[: span.text.index(core[0])], span.text[len(span.text.rstrip()) :]
+        return escaped(text)
+    head, tail = text[: text.index(core[0])], text[len(text.rstrip()) :]
     return f"{head}{sign}{escaped(core)}{sign}{tail}"

@@ -149,9 +149,12 @@ def _stage(key: tuple[bool | None, float], trees: Rows) -> tuple[Cell, ...]:
     tops = [top for tree in trees if not math.isnan(top := number(tree["top_height_ft"]))]
     shares = [part for tree in trees if not math.isnan(part := number(tree["removed_frac"]))]
     off = f"{span(min(shares), max(shares), 'frac')} of the crown comes off" if shares else ""
+    told = "not known" if years < 0 else f"{years:.0f}"
+    if years < 0 and shares and min(shares) >= 1.0:
+        told = "cannot be done: nothing of the crown would be left"
     return row(
         cell(f"{count(len(trees), 'tree')}: {words}", line(small(off))),
-        "not known" if years < 0 else f"{years:.0f}",
+        told,
         span(min(tops), max(tops), "ft") if tops else "not known",
         cell(line(small(some((str(tree["crown_id"]) for tree in trees), 20)))),
     )

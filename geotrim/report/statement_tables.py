@@ -13,10 +13,8 @@ from geotrim.report.statement_limits import source
 from geotrim.report.statement_lot import Lot, Rows, flag, number, text
 from geotrim.report.statement_parts import (
     Block,
-    Bullets,
     Cell,
     Heading,
-    Line,
     Paragraph,
     Table,
     cell,
@@ -125,36 +123,41 @@ def readings(lot: Lot) -> list[Block]:
     changing = [one for one in lot.readings if flag(one["is_changing"])]
     if changing:
         lead = "Taken the other way, these would change something:"
-        blocks += [Paragraph(line(strong(lead))), Bullets(tuple(_changing(lot, changing)))]
+        heads = ("Question", "Taken here", "Or else", "What would change")
+        rows = tuple(_changing(lot, changing))
+        blocks += [Paragraph(line(strong(lead))), Table(heads, rows, "changing")]
     named = {one["setting"] for one in changing}
     rest = {one["setting"]: one for one in lot.readings if one["setting"] not in named}
     if rest:
         lead = "Taken the other way, these would change nothing here:"
-        rows = tuple(row(one["ambiguity"], one["question"], _used(one)) for one in rest.values())
-        table = Table(("No.", "Question", "Taken here"), rows, "readings")
+        quiet = tuple(row(_question(one), _used(one)) for one in rest.values())
+        table = Table(("Question", "Taken here"), quiet, "readings")
         blocks += [Paragraph(line(strong(lead))), table]
     return blocks
 
 
-def _changing(lot: Lot, several: Rows) -> Iterator[Line]:
-    by_setting: dict[str, Rows] = {}
+def _changing(lot: Lot, several: Rows) -> Iterator[tuple[Cell, ...]]:
+    """A row for each other reading; the question is told once."""
+    told: set[str] = set()
     for one in several:
-        by_setting.setdefault(one["setting"], []).append(one)
-    for same in by_setting.values():
-        first = same[0]
-        parts = [strong(f"{first['ambiguity']}: {first['question']}")]
-        others = [f" If it is {one['other_words']}: {_changes(lot, one)}." for one in same]
-        yield line(*parts, f" Taken here: {_used(first)}.", *others)
+        question = "" if one["setting"] in told else _question(one)
+        told.add(one["setting"])
+        changes = [sentence(_change(lot, part)) for part in text(one["changes"]).split("; ")]
+        yield row(question, _used(one) if question else "", one["other_words"], cell(*changes))
 
 
-def _changes(lot: Lot, one: Mapping[str, Any]) -> str:
-    """What would change; rules by their words, where the table has their ids."""
+def _question(one: Mapping[str, Any]) -> str:
+    return f"{one['ambiguity']}: {one['question']}"
+
+
+def _change(lot: Lot, part: str) -> str:
+    """One change; a rule by its words, where the table has its id."""
 
     def worded(found: re.Match[str]) -> str:
         rule = lot.rule(found[1])
         return found[0] if rule is None else f'the limit "{rule.words.rstrip(".")}"'
 
-    return re.sub(r"\brule ([\w:-]*[\w-])", worded, text(one["changes"]))
+    return re.sub(r"^rule (.+?)(?=: )", worded, part)
 
 
 def _used(one: Mapping[str, Any]) -> str:
