@@ -144,6 +144,7 @@ def write_package(
 ) -> str:
     """Fill a folder with a result package, and return the summary in words."""
     from geotrim.report.facts import all_notes
+    from geotrim.report.statement import statement_html, statement_markdown
     from geotrim.report.summary import summary_text
 
     site = replace(site, notes=(*site.notes, *plugin_notes()))
@@ -154,7 +155,9 @@ def write_package(
         package.write_csv(folder / "crowns.csv", layers["crowns"])
     site = replace(site, notes=(*site.notes, *draw(folder, site, results)))
     summary = summary_text(site, results)
-    (folder / "summary.txt").write_text(summary + "\n", encoding="utf-8", newline="\n")
+    write_words(folder / "summary.txt", summary)
+    write_words(folder / "statement.md", statement_markdown(site, results))
+    write_words(folder / "statement.html", statement_html(site, results))
     told = record.build_record(
         site,
         results,
@@ -167,6 +170,11 @@ def write_package(
     told["layers"] = {name: len(table) for name, table in layers.items()}
     record.write_record(folder, told)
     return summary
+
+
+def write_words(path: Path, text: str) -> None:
+    """Write text as UTF-8 with line feeds, one at the end."""
+    path.write_text(text.rstrip("\n") + "\n", encoding="utf-8", newline="\n")
 
 
 def draw(folder: Path, site: Site, results: Mapping[str, Result]) -> tuple[Note, ...]:

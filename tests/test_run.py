@@ -26,6 +26,8 @@ from geotrim.ops import plugins
 from geotrim.run import MOST_ELEVATIONS, elevation_names, run_site, slug, with_choices
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_data"
+#: s. 403.9325(3) F.S. names three species.
+MANGROVES = {"Rhizophora mangle", "Avicennia germinans", "Laguncularia racemosa"}
 SITES = ("plain_lot", "curved_shore", "canal_corner")
 
 
@@ -296,3 +298,53 @@ def test_lots_whose_ids_differ_in_signs_only_have_figures_of_their_own():
     assert len(set(names)) == 3 and all(
         name.startswith("shoreline_elevation_a-1") for name in names
     )
+
+
+#: What came out of the three invented lots, and why. D-07, D-15 and D-04 of the decision table are
+#: the single cases behind them: over 24 ft a general permit; land set aside as mitigation whose
+#: papers are silent has no riparian exemption; a professional up to 24 ft.
+OUTCOMES = {
+    "plain_lot": ("professional-exemption", "open", "A way is open for"),
+    "curved_shore": ("owner-exemption", "depends", "Nothing is settled yet for"),
+    "canal_corner": ("general-permit", "other plan", "As planned, no way is open for"),
+}
+
+
+def test_the_sample_lots_come_out_in_three_ways_told_in_words(done):
+    name, run = done
+    row = run.results["route"]["lot_outcomes"].iloc[0]
+    route, standing, words = OUTCOMES[name]
+    assert (row["outcome_route"], row["outcome_standing"]) == (route, standing)
+    page = (run.folder / "statement.html").read_text(encoding="utf-8")
+    plain = (run.folder / "statement.md").read_text(encoding="utf-8")
+    assert words in page and words in plain
+    assert "Screening, not a survey and not legal advice." in page
+    assert "Ways to an authorisation" in run.summary
+    lots = pd.read_csv(run.folder / "lots.csv")
+    assert lots["outcome_route"].dropna().tolist() == [route]
+
+
+def test_each_tree_of_the_plain_lot_by_its_drawn_height():
+    """Heights from the answers, species from the file, error 0.4 ft at 95 %, planned height 12 ft.
+
+    The limits are typed here: at most 24 ft for a professional (s. 403.9326(1)(b)2 F.S.), else a
+    general permit; "depends" within 1.96 times 0.4 ft of 24 ft does not occur for a permit.
+    """
+    told = answers("plain_lot")
+    site = geotrim.read_site(SAMPLES / "plain_lot" / "site.toml")
+    trees = geotrim.measure(site, ["route"])["route"]["tree_outcomes"].set_index("crown_id")
+    reach, seen = 1.96 * 0.4, set()
+    for crown in told["crowns"]:
+        name, top = crown["crown_id"], crown["cell_top_height_ft"]["value"]
+        if name not in trees.index or crown.get("species") not in MANGROVES:
+            continue
+        expected = (
+            "left-alone"
+            if top <= 12.0 - reach
+            else "professional-exemption"
+            if top <= 24.0 - reach
+            else "general-permit"
+        )
+        assert trees.loc[name, "outcome_route"] == expected, (name, top)
+        seen.add(expected)
+    assert {"left-alone", "professional-exemption", "general-permit"} <= seen
