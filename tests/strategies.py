@@ -282,3 +282,25 @@ def spellings(draw, names):
     text = "".join(c.upper() if draw(st.booleans()) else c.lower() for c in text)
     before, after = (draw(st.sampled_from(["", " ", "\n", ".", "*", '"'])) for _ in range(2))
     return before + text + after
+
+
+#: Ways a tree may be told: route, standing, and whether it is a mangrove.
+TOLD = (
+    *(
+        (name, how, True)
+        for name in routes()
+        if name != "no-mangrove"
+        for how in ("open", "depends", "other plan")
+    ),
+    ("none", "closed", True),
+    ("left-alone", "not cut", True),
+    ("left-alone", "not cut", None),
+    ("owner-exemption", "depends", None),
+    ("no-mangrove", "depends", None),
+    ("no-mangrove", "open", False),
+)
+
+
+def told_trees(most: int = 12) -> st.SearchStrategy[list[tuple[str, str, bool | None]]]:
+    """Trees as the operation ``route`` tells them; at least one."""
+    return st.lists(st.sampled_from(TOLD), min_size=1, max_size=most)

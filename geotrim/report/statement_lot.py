@@ -60,6 +60,13 @@ class Lot:
         """Routes that trees are told by."""
         return {tree["outcome_route"] for tree in self.trees} & set(routes())
 
+    @property
+    def height_limits_ft(self) -> tuple[float, ...]:
+        """Every number a height is held against. [ft]."""
+        limits = [limit for rule in self.rules.rules.values() for limit in (rule.limit, *rule.when)]
+        measures = ("top_height_ft", "height_after_ft")
+        return tuple({limit.number for limit in limits if limit.measure in measures})
+
     def rule(self, rule_id: str) -> Rule | None:
         """The rule itself, where it is one of those in force."""
         return self.rules.rules.get(rule_id)

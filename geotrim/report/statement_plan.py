@@ -118,7 +118,7 @@ def stages(lot: Lot) -> list[Block]:
     blocks: list[Block] = []
     if cut:
         blocks.append(Heading("Stages by height", 3))
-        rows = [_stage(key, trees) for key, trees in _by_years(cut)]
+        rows = [_stage(key, trees, lot.height_limits_ft) for key, trees in _by_years(cut)]
         heads = ("Mangroves that are cut", "Years", "Height before", "Which")
         blocks.append(Table(heads, tuple(rows), "stages"))
     if lot.notices:
@@ -139,7 +139,9 @@ def _by_years(trees: Rows) -> Iterable[tuple[tuple[bool | None, float], Rows]]:
     return sorted(found.items(), key=lambda pair: (order[pair[0][0]], -pair[0][1]))
 
 
-def _stage(key: tuple[bool | None, float], trees: Rows) -> tuple[Cell, ...]:
+def _stage(
+    key: tuple[bool | None, float], trees: Rows, near: tuple[float, ...]
+) -> tuple[Cell, ...]:
     is_staged, years = key
     words = {
         True: "cut in stages, as the act asks",
@@ -148,14 +150,14 @@ def _stage(key: tuple[bool | None, float], trees: Rows) -> tuple[Cell, ...]:
     }[is_staged]
     tops = [top for tree in trees if not math.isnan(top := number(tree["top_height_ft"]))]
     shares = [part for tree in trees if not math.isnan(part := number(tree["removed_frac"]))]
-    off = f"{span(min(shares), max(shares), 'frac')} of the crown comes off" if shares else ""
+    off = f"{span(min(shares), max(shares), 'frac', 1.0)} of the crown comes off" if shares else ""
     told = "not known" if years < 0 else f"{years:.0f}"
     if years < 0 and shares and min(shares) >= 1.0:
         told = "cannot be done: nothing of the crown would be left"
     return row(
         cell(f"{count(len(trees), 'tree')}: {words}", line(small(off))),
         told,
-        span(min(tops), max(tops), "ft") if tops else "not known",
+        span(min(tops), max(tops), "ft", *near) if tops else "not known",
         cell(line(small(some((str(tree["crown_id"]) for tree in trees), 20)))),
     )
 

@@ -48,7 +48,7 @@ def trees(lot: Lot) -> list[Block]:
     """
     if not lot.trees:
         return []
-    near = _height_limits(lot)
+    near = lot.height_limits_ft
     heads = ("Tree", "Species", "Height", "To be left at", "What came out", "Years")
     rows = tuple(_tree(tree, near) for tree in lot.trees[:MOST_TREES])
     told = "Heights are above the substrate; behind the sign \u00b1 stands one standard error."
@@ -61,13 +61,6 @@ def trees(lot: Lot) -> list[Block]:
     if n_more > 0:
         blocks.append(Paragraph(line(f"And {n_more} more, in crowns.csv.")))
     return blocks
-
-
-def _height_limits(lot: Lot) -> tuple[float, ...]:
-    """Every number a height is held against."""
-    limits = [limit for rule in lot.rules.rules.values() for limit in (rule.limit, *rule.when)]
-    measures = ("top_height_ft", "height_after_ft")
-    return tuple({limit.number for limit in limits if limit.measure in measures})
 
 
 def _tree(tree: Mapping[str, Any], near: tuple[float, ...]) -> tuple[Cell, ...]:
