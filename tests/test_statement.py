@@ -19,6 +19,7 @@ from strategies import told_trees
 
 from geotrim.io.site_file import read_site
 from geotrim.model import Facts, Note, Result
+from geotrim.ops.catalogue import CAUTIONS
 from geotrim.ops.chain import measure, params_of
 from geotrim.ops.plugins import all_operations
 from geotrim.report.statement import SECTIONS, statement_html, statement_markdown
@@ -233,12 +234,12 @@ def test_many_ways_each_get_their_count():
     [
         (
             [("none", "closed", True)] * 3,
-            "No way we checked is open for all 3 mangroves.",
+            "No way we checked is open for any of the 3 mangroves.",
         ),
         (
             [("owner-exemption", "depends", None)] * 2,
-            "Nothing is settled yet for all 2 possible mangroves: whether the owner exemption is "
-            "open hangs on what is not known.",
+            "Nothing is settled yet for any of the 2 possible mangroves: whether the owner "
+            "exemption is open hangs on what is not known.",
         ),
         (
             [("general-permit", "open", True)],
@@ -251,8 +252,8 @@ def test_many_ways_each_get_their_count():
         ),
         (
             [("individual-permit", "other plan", True)] * 2,
-            "As planned, no way is open for all 2 mangroves. Another plan could open the way of an "
-            "individual permit.",
+            "As planned, no way is open for any of the 2 mangroves. Another plan could open the "
+            "way of an individual permit.",
         ),
     ],
 )
@@ -279,8 +280,18 @@ def test_no_trees_and_no_shore():
         "the limits are met by the owner exemption; not settled for the general permit."
     )
     rows = [made.outcome([], shoreline_length_ft=np.nan, reason="no frontage: 80 ft away")]
-    text = callout(both(made.site(), made.result(outcomes=rows)))
-    assert text.startswith("No shoreline was found for this lot, so nothing is judged. No frontage")
+    text = both(made.site(), made.result(outcomes=rows))
+    assert callout(text).startswith(
+        "No shoreline was found for this lot, so nothing is judged. No frontage: 80 ft away."
+    )
+    assert "Limits and figures" not in text
+
+
+def test_what_the_whole_plan_must_change_is_told():
+    """No exemption and no permit where a herbicide is used: s. 403.9326(1) F.S. (D-16)."""
+    text = callout(told(made.shore_site([9.0, 30.0], {**made.OWNER, "uses_herbicide": True})))
+    assert text.startswith("As planned, no way is open for any of the 2 mangroves.")
+    assert text.count("plan otherwise: ") == 1 and "a herbicide or other chemical is used" in text
 
 
 @given(told_trees())
@@ -382,7 +393,8 @@ def test_unknown_facts_are_asked_in_the_words_of_the_list():
     facts = {k: v for k, v in made.OWNER.items() if k != "controls_land"}
     text = told(made.shore_site([9.0], facts))
     asked = text.split("What to find out next", 1)[1].split("The ways", 1)[0]
-    assert "Does the owner, or the person who contracts the professional, own or control" in asked
+    first = asked.split("This settles what depends, for 1 tree:", 1)[1].split(" hang on ", 1)[0]
+    assert "Does the owner, or the person who contracts the professional, own or control" in first
     assert "Will any herbicide" not in asked
 
 
@@ -414,4 +426,5 @@ def test_rule_files_and_versions_are_told():
     text = both(made.site(), made.result([made.tree("t0", "none", "closed")]))
     for file in built_in():
         assert f"{file.title} {file.id} {file.jurisdiction}" in text and file.version in text
+    assert [one for one in CAUTIONS if one not in text] == []
     assert "November 25, 2026" in text and "not legal advice" in text

@@ -139,12 +139,12 @@ def _head(site: Site, when: datetime.date) -> list[Block]:
     legend: list[Span | str] = [strong("Marks: ")]
     for word in ("met", "not met", "too close", "unknown"):
         legend += [mark(word), "; "]
-    told = "behind each limit stands what the figures say of it. Words are explained at the end."
+    legend[-1] = ". Words are explained at the end."
     return [
         Heading("Statement of findings", 1),
         Paragraph(line(strong(clean(site.name)), f", {day(when.isoformat())}")),
         Paragraph(line(strong("Screening, not a survey and not legal advice."), f" {CAUTIONS[1]}")),
-        Paragraph(line(*legend, told), "small"),
+        Paragraph(line(*legend), "small"),
     ]
 
 
@@ -201,6 +201,8 @@ def _lot(results: facts.Results, lot: Lot) -> Iterator[Block]:
     yield Table(("Main figures", "Value"), tuple(_figures(lot)), "figures")
     for note in _notes_of(results, lot.lot_id):
         yield Paragraph(line(note.text), "small")
+    if not lot.trees and math.isnan(number(lot.outcome["shoreline_length_ft"])):
+        return  # nothing was judged
     for section in SECTIONS:
         yield from section(lot)
 

@@ -37,6 +37,8 @@ ASKS = {
 ORDER = (OPEN, DEPENDS, OTHER_PLAN, CLOSED, UNCUT)
 #: Measures of the land, which hold for the whole lot though a drawing may tell them tree by tree.
 LAND = ("fringe_depth_ft", "is_island_out", "is_conservation_land", "is_mitigation_silent")
+#: Measures of who does the work.
+OF_WHO = ("is_owner_supervising", "is_professional")
 #: Routes whose closing by the land itself is worth a sentence of its own.
 MAIN = ("owner-exemption", "professional-exemption", "general-permit", "individual-permit")
 
@@ -59,16 +61,18 @@ def headline(lot: Lot) -> list[Line]:
         if math.isnan(number(lot.outcome["shoreline_length_ft"])):
             told = "No shoreline was found for this lot, so nothing is judged."
             check = "Check the title, the lot's boundary and the shore line that was used."
-            return [line(told), *([line(sentence(reason))] if reason else []), line(check)]
+            return [line(told), line(sentence(reason) if reason else check)]
         told = "No tree is recorded on this lot or in front of it, so none is judged."
         return [line(told), line(_without_trees(lot)), *_land(lot)]
     if not lot.maybe:
         return [*_no_mangrove(lot)]
     groups = _groups(lot.maybe)
     lead, *more = _lead(lot, groups)
+    first = [lead, *more, *_land(lot)]
     if len(groups) > 1:
-        more = list(_told(lot, groups))
-    return [lead, *_land(lot), *more, *_staged(lot), *_caps(lot), *_late(lot), *_rest(lot)]
+        first = [lead, *_land(lot), *_told(lot, groups)]
+    rest = (_plan_otherwise, _staged, _caps, _late, _rest)
+    return [*first, *(one for part in rest for one in part(lot))]
 
 
 def name_of(route: str) -> str:
@@ -118,19 +122,20 @@ def _lead(lot: Lot, groups: dict[tuple[str, str], Rows]) -> list[Line]:
     names = [route for route, how in groups if how == best]
     trees = [tree for key, some in groups.items() if key[1] == best for tree in some]
     whom = _whom(lot, len(trees))
+    any_of = whom.replace("all ", "any of the ", 1)
     is_one = len(names) == 1 and names[0] in ASKS
     asks = [line(ASKS[names[0]])] if is_one else []
     what = _a_way(names[0]) if is_one else "a way"
     if best == OPEN:
         told = f"{what[0].upper()}{what[1:]} is open for {whom}: no limit we checked closes it."
     elif best == DEPENDS:
-        told = f"Nothing is settled yet for {whom}: whether {what} is open hangs on what is not "
+        told = f"Nothing is settled yet for {any_of}: whether {what} is open hangs on what is not "
         told += "known."
     elif best == OTHER_PLAN:
-        told = f"As planned, no way is open for {whom}. Another plan could open "
+        told = f"As planned, no way is open for {any_of}. Another plan could open "
         told += f"{what if is_one else 'one'}."
     elif best == CLOSED:
-        told = f"No way we checked is open for {whom}."
+        told = f"No way we checked is open for {any_of}."
     else:
         told = (
             f"The plan cuts none of the mangroves here, {len(trees)} in all: no way need be open."
@@ -263,6 +268,23 @@ def _is_shut(lot: Lot, row: dict[str, Any], rule: Rule) -> bool:
 def _is_of_land(lot: Lot, rule: Rule) -> bool:
     is_open = rule.effect == "condition" and rule.id not in PROOFS
     return is_open and not is_plan(rule, lot.known)
+
+
+def _plan_otherwise(lot: Lot) -> Iterator[Line]:
+    """What the whole plan would have to change; who does the work is told with each way."""
+    names = {t["outcome_route"] for t in lot.trees if t["outcome_standing"] == OTHER_PLAN}
+    told: set[str] = set()
+    for one in lot.by_rule:
+        rule = lot.rule(one["rule_id"])
+        if rule is None or rule.limit.measure in OF_WHO or one["rule_id"] not in lot.of_lot:
+            continue
+        closes = any(name in names and lot.rules.closes(rule, name) for name in rule.routes)
+        is_not_met = lot.of_lot[one["rule_id"]]["verdict"] == "not met"
+        if closes and is_not_met and rule.effect == "condition" and is_plan(rule, lot.known):
+            measure = str(measures()[rule.limit.measure]["words"])
+            if measure not in told:
+                told.add(measure)
+                yield line(mark(OTHER_PLAN, "plan otherwise"), f": {sentence(rule.words)}")
 
 
 def _staged(lot: Lot) -> list[Line]:

@@ -64,7 +64,10 @@ def find_out(lot: Lot) -> list[Block]:
     lines = [line(sentence(one["question"])) for one in asked]
     words = {one["settle"] for one in asked}
     lines += [line(_asking(part)) for part in rest if part not in words]
-    lines += [line(doing(part, ids)) for part, ids in of_trees.items()]
+    if lot.trees:
+        lines += [line(doing(part, ids)) for part, ids in of_trees.items()]
+    else:
+        lines.append(line("Record the trees, with their species and heights, if there are any."))
     lines += list(_other_checks(lot, rest))
     blocks: list[Block] = [Heading("What to find out next", 3)]
     if lines:
@@ -154,11 +157,12 @@ def _standing(lot: Lot, way: Mapping[str, Any]) -> Cell:
     if status == CLOSED and n_other:
         status = OTHER_PLAN
     lines: list[Line] = [line(mark(status, "open with another plan" * (status == OTHER_PLAN)))]
-    noun = "plants" if way["route"] == OUTSIDE else "mangroves"
+    noun = "plant" if way["route"] == OUTSIDE else "mangrove"
     told = [f"{how} for {n[how]}" for how in (OPEN, DEPENDS) if n[how]]
     told += [f"with another plan for {n_other}"] * bool(n_other)
     if trees and told:
-        lines.append(line(small(f"{'; '.join(told)}; {len(trees)} {noun} are cut")))
+        cut = count(len(trees), f"{noun} is cut", f"{noun}s are cut")
+        lines.append(line(small(f"{'; '.join(told)}; {cut}")))
     return cell(*lines)
 
 
