@@ -356,3 +356,12 @@ def test_the_smoothed_shore_is_shorter_where_the_shore_winds():
     assert 152 < found["lot_outcomes"]["shoreline_length_ft"].iloc[0] < 153.5
     assert 139 < found["lot_outcomes"]["shoreline_chord_ft"].iloc[0] < 141
     assert seen["changes"].str.contains("cap of the owner exemption: none instead of 65 %").all()
+
+
+def test_without_a_choice_the_plan_cuts_what_is_taller_than_it_is_to_be_left():
+    """Three of four mangroves are over 6 ft: 75 % against the cap of 65 %."""
+    site = lot_site([(20, 5), (50, 5), (80, 5), (110, 5)], [9.0, 9.0, 9.0, 5.0], width=160.0)
+    row = finding(routed(site), "owner-share")
+    assert row["value"] == pytest.approx(0.75) and row["verdict"] == "not met"
+    none = finding(routed(dataclasses.replace(site, options={})), "owner-share")
+    assert none["verdict"] == "unknown" and "which trees are to be trimmed" in none["settle"]

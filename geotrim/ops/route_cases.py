@@ -157,6 +157,11 @@ class _Trees:
             (self.target <= self.base) & (tall > self.target), 1.0, self.removed
         )
         self.removed = np.where(self.target >= tall, 0.0, self.removed)
+        # Without a choice of trees the plan cuts those that are taller than they are to be left
+        known = np.isfinite(tall) & np.isfinite(self.target)
+        self.planned = np.where(known, (tall > self.target).astype(np.float64), np.nan)
+        if self.to_trim is not None:
+            self.planned = self.to_trim
 
     def values(self, which: Any) -> dict[str, Measured]:
         """Values of some trees that do not hang on their lot."""
@@ -272,10 +277,10 @@ class _Shore:
         counts = trees.on_shore[which] & (trees.is_mangrove[which] != 0.0)
         fringe = self._covered(lot_id, trees, which[counts])
         out = {"fringe_length_ft": Measured.of(fringe * self.feet)}
-        if trees.to_trim is None or np.isnan(trees.to_trim[which[counts]]).any():
+        if np.isnan(trees.planned[which[counts]]).any():
             return out
         mine = which[counts]
-        cut = mine[trees.to_trim[mine] == 1.0]
+        cut = mine[trees.planned[mine] == 1.0]
         sure = mine[trees.is_mangrove[mine] == 1.0]
         tall = np.where(np.isnan(trees.field), trees.top, trees.field)
         floor = built_in()[0].rules["permit-share-counted"].limit.number
