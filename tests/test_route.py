@@ -365,3 +365,16 @@ def test_without_a_choice_the_plan_cuts_what_is_taller_than_it_is_to_be_left():
     assert row["value"] == pytest.approx(0.75) and row["verdict"] == "not met"
     none = finding(routed(dataclasses.replace(site, options={})), "owner-share")
     assert none["verdict"] == "unknown" and "which trees are to be trimmed" in none["settle"]
+
+
+def test_of_unknown_species_those_that_are_cut_count_for_the_cap():
+    """Two reds, one of them cut, and an unknown tree that is cut: at most 2 of 3."""
+    site = lot_site(
+        [(20, 5), (50, 5), (80, 5)],
+        [9.0, 9.0, 9.0],
+        species=["red mangrove", "red mangrove", None],
+        width=160.0,
+    )
+    crowns = site.crowns.assign(is_to_trim=[True, False, True])
+    row = finding(routed(dataclasses.replace(site, crowns=crowns)), "permit-share")
+    assert row["value"] == pytest.approx(2 / 3)

@@ -280,16 +280,21 @@ class _Shore:
         if np.isnan(trees.planned[which[counts]]).any():
             return out
         mine = which[counts]
-        cut = mine[trees.planned[mine] == 1.0]
-        sure = mine[trees.is_mangrove[mine] == 1.0]
+        is_cut, is_sure = trees.planned[mine] == 1.0, trees.is_mangrove[mine] == 1.0
+        # The greatest the share can be: of unknown species, those that are cut count, no others
+        cut, all_counted = mine[is_cut], mine[is_sure | is_cut]
         tall = np.where(np.isnan(trees.field), trees.top, trees.field)
         floor = built_in()[0].rules["permit-share-counted"].limit.number
-        tall_cut, tall_sure = cut[~(tall[cut] <= floor)], sure[tall[sure] > floor]
+        tall_cut = cut[~(tall[cut] <= floor)]
+        tall_all = np.union1d(tall_cut, all_counted[tall[all_counted] > floor])
         pairs = {
-            "share_of_trees_frac": (len(cut), len(sure)),
-            "share_of_area_frac": (trees.area_ft2[cut].sum(), trees.area_ft2[sure].sum()),
-            "share_of_length_frac": (self._covered(lot_id, trees, cut), fringe),
-            "permit_share_frac": (len(tall_cut), len(tall_sure)),
+            "share_of_trees_frac": (len(cut), len(all_counted)),
+            "share_of_area_frac": (trees.area_ft2[cut].sum(), trees.area_ft2[all_counted].sum()),
+            "share_of_length_frac": (
+                self._covered(lot_id, trees, cut),
+                self._covered(lot_id, trees, all_counted),
+            ),
+            "permit_share_frac": (len(tall_cut), len(tall_all)),
         }
         for name, (part, whole) in pairs.items():
             share = part / whole if whole else (0.0 if not part else np.nan)
