@@ -241,6 +241,48 @@ def test_stages_and_the_quarter(name, is_staged, years, is_warned):
     assert (verdict(decision, "quarter-a-year") == "not met") is is_warned
 
 
+@pytest.mark.parametrize(
+    ("changes", "is_staged", "years"),
+    [
+        ({}, 1.0, 4.0),  # (b): 60 % at a quarter of what stands, 3.19
+        ({"depth_ft": 60.0}, 1.0, 4.0),  # the permit
+        ({"depth_ft": 600.0}, 0.0, 1.0),  # an individual permit says for itself
+        ({"species": "buttonwood"}, 0.0, 1.0),
+        ({"height_ft": 15.9}, 0.0, 1.0),
+        ({"height_ft": np.nan}, np.nan, np.nan),  # may be 16 ft or more
+        ({"height_ft": 16.2, "error_ft": 0.5}, np.nan, np.nan),
+        ({"values": {"foliage_removed_frac": [0.2]}}, 1.0, 1.0),
+        ({"values": {"foliage_removed_frac": [np.nan]}}, 1.0, np.nan),
+    ],
+)
+def test_stages_are_those_of_the_trees_own_route(changes, is_staged, years):
+    """M-28, M-54, table 1.6: from 16 ft up under (b), (c) and the general permit."""
+    tall = {"who": "professional", "height_ft": 20.0, "target_ft": 8.0, "facts": NO_PROOF}
+    case = lot(**{**tall, "values": {"foliage_removed_frac": [0.6]}, **changes})
+    decision = decide(case, RULES)
+    found = stages(decision, outcomes(decision))
+    assert found.is_staged[0] == pytest.approx(is_staged, nan_ok=True)
+    assert found.years[0] == pytest.approx(years, nan_ok=True)
+
+
+@pytest.mark.parametrize(
+    ("cover", "closed", "depends"),
+    [
+        ("in_conservation", (A, C, D), (INDIVIDUAL,)),
+        ("in_mitigation", (A, C, D), (INDIVIDUAL,)),
+        ("in_island", (A, C, D), ()),
+        ("in_public_island", (A, C, D), (INDIVIDUAL,)),
+    ],
+)
+def test_land_that_is_drawn_counts_like_land_that_is_told(cover, closed, depends):
+    """M-09, M-12: and only for the trees on it."""
+    decision = decide(lot(height_ft=[9.0, 9.0], values={cover: [1.0, 0.0]}), RULES)
+    on, off = statuses(decision, 0), statuses(decision, 1)
+    assert {on[route] for route in closed} == {"closed"}
+    assert on[INDIVIDUAL] == ("depends" if depends else "open")
+    assert {off[route] for route in (A, C, D, INDIVIDUAL)} == {"open"}
+
+
 def test_the_notice_of_d_17_is_three_days_short():
     decision = decide(TABLE["D-17"][0], RULES)
     assert verdict(decision, "professional-red-notice") == "not met"
@@ -469,6 +511,8 @@ def test_a_cut_of_sixty_percent_is_kept_within_a_quarter_in_four_years(years, ex
         (3.9, np.nan, "maintenance-height-after", "not met"),  # 4 ft established
         (np.nan, 3.9, "maintenance-height-after", "not met"),
         (np.nan, 4.0, "maintenance-height-after", "unknown"),
+        (6.0, np.nan, "floor-is-no-target", "not met"),  # P-13: over 6 ft
+        (6.1, np.nan, "floor-is-no-target", "unknown"),
     ],
 )
 def test_a_floor_may_be_missed_whatever_is_unknown(height_ft, target_ft, floor, expected):

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from geotrim.rules.case import Measured
 from geotrim.rules.decide import Decision, decide
-from geotrim.rules.rule_file import Limit, routes
+from geotrim.rules.rule_file import Limit, Rule, routes
 from geotrim.rules.rule_set import RuleSet
 from geotrim.rules.settle import is_plan
 from geotrim.rules.verdict import MET, NOT_MET, UNKNOWN, Codes, all_of
@@ -50,9 +50,10 @@ def outcomes(decision: Decision) -> Outcomes:
     Notes
     -----
     In this order: trees that are left alone; the first route that is open, the individual permit
-    apart; the first that would be open if something were known or planned otherwise (paragraphs
-    (c) and (d) only where their proof is not unknown); the individual permit if it is open;
-    whatever else depends; none. A tree whose species is unknown is told by the ways of mangroves.
+    apart; the first that would be open as planned if something were known, then the first that
+    another plan would open (paragraphs (c) and (d) only where their proof is not unknown); the
+    individual permit if it is open; whatever else depends; none. A tree whose species is unknown
+    is told by the ways of mangroves.
     """
     n = decision.case.n_judged
     route = np.full(n, NONE, dtype=object)
@@ -71,9 +72,12 @@ def outcomes(decision: Decision) -> Outcomes:
         take(decision.routes[name] == MET, name, OPEN)
     others = [*others[1:], others[0]]  # the ways of mangroves first
     proven = [name for name in others if not _lacks_proof(decision, name)]
-    for name in proven:
+    ways = [name for name in proven if name != OUTSIDE]
+    for name in ways:  # as planned, before another plan
         code = decision.routes[name]
         take((code != NOT_MET) & (code != MET), name, DEPENDS)
+    for name in ways:
+        code = decision.routes[name]
         take((code == NOT_MET) & (with_other_plan(decision, name) != NOT_MET), name, OTHER_PLAN)
     take(decision.routes[LAST] == MET, LAST, OPEN)
     for name in (*others, LAST):
@@ -100,29 +104,31 @@ def with_other_plan(decision: Decision, route: str) -> Codes:
     No plan makes a tree taller: a floor on heights after the cut is held against the tree left as
     it is.
     """
-    uncut = _left_as_it_is(decision, route)
+    rules = decision.conditions(route)
     fixed = [
-        *(uncut.contribution(rule, route) for rule in uncut.conditions(route)),
-        *(
-            decision.contribution(rule, route)
-            for rule in decision.conditions(route)
-            if not is_plan(rule, decision.case.facts)
-        ),
+        decision.contribution(rule, route)
+        for rule in rules
+        if not is_plan(rule, decision.case.facts)
     ]
+    floors = [rule for rule in rules if _is_missed_floor(decision, rule, route)]
+    if floors:
+        uncut = _left_as_it_is(decision, floors)
+        fixed += [uncut.contribution(rule, route) for rule in floors]
     return np.broadcast_to(all_of(fixed), decision.case.n_judged)
 
 
-def _left_as_it_is(decision: Decision, route: str) -> Decision:
-    """The floors of a route, decided for trees that are not cut at all."""
-    floors = {
-        rule.id: rule
-        for rule in decision.conditions(route)
-        if rule.limit.measure in AFTER_THE_CUT and rule.limit.compare in (">", ">=")
-    }
+def _is_missed_floor(decision: Decision, rule: Rule, route: str) -> bool:
+    """Whether some tree is not left tall enough."""
+    is_floor = rule.limit.measure in AFTER_THE_CUT and rule.limit.compare in (">", ">=")
+    return is_floor and bool((decision.contribution(rule, route) == NOT_MET).any())
+
+
+def _left_as_it_is(decision: Decision, floors: list[Rule]) -> Decision:
+    """Floors decided for trees that are not cut at all."""
     values = {**decision.case.values, "target_height_ft": Measured.of(np.inf)}
     return decide(
         replace(decision.case, values=values),
-        RuleSet(floors, decision.rule_set.files),
+        RuleSet({rule.id: rule for rule in floors}, decision.rule_set.files),
         decision.readings,
         decision.confidence_frac,
     )

@@ -126,8 +126,7 @@ def _marks(decision: Decision, route: str, rules: list[Rule]) -> Any:
         for limit in limits:
             columns.append(_codes(decision, limit))
             for part in measures()[limit.measure].get("made_of", ()):
-                seen = decision.measures[part]
-                columns += [np.isnan(seen.value), np.nan_to_num(seen.error) > 0]
+                columns.append(np.isnan(decision.measures[part].value))
     covers = [decision.case.get(name).value for name in COVERS]
     columns += [np.where(np.isnan(cover), 2, cover) for cover in covers]
     whole = [np.broadcast_to(np.asarray(one, dtype=np.int8), n) for one in columns]
@@ -195,8 +194,7 @@ def _words_for(limit: Limit) -> frozenset[str]:
 
 def _for_limit(decision: Decision, limit: Limit, k: int, contrary: bool = False) -> Needs | None:
     """The fewest facts that would decide one limit well for one tree; None if none can."""
-    keys = _unanswered(decision, limit)
-    parts = _parts(decision, limit, k, is_known=not keys)
+    keys, parts = _unanswered(decision, limit), _parts(decision, limit, k)
     if not keys:  # a matter of measuring, or of the plan
         return Needs(tree_words=parts or _words_for(limit))
     if any(facts()[key].kind in _OPEN_KINDS for key in keys):
@@ -236,17 +234,14 @@ def _by_answers(
     return found
 
 
-def _parts(decision: Decision, limit: Limit, k: int, is_known: bool) -> frozenset[str]:
-    """What would settle the parts of a measure: the unknown ones, else those with an error."""
-    table, n = measures()[limit.measure], decision.case.n_judged
-    unknown, inexact = set(), set()
-    for name in table.get("made_of", ()):
-        seen = decision.measures[name]
-        if np.isnan(np.broadcast_to(seen.value, n)[k]):
-            unknown.add(measures()[name]["settle"])
-        elif np.broadcast_to(seen.error, n)[k] > 0:
-            inexact.add(measures()[name]["settle"])
-    return frozenset(unknown or (inexact if is_known else ()))
+def _parts(decision: Decision, limit: Limit, k: int) -> frozenset[str]:
+    """What would settle the unknown parts of a measure."""
+    n = decision.case.n_judged
+    return frozenset(
+        measures()[name]["settle"]
+        for name in measures()[limit.measure].get("made_of", ())
+        if np.isnan(np.broadcast_to(decision.measures[name].value, n)[k])
+    )
 
 
 def _answered(decision: Decision, some: tuple[str, ...]) -> Iterable[dict[str, Any]]:
