@@ -125,8 +125,11 @@ def route(
     parts: dict[str, list[Any]] = {name: [] for name in COLUMNS}
     for decision in decisions:
         for name, rows in _lot_tables(decision, reasons, extra, mhw_origin).items():
-            parts[name].append(rows)
-    found = {name: _table(rows, COLUMNS[name]) for name, rows in parts.items()}
+            parts[name] += [rows] if isinstance(rows, pd.DataFrame) else rows
+    found = {
+        name: (join_tables if name == "tree_outcomes" else plain_table)(rows, COLUMNS[name])
+        for name, rows in parts.items()
+    }
     notes += _notes(found["questions"], mhw_origin, mhw_facts or {})
     notes += [note for decision in decisions for note in _land_notes(decision)]
     return Result("route", found, tuple(notes), parameters)
@@ -142,7 +145,7 @@ def _lot_tables(
     return {
         "lot_outcomes": [_outcome_row(decision, lot.found, lot.plan, reasons)],
         "lot_routes": tables.route_rows(lot),
-        "tree_outcomes": tables.tree_rows(lot),
+        "tree_outcomes": tables.tree_rows(lot) if decision.case.tree_ids else [],
         "findings": tables.finding_rows(every),
         "findings_by_rule": tables.rule_rows(lot, every),
         "readings": reading_rows(decision, lambda other: told(other, outcomes(other))),
@@ -197,16 +200,6 @@ def _species(crowns: Any) -> Any:
         return pd.DataFrame({"species": []})
     names = crowns["species"] if "species" in crowns.columns else [None] * len(crowns)
     return pd.DataFrame({"species": list(names)}, index=crowns["crown_id"].astype(str))
-
-
-def _table(parts: list[Any], columns: tuple[str, ...]) -> Any:
-    """One table of all lots' rows."""
-    frames = [
-        part if isinstance(part, pd.DataFrame) else plain_table(part, columns)
-        for part in parts
-        if part is not None
-    ]
-    return join_tables(frames, columns)
 
 
 def _notes(questions: Any, mhw_origin: str | None, mhw_facts: Mapping[str, Any]) -> list[Note]:

@@ -207,6 +207,7 @@ class _Shore:
                 trunks=given.trunks,
                 **same,
             )
+        self.transects = {"": _by_stretch(given.fringe), "local_": _by_stretch(self.local)}
 
     def values(self, lot_id: str) -> dict[str, Measured]:
         """The shoreline of a lot, measured three ways, with its error."""
@@ -241,7 +242,7 @@ class _Shore:
             if len(greatest):
                 depth = Measured.of(float(greatest.iloc[0]), error)
                 out[f"depth_{name}greatest_ft"] = depth
-            depth_at, landward = _at_transects(result["transects"], stretch, trees.station[which])
+            depth_at, landward = _at_transects(self.transects[name], stretch, trees.station[which])
             out[f"depth_{name}station_ft"] = Measured.of(depth_at, error)
             if not name:
                 inward = trees.offset[which] - landward
@@ -341,10 +342,21 @@ def _covered(set_aside: Any, points: Floats) -> dict[str, Floats]:
     return out
 
 
-def _at_transects(transects: Any, stretch: Any, station: Floats) -> tuple[Floats, Floats]:
+def _by_stretch(fringe: Result | None) -> dict[str, Any]:
+    """Transects where trees stand, by stretch."""
+    if fringe is None:
+        return {}
+    rows = fringe["transects"]
+    return dict(iter(rows[rows["fringe_depth_ft"].notna()].groupby("stretch_id")))
+
+
+def _at_transects(
+    transects: Mapping[str, Any], stretch: Any, station: Floats
+) -> tuple[Floats, Floats]:
     """Depth and landward end at the transect nearest to each tree, of those where trees stand."""
     depth, landward = np.full(len(station), np.nan), np.full(len(station), np.nan)
-    for name, rows in transects[transects["fringe_depth_ft"].notna()].groupby("stretch_id"):
+    for name in set(stretch[pd.notna(stretch)]) & set(transects):
+        rows = transects[name]
         mine = np.flatnonzero((stretch == name) & np.isfinite(station))
         at = rows["station_ft"].to_numpy(dtype=np.float64)
         nearest = np.abs(station[mine][:, None] - at).argmin(axis=1)

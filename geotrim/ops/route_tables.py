@@ -162,8 +162,6 @@ def tree_rows(lot: Lot) -> Any:
     decision, found = lot.decision, lot.found
     ids = list(decision.case.tree_ids)
     n = len(ids)
-    if n == 0:
-        return None
     seen, case = decision.measures, decision.case
     height = seen["top_height_ft"]
     is_field = np.isfinite(case.get("field_height_ft").value) & (

@@ -40,6 +40,17 @@ class Measured:
         """A value with its error, as arrays."""
         return Measured(np.asarray(value, np.float64), np.asarray(error, np.float64))
 
+    def is_same(self, other: Measured) -> bool:
+        """Whether nothing differs: not the value, not its error, not what it surely passes not."""
+        if self is other:
+            return True
+        if (self.most is None) != (other.most is None):
+            return False
+        pairs = ((self.value, other.value), (self.error, other.error))
+        return all(np.array_equal(a, b, equal_nan=True) for a, b in pairs) and (
+            self.most is None or other.most is None or self.most.is_same(other.most)
+        )
+
 
 #: What nobody knows.
 NOTHING = Measured.of(np.nan)

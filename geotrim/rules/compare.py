@@ -10,12 +10,16 @@ from typing import Any
 import numpy as np
 
 from geotrim.rules.decide import Decision, decide
-from geotrim.rules.readings import Readings, questions
+from geotrim.rules.readings import questions
 from geotrim.rules.rule_file import routes
 from geotrim.rules.verdict import STATUS
 
 #: What a decision comes to besides its routes: a name -> words, so that two can be compared.
 Extras = Callable[[Decision], dict[str, str]]
+
+
+#: What a reading may decide besides verdicts, so that it is looked at though no verdict changed.
+DUTIES = ("share", "stages", "advice")
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,13 +46,13 @@ def comparisons(decision: Decision, extras: Extras = lambda _: {}) -> Iterator[C
     """
     own = extras(decision)
     for setting, other, readings in decision.readings.others():
-        new = _again(decision, readings)
-        changes = [*_route_changes(decision, new), *_extra_changes(own, extras(new))]
+        new = decide(
+            decision.case, decision.rule_set, readings, decision.confidence_frac, like=decision
+        )
+        changes: list[str] = []
+        if new.routes is not decision.routes or questions()[setting].decides in DUTIES:
+            changes = [*_route_changes(decision, new), *_extra_changes(own, extras(new))]
         yield Comparison(setting, decision.readings[setting], other, tuple(changes))
-
-
-def _again(decision: Decision, readings: Readings) -> Decision:
-    return decide(decision.case, decision.rule_set, readings, decision.confidence_frac)
 
 
 def _route_changes(old: Decision, new: Decision) -> Iterator[str]:

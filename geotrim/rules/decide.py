@@ -86,6 +86,7 @@ def decide(
     rule_set: RuleSet,
     readings: Readings | None = None,
     confidence_frac: float = 0.95,
+    like: Decision | None = None,
 ) -> Decision:
     """Judge every rule for every tree of a lot, and every route.
 
@@ -97,14 +98,23 @@ def decide(
         The defaults if not given.
     confidence_frac : float
         See :func:`geotrim.rules.verdict.judge`.
+    like : Decision, optional
+        On the same case, rules and confidence, under other readings: what these do not touch is
+        taken from it.
     """
     readings = Readings() if readings is None else readings
     seen = derived(case, readings)
     dropped, together = readings.dropped(), readings.collective()
     verdicts: dict[str, Codes] = {}
     binding: dict[str, Codes] = {}
+    same = set() if like is None else _untouched(rule_set, seen, together, like)
     for rule in rule_set.rules.values():
         if rule.id in dropped:
+            continue
+        if like is not None and rule.id in same:
+            verdicts[rule.id] = like.verdicts[rule.id]
+            if rule.id in like.binding:
+                binding[rule.id] = like.binding[rule.id]
             continue
         code, bound = _verdict(rule, seen, case.n_judged, confidence_frac)
         if rule.id in together:
@@ -113,6 +123,8 @@ def decide(
         if bound is not None:
             binding[rule.id] = bound
     found = Decision(case, rule_set, readings, confidence_frac, seen, verdicts, binding, {})
+    if like is not None and same >= set(rule_set.rules) - dropped == set(like.verdicts):
+        return replace(found, routes=like.routes)
     ways = {
         route: np.broadcast_to(
             all_of([found.contribution(rule, route) for rule in found.conditions(route)]),
@@ -121,6 +133,22 @@ def decide(
         for route in routes()
     }
     return replace(found, routes=ways)
+
+
+def _untouched(
+    rule_set: RuleSet, seen: Mapping[str, Measured], together: set[str], like: Decision
+) -> set[str]:
+    """Rules that compare what they compared before, tree by tree or together as before."""
+    moved = {name for name, value in seen.items() if not value.is_same(like.measures[name])}
+    before = like.readings.collective()
+    return {
+        rule.id
+        for rule in rule_set.rules.values()
+        if rule.id in like.verdicts
+        and (rule.id in together) == (rule.id in before)
+        and not moved & {limit.measure for limit in (rule.limit, *rule.when)}
+        and (rule.id not in together or "is_mangrove" not in moved)
+    }
 
 
 def _verdict(
