@@ -422,3 +422,13 @@ def test_without_a_target_the_share_above_it_is_unknown():
     assert found["share_above_target_frac"].isna().tolist() == [True, False]
     with pytest.raises(RangeError, match="crowns target_height_ft: found -1 for crown c1"):
         slices(*flat_pair(target_height_ft=[-1.0, 6.0]))
+
+
+def test_a_known_base_counts_for_a_cut_under_the_column_model_too():
+    """18 ft tree, base 14 ft, cut at 15 ft: three of the four feet that bear foliage."""
+    table = trees(SQUARE, OTHER, base_height_ft=[14.0, np.nan])
+    found = slices(table, flat(18), target_height_ft=15.0)["slices"]
+    assert found["share_above_target_frac"].tolist() == pytest.approx([0.75, 1 / 6])
+    assert found["volume_ft3"].tolist() == pytest.approx([1800 * FT2] * 2)  # a column all the same
+    found = slices(table, flat(18), target_height_ft=15.0, crown_base_frac=0.5)["slices"]
+    assert found["share_above_target_frac"].tolist() == pytest.approx([0.75, 3 / 9])

@@ -6,7 +6,7 @@ both calls :func:`heights_and_slices` and reads every block once.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
@@ -268,12 +268,16 @@ class _Model:
                 "leave out the one that is not meant",
             )
         own = _own_heights(crowns, "base_height_ft")
+        self._crowns, self._parameters = crowns, parameters
         self.notes: list[Note] = []
         self.target_ft = targets_ft(crowns, parameters["target_height_ft"])
         has_base = common is not None or self.frac is not None
         if self.name == "column":
             if has_base:
-                text = "the crown's base is not used: a column stands on the substrate"
+                text = (
+                    "the crown's base is not used for volumes, since a column stands on the "
+                    "substrate; only a planned height is held against it"
+                )
                 self.notes.append(Note("canopy_model", text, "info"))
             self.base_ft: Floats = np.zeros(len(own))
             self.frac = None
@@ -310,27 +314,60 @@ class _Model:
 
     def above_target_ft3(
         self, view: _View, seen: CanopyMeasures, parameters: dict[str, Any]
-    ) -> Floats:
-        """Volume above each crown's own target; NaN where it has none.
+    ) -> tuple[Floats, Floats]:
+        """Foliage above each crown's own target, and all its foliage; NaN without a target.
 
-        Targets that differ need a pass of their own, in which each crown stands on its target.
+        Foliage begins at the crown's base wherever that is known, under the column model too: what
+        a cut takes is a share of the crown, not of the trunk's room under it. Targets or bases that
+        differ from what the first pass looked at need a pass of their own.
         """
         unknown = np.isnan(self.target_ft) | np.isnan(self.base_ft)
+        whole = self.above_ft3(seen, 0.0)
+        if unknown.all():
+            nothing = np.full(len(unknown), np.nan)
+            return nothing, nothing
         if self.is_solid:
             area, top = seen.crown_area_ft2, seen.top_ft
-            return solid_above_ft3(self.name, area, self.base_ft, top, self.target_ft)
-        if unknown.all():
-            return np.full(len(unknown), np.nan)
-        if one := self._one_target():
-            return np.where(unknown, np.nan, seen.over_ft3(one[0]))
-        floor = np.nan_to_num(np.fmax(self.target_ft, self.base_ft))
-        own = view.measure(parameters, base_ft=floor, want_p99=False)
-        return np.where(unknown, np.nan, own.over_ft3(0.0))
+            return solid_above_ft3(self.name, area, self.base_ft, top, self.target_ft), whole
+        base = self.foliage_base_ft(seen.top_ft)
+        one = self._one_target()
+        if one and (base == self.base_ft).all():
+            over = seen.over_ft3(one[0])
+        else:
+            floor = np.nan_to_num(np.fmax(self.target_ft, base))
+            over = view.measure(parameters, base_ft=floor, want_p99=False).over_ft3(0.0)
+        if (base > self.base_ft).any():
+            whole = view.measure(parameters, base_ft=base, want_p99=False).over_ft3(0.0)
+        return np.where(unknown, np.nan, over), np.where(unknown, np.nan, whole)
+
+    def foliage_base_ft(self, top_ft: Floats) -> Floats:
+        """Where each crown's foliage begins: 0 where nobody knows under the column model. [ft]."""
+        if self.name != "column":
+            return self.base_ft
+        return np.nan_to_num(foliage_bases_ft(self._crowns, self._parameters, top_ft))
 
     def _one_target(self) -> tuple[float, ...]:
         """The target of all crowns that have one, if it is the same for all."""
         known = np.unique(self.target_ft[np.isfinite(self.target_ft)])
         return (float(known[0]),) if known.size == 1 else ()
+
+
+def foliage_bases_ft(crowns: Any, parameters: Mapping[str, Any], top_ft: Floats) -> Floats:
+    """Height of each crown's lowest foliage: its own, else the common one; NaN if unknown. [ft].
+
+    Parameters
+    ----------
+    crowns : DataFrame
+    parameters : mapping
+        ``crown_base_ft`` and ``crown_base_frac`` as the operation ``slices`` used them.
+    top_ft : (n,) array
+        Tops, for a base that is a share of them.
+    """
+    own = _own_heights(crowns, "base_height_ft")
+    common, share = parameters.get("crown_base_ft"), parameters.get("crown_base_frac")
+    if common is not None:
+        return np.where(np.isnan(own), common, own)
+    return own if share is None else np.where(np.isnan(own), share * top_ft, own)
 
 
 def targets_ft(crowns: Any, common_ft: float | None) -> Floats:
@@ -394,7 +431,7 @@ def _slices_result(
 ) -> Result:
     low, high = parameters["band_ft"]
     whole, over_low, over_high = (model.above_ft3(seen, b) for b in (0.0, low, high))
-    over_target = model.above_target_ft3(view, seen, parameters)
+    over_target, foliage = model.above_target_ft3(view, seen, parameters)
     table = pd.DataFrame(
         {
             "crown_id": view.ids,
@@ -410,7 +447,7 @@ def _slices_result(
             "share_over_frac": _share(over_high, whole),
             "target_height_ft": model.target_ft,
             "volume_above_target_ft3": over_target,
-            "share_above_target_frac": _share(over_target, whole),
+            "share_above_target_frac": _share(over_target, foliage),
             "covered_frac": seen.covered_frac,
             "is_partial": seen.is_partial,
         }
