@@ -410,6 +410,9 @@ def test_what_is_uncertain_never_raises_an_allowance():
     """Trees that may be no mangroves, or no taller than 6 ft, are not counted."""
     cap = cap_of(lot(height_ft=[9.0] * 4, species=["red", "black", None, "buttonwood"]), GENERAL)
     assert (cap.n_counted_trees, cap.n_uncertain_trees) == (2, 1)
+    low = lot(height_ft=[9.0, 5.0, 5.0], species=["red", None, "red"], target_ft=4.0)
+    cap = cap_of(low, GENERAL)  # too low to count, whatever it is
+    assert (cap.n_counted_trees, cap.n_uncertain_trees) == (1, 0)
     cap = cap_of(lot(height_ft=[9.0, 6.2], error_ft=0.5), GENERAL)
     assert (cap.n_counted_trees, cap.n_uncertain_trees) == (1, 1)
 

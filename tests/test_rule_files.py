@@ -121,6 +121,7 @@ def test_a_file_that_does_not_say_what_it_is_is_refused(key, value):
         ("read_on", 2026, "read_on"),
         ("words", "", "words"),
         ("when", "always", "when"),
+        ("when", [3], "when"),
         ("when", {"measure": "is_red"}, "when"),
         ("when", [{"measure": "is_red", "compare": "=="}], "number"),
         ("when", [{"measure": "is_red", "compare": "==", "number": 2, "unit": "yes-no"}], "when"),

@@ -207,6 +207,16 @@ def test_a_tree_whose_place_against_drawn_land_is_unknown():
     ]
 
 
+def test_the_fewest_of_many_facts_and_the_trees_place():
+    """Who owns an island, or what mitigation papers say, need not be known where there is none."""
+    unanswered = dict.fromkeys(
+        (*LAND, "is_public_land", "mitigation_provides_trimming", "uses_herbicide")
+    )
+    case = lot(values={"in_conservation": [NAN]}, facts=unanswered)
+    place = "place of {tree} against the land set aside that is drawn: survey it"
+    assert needs(case, INDIVIDUAL) == wants("uses_herbicide", *LAND, words=[place])
+
+
 def test_polygons_answer_in_place_of_facts():
     """An island that is drawn needs no answer whether there is one; who owns it is still asked."""
     drawn = lot(
@@ -275,6 +285,22 @@ def test_a_condition_that_need_not_hold_asks_for_the_fewest_answers():
     )
     unknown = {"supervisor": None, "notice_date": None, "start_date": None}
     assert needs(lot(facts=unknown), INDIVIDUAL, rules=rules) == wants("supervisor")
+
+
+def test_one_question_asked_both_ways_is_answered_each_its_own_way():
+    """A professional needs a credential too; that it is none, only who does the work."""
+    rules = local(
+        '[rule.notice]\nwords = "Notice."\nmeasure = "notice_days"\ncompare = ">="\n'
+        'number = 20.0\nunit = "days"\napplies_to = "lot"\nbinds = "everyone"\n'
+        'routes = ["general-permit"]\neffect = "notice"\n'
+        'when = [{ measure = "is_professional", compare = "==", number = 1, unit = "yes-no" }]'
+    )
+    unknown = {"supervisor": None, "notice_date": None, "start_date": None}
+    decision = decide(lot(facts=unknown), rules)
+    who, credential = "who will do or supervise the work", "the credential of the professional"
+    told = settle_words(decision, rules.rules["permit-professional"], 0, "t1")
+    assert told == [who, credential]
+    assert settle_words(decision, rules.rules["cay:notice"], 0, "t1") == [who]
 
 
 def test_a_local_condition_that_binds_under_another_is_settled_by_either():
@@ -534,6 +560,12 @@ def test_an_outcome_is_one_of_the_routes_as_it_stands(case, read):
         # a tree of 5 ft stays under 6 ft whatever the plan
         ({"target_ft": 4.5, "height_ft": 5.0, "facts": {"earlier_proof": "none",
           "was_lawfully_trimmed": False}}, (INDIVIDUAL, "open")),
+        # nor does one of 3.5 ft come up to the 4 ft it had before
+        ({"target_ft": 3.0, "height_ft": 3.5}, (INDIVIDUAL, "open")),
+        # too far out for every other way, and a chemical besides
+        ({"depth_ft": 600.0, "facts": {"uses_herbicide": True, "was_lawfully_trimmed": False}},
+         (INDIVIDUAL, "other plan")),
+        ({"species": "buttonwood", "target_ft": 9.0}, (OUTSIDE, "open")),
         # nothing is cut
         ({"target_ft": 9.0, "height_ft": 9.0}, (LEFT_ALONE, "not cut")),
         ({"values": {"is_to_trim": [0.0]}}, (LEFT_ALONE, "not cut")),
@@ -558,6 +590,10 @@ def test_an_outcome_is_one_of_the_routes_as_it_stands(case, read):
         ({"target_ft": 5.0, "facts": {"earlier_height_ft": None}}, (C, "depends")),
         # species unknown: told by the ways of mangroves
         ({"species": None}, (A, "depends")),
+        ({"species": None, "height_ft": 12.0, "facts": {"earlier_proof": "none",
+          "was_lawfully_trimmed": False}}, (B, "other plan")),
+        ({"species": None, "facts": {"uses_herbicide": True, "is_conservation_land": True}},
+         (GENERAL, "other plan")),
     ],
 )  # fmt: skip
 def test_outcomes_of_single_lots(changes, outcome):

@@ -29,11 +29,13 @@ class Measured:
     value : NaN is unknown.
     error : NaN where nobody stated it.
     most : what an unknown value surely does not pass, if anything is known of that.
+    least : where the value is the greatest it can be, the least it can be.
     """
 
     value: Floats
     error: Floats
     most: Measured | None = None
+    least: Measured | None = None
 
     @staticmethod
     def of(value: npt.ArrayLike, error: npt.ArrayLike = np.nan) -> Measured:
@@ -44,11 +46,10 @@ class Measured:
         """Whether nothing differs: not the value, not its error, not what it surely passes not."""
         if self is other:
             return True
-        if (self.most is None) != (other.most is None):
-            return False
         pairs = ((self.value, other.value), (self.error, other.error))
-        return all(np.array_equal(a, b, equal_nan=True) for a, b in pairs) and (
-            self.most is None or other.most is None or self.most.is_same(other.most)
+        bounds = ((self.most, other.most), (self.least, other.least))
+        return all(np.array_equal(a, b, equal_nan=True) for a, b in pairs) and all(
+            a is b or (a is not None and b is not None and a.is_same(b)) for a, b in bounds
         )
 
 
@@ -64,7 +65,8 @@ class Case:
     values : name -> Measured, of the lot or of each tree. What is not there is unknown:
 
         ``is_mangrove``, ``is_red``; ``field_height_ft``, ``raster_height_ft``;
-        ``target_height_ft``, ``base_height_ft``, ``foliage_removed_frac``; ``trunk_margin_ft``,
+        ``target_height_ft``, ``base_height_ft``, ``raster_removed_frac`` (share of the foliage
+        above the target, as the raster has it); ``trunk_margin_ft``,
         ``crown_margin_ft``, ``from_innermost_ft``; ``depth_greatest_ft``, ``depth_station_ft``
         and both with ``local``; ``shoreline_along_ft``, ``_smoothed_ft``, ``_chord_ft``;
         ``share_of_trees_frac``, ``share_of_length_frac``, ``share_of_area_frac``,
@@ -183,8 +185,6 @@ def months_between(first: datetime.date, last: datetime.date) -> float:
     >>> months_between(datetime.date(2027, 1, 1), datetime.date(2027, 7, 1))
     6.0
     """
-    if last < first:
-        return -months_between(last, first)
     n = 12 * (last.year - first.year) + last.month - first.month - (last.day < first.day)
     begun, ends = _months_later(first, n), _months_later(first, n + 1)
     return n + (last - begun).days / (ends - begun).days
