@@ -77,8 +77,8 @@ def lot(
         "is_red": is_red,
         "raster_height_ft": Measured.of(heights, error_ft),
         "target_height_ft": targets,
-        "base_height_ft": np.full(heights.shape, 3.0),
-        # of a crown that is a column from the ground up
+        # a crown that is a column from the ground up
+        "base_height_ft": np.zeros(heights.shape),
         "foliage_removed_frac": np.clip((heights - targets) / heights, 0.0, None),
         "trunk_margin_ft": np.full(heights.shape, 10.0),
         "crown_margin_ft": np.full(heights.shape, 2.0),

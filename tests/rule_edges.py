@@ -192,15 +192,16 @@ EDGES: dict[str, Edge] = {
         SECOND_HAND,
         no("uses_herbicide", who="professional"),
     ),
-    # M-04: taking 100 % of the foliage is no trimming at any height
+    # M-04: taking 100 % of the foliage is no trimming at any height; a cut at the lowest foliage,
+    # here at 3 ft, takes all of it
     "trim-leaves-foliage": Edge(
-        "under 100 %",
-        "frac",
+        "over 0 ft",
+        "ft",
         "condition",
         EVERY_TRIM,
         "s. 403.9325(8) F.S.",
         SECOND_HAND,
-        value("foliage_removed_frac", (0.999, "met"), (1.0, "not met"), (None, "unknown")),
+        value("base_height_ft", (7.49, "met"), (7.5, "not met"), (None, "unknown")),
     ),
     # M-20, M-25
     "land-controlled": Edge(
@@ -501,7 +502,11 @@ EDGES: dict[str, Edge] = {
         (GENERAL,),
         "s. 403.9327 F.S.",
         MEMORY,
-        value("foliage_removed_frac", *QUARTER, **{**TALL, "depth_ft": 60.0}),
+        value(
+            "foliage_removed_frac",
+            *QUARTER,
+            **{**TALL, "depth_ft": 60.0, "facts": {"was_lawfully_trimmed": False}},
+        ),
         ("at least 16 ft",),
     ),
     # M-59: decision in 30 days, from memory

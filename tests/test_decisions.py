@@ -252,7 +252,8 @@ def test_stages_and_the_quarter(name, is_staged, years, is_warned):
         ({"height_ft": np.nan}, np.nan, np.nan),  # may be 16 ft or more
         ({"height_ft": 16.2, "error_ft": 0.5}, np.nan, np.nan),
         ({"values": {"foliage_removed_frac": [0.2]}}, 1.0, 1.0),
-        ({"values": {"foliage_removed_frac": [np.nan]}}, 1.0, np.nan),
+        # without a raster's word: 12 of 20 ft of a crown as wide as at its base
+        ({"values": {"foliage_removed_frac": [np.nan]}}, 1.0, 4.0),
     ],
 )
 def test_stages_are_those_of_the_trees_own_route(changes, is_staged, years):

@@ -57,7 +57,7 @@ def lot_site(
         mhw_line=sites.shore([(-500, 0), (900, 0)]),
         mhw_origin="survey",
         mhw_facts={"position_rmse_ft": 0.0},
-        crowns=sites.crowns(shapes, species),
+        crowns=sites.crowns(shapes, species).assign(base_height_ft=1.0),
         trunks=sites.trunks(points),
         trunks_rmse_ft=0.0,
         heights=CanopyGrid(grid, west=-100.0, north=120.0, cell=1.0, rmse_ft=rmse_ft),
@@ -232,10 +232,10 @@ def test_a_tree_no_taller_than_planned_is_not_cut():
 
 
 def test_stages_follow_from_height_and_share():
-    """20 ft down to 12 ft takes 40 % of a column: two years of 25 % (1 - 0.75^2 = 43.75 %)."""
+    """20 ft down to 12 ft takes 8 of the 19 ft above the base: two years (1 - 0.75^2 = 43.75 %)."""
     site = lot_site([(20, 5), (50, 5)], [20.0, 15.0], facts=PROFESSIONAL, target=12.0)
     found = routed(site)
-    assert tree(found, "t0")["removed_frac"] == pytest.approx(0.4)
+    assert tree(found, "t0")["removed_frac"] == pytest.approx(8 / 19)
     assert tree(found, "t0")["n_stage_years"] == 2 and bool(tree(found, "t0")["is_staged"])
     assert tree(found, "t1")["n_stage_years"] == 1 and not bool(tree(found, "t1")["is_staged"])
     assert finding(found, "professional-stages", "t0")["verdict"] == "not met"  # in one year

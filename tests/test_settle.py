@@ -125,7 +125,8 @@ LAND = ("is_uninhabited_island", "is_conservation_land", "is_mitigation_land")
         ({"height_ft": 6.2, "target_ft": 7.0, "error_ft": 0.5}, A, wants(words=[HEIGHT])),
         ({"height_ft": 4.1, "target_ft": 7.0, "error_ft": 0.5}, D, wants(words=[HEIGHT])),
         ({"depth_ft": NAN}, A, wants(words=[
-            "depth of the fringe: survey the innermost and the outermost trunk"])),
+            "depth of the fringe: survey the innermost and the outermost trunk, "
+    "and confirm the species"])),
         ({"values": {"trunk_margin_ft": NAN}}, A, wants(words=[
             "place of {tree} against the lot's side limits: survey it"])),
         # the authority's word
@@ -435,6 +436,7 @@ FOUND = {
         "foliage_removed_frac": (0.2,),  # it follows from the heights
     },
     TARGET: {"target_height_ft": (7.5,), "foliage_removed_frac": (0.2,)},
+    "height of the lowest foliage of {tree}": {"base_height_ft": (0.0,)},
     SPECIES: {"is_mangrove": (1.0, 0.0)},
     measures()["foliage_removed_frac"]["settle"]: {"foliage_removed_frac": (0.2,)},
     measures()["limit_margin_ft"]["settle"]: {"trunk_margin_ft": (5.0,), "crown_margin_ft": (5.0,)},

@@ -117,6 +117,7 @@ def route(
         target_height_ft=target_height_ft,
         stage_years=stage_years,
         unstated_height_error_ft=unstated_height_error_ft,
+        confidence_frac=confidence_frac,
     )
     every, notes = cases(given)
     decisions = [decide(case, rules, readings, confidence_frac) for case in every]

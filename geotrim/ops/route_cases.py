@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -12,13 +12,15 @@ import pandas as pd
 import shapely
 
 from geotrim.core.fringe import canopy_extent
-from geotrim.core.stretches import side_lines
+from geotrim.core.stretches import joined, side_lines
 from geotrim.model import Facts, Note, Result
+from geotrim.ops.canopy import foliage_bases_ft
 from geotrim.ops.fringes import OUTLINE_STEPS, baselines, regions_of
 from geotrim.ops.fringes import fringe as measure_fringe
-from geotrim.rules.case import Case, Measured
+from geotrim.rules.case import Case, Measured, either
 from geotrim.rules.rule_file import built_in
 from geotrim.rules.species import is_mangrove, is_red
+from geotrim.rules.verdict import standard_errors
 from geotrim.units import feet_per_map_unit
 
 Floats = npt.NDArray[np.float64]
@@ -54,6 +56,7 @@ class Inputs:
     target_height_ft: float | None
     stage_years: int
     unstated_height_error_ft: float
+    confidence_frac: float
 
 
 def cases(given: Inputs) -> tuple[list[Case], list[Note]]:
@@ -111,25 +114,31 @@ class _Trees:
         off_centre = OFF_CENTRE_FRAC * np.sqrt(self.area_ft2 / np.pi)
         self.place_error = np.where(self.has_trunk, rmse, off_centre)
         self.notes: list[Note] = []
+        if given.trunks_rmse_ft is None and self.has_trunk.any():
+            text = "their position error is not stated, so each is taken to stand where it is drawn"
+            self.notes.append(Note("trunks", text, "assumed"))
         names = crowns["species"] if "species" in crowns.columns else [None] * len(crowns)
         self.is_mangrove = _yes_no([is_mangrove(name) for name in names])
         self.is_red = _yes_no([is_red(name) for name in names])
         self.to_trim = _yes_no(crowns["is_to_trim"]) if "is_to_trim" in crowns.columns else None
         self._measured(given)
-        self.covered = _covered(given.set_aside, self.point)
+        self.covered = _covered(given, self.point, self.place_error / feet)
         lacking = int((~self.has_trunk & pd.notna(self.lot)).sum())
         if lacking:
             text = (
                 f"{lacking} trees stand at their crown's centre here, give or take half its radius"
             )
             self.notes.append(Note("trunks", text, "assumed"))
+        n_away = int(pd.isna(self.lot).sum())
+        if n_away:
+            which = f"{n_away} of {len(self.ids)} stand on no measured lot and in no lot's water"
+            self.notes.append(Note("crowns", f"{which}: not judged", "info"))
 
     def _measured(self, given: Inputs) -> None:
         """Heights with their errors, and the share above the planned height."""
         crowns, n = given.crowns, len(self.ids)
         self.field = _column(crowns, "field_height_ft", n)
         self.field_error = _column(crowns, "field_height_error_ft", n)
-        self.base = _column(crowns, "base_height_ft", n)
         own = _column(crowns, "target_height_ft", n)
         common = np.nan if given.target_height_ft is None else given.target_height_ft
         self.target = np.where(np.isnan(own), common, own)
@@ -147,16 +156,23 @@ class _Trees:
                 )
                 self.notes.append(Note("heights", text, "assumed"))
         self.removed = np.full(n, np.nan)
+        self.base = _column(crowns, "base_height_ft", n)
         if given.slices is not None:
             table = _in_order(given.slices["slices"], self.ids)
             whole = ~table["is_partial"].to_numpy(dtype=bool)
             self.removed = np.where(whole, table["share_above_target_frac"], np.nan)
+            self.base = foliage_bases_ft(crowns, given.slices.parameters, self.top)
         tall = np.where(np.isnan(self.field), self.top, self.field)
-        # A crown whose foliage all lies above the planned height is taken whole, whatever the model
-        self.removed = np.where(
-            (self.target <= self.base) & (tall > self.target), 1.0, self.removed
-        )
-        self.removed = np.where(self.target >= tall, 0.0, self.removed)
+        if (np.isfinite(self.field) & np.isnan(self.field_error)).any():
+            text = "heights measured in the field state no error and are taken at their word"
+            self.notes.append(Note("crowns", text, "assumed"))
+        bare = np.isnan(self.base) & (tall > self.target) & pd.notna(self.lot)
+        if bare.any():
+            text = (
+                f"{int(bare.sum())} without a height of the lowest foliage; what a cut takes of "
+                "them is reckoned as if they bore leaves down to the substrate"
+            )
+            self.notes.append(Note("crowns", text, "assumed"))
         # Without a choice of trees the plan cuts those that are taller than they are to be left
         known = np.isfinite(tall) & np.isfinite(self.target)
         self.planned = np.where(known, (tall > self.target).astype(np.float64), np.nan)
@@ -194,20 +210,37 @@ class _Shore:
         self.rmse = float(given.mhw_facts.get("position_rmse_ft", np.nan))
         self.regions: dict[str, tuple[Any, Any]] = {}
         self.local: Result | None = None
+        self.sure: dict[str, Result | None] = {"": None, "local_": None}
         if given.fringe is not None and given.riparian_lines is not None:
             reach = float(given.frontage.parameters.get("reach_ft", 5.0)) / feet
             self.regions = regions_of(given.lots, given.frontage, given.riparian_lines, reach)
-            same = {**given.fringe.parameters, "smoothing_length_ft": 0.0}
-            self.local = measure_fringe(
-                given.lots,
-                given.mhw_line,
-                given.crowns,
-                given.frontage,
-                given.riparian_lines,
-                trunks=given.trunks,
-                **same,
-            )
-        self.transects = {"": _by_stretch(given.fringe), "local_": _by_stretch(self.local)}
+            self.local = self._fringe(given.crowns, smoothing_length_ft=0.0)
+            mangrove = [is_mangrove(name) for name in given.crowns["species"]]
+            if None in mangrove:  # how deep is the fringe if none of those is one?
+                sure = given.crowns[[one is not None for one in mangrove]]
+                self.sure[""] = self._fringe(sure)
+                self.sure["local_"] = self._fringe(sure, smoothing_length_ft=0.0)
+        self.fringes = {"": given.fringe, "local_": self.local}
+        self.transects = {name: _by_stretch(one) for name, one in self.fringes.items()}
+        self.sure_transects = {name: _by_stretch(one) for name, one in self.sure.items()}
+
+    def _fringe(self, crowns: Any, **changed: float) -> Result:
+        """The fringe again, of other crowns or with other parameters."""
+        given = self.given
+        if given.fringe is None or given.riparian_lines is None:
+            raise ValueError("a fringe is measured again only where it was measured")
+        trunks = given.trunks
+        if trunks is not None:
+            trunks = trunks[trunks["crown_id"].isin(crowns["crown_id"])]
+        return measure_fringe(
+            given.lots,
+            given.mhw_line,
+            crowns,
+            given.frontage,
+            given.riparian_lines,
+            trunks=trunks,
+            **{**given.fringe.parameters, **changed},
+        )
 
     def values(self, lot_id: str) -> dict[str, Measured]:
         """The shoreline of a lot, measured three ways, with its error."""
@@ -233,17 +266,21 @@ class _Shore:
         """Depth of the fringe: its greatest, and where each tree stands; square both ways."""
         out = {}
         places = trees.place_error[which][trees.is_mangrove[which] != 0.0]
-        error = np.sqrt(2.0) * float(np.sqrt(np.mean(places**2))) if places.size else np.nan
-        for name, result in (("", self.given.fringe), ("local_", self.local)):
+        known = places[np.isfinite(places)]
+        error = np.sqrt(2.0 * np.mean(known**2)) if known.size else np.nan
+        for name in ("", "local_"):
+            result, sure = self.fringes[name], self.sure[name]
             if result is None:
                 continue
-            lots = result["fringe_lots"]
-            greatest = lots.loc[lots["lot_id"] == lot_id, "fringe_depth_max_ft"]
-            if len(greatest):
-                depth = Measured.of(float(greatest.iloc[0]), error)
-                out[f"depth_{name}greatest_ft"] = depth
-            depth_at, landward = _at_transects(self.transects[name], stretch, trees.station[which])
-            out[f"depth_{name}station_ft"] = Measured.of(depth_at, error)
+            depth = Measured.of(_greatest(result, lot_id), error)
+            least = None if sure is None else _least(_greatest(sure, lot_id), error)
+            out[f"depth_{name}greatest_ft"] = replace(depth, least=least)
+            where = trees.station[which]
+            depth_at, landward = _at_transects(self.transects[name], stretch, where)
+            if sure is not None:
+                at, _ = _at_transects(self.sure_transects[name], stretch, where)
+                least = _least(at, error)
+            out[f"depth_{name}station_ft"] = replace(Measured.of(depth_at, error), least=least)
             if not name:
                 inward = trees.offset[which] - landward
                 out["from_innermost_ft"] = Measured.of(inward, error)
@@ -257,8 +294,14 @@ class _Shore:
             return {}
         limits = lines["riparian_lines"]
         sides = limits.geometry.array[(limits["lot_id"] == lot_id).to_numpy()]
-        runs = [shapely.get_coordinates(line) for line in self.stretches.geometry.array[mine]]
-        every = shapely.union_all([*sides, side_lines(lot, runs)])
+        parts = self.stretches[mine].groupby("run_id", sort=False)
+        every = shapely.union_all(
+            [*sides, side_lines(lot, [joined(rows.geometry.array) for _, rows in parts])]
+        )
+        if every.is_empty:  # a shore all round: there is no side to stand beyond
+            return {
+                name: Measured.of(np.inf, 0.0) for name in ("trunk_margin_ft", "crown_margin_ft")
+            }
         region = self.regions[lot_id][1]
         points = shapely.points(trees.point[which])
         to_line = shapely.distance(points, every) * self.feet
@@ -288,18 +331,21 @@ class _Shore:
         floor = built_in()[0].rules["permit-share-counted"].limit.number
         tall_cut = cut[~(tall[cut] <= floor)]
         tall_all = np.union1d(tall_cut, all_counted[tall[all_counted] > floor])
-        pairs = {
-            "share_of_trees_frac": (len(cut), len(all_counted)),
-            "share_of_area_frac": (trees.area_ft2[cut].sum(), trees.area_ft2[all_counted].sum()),
-            "share_of_length_frac": (
-                self._covered(lot_id, trees, cut),
-                self._covered(lot_id, trees, all_counted),
-            ),
-            "permit_share_frac": (len(tall_cut), len(tall_all)),
+        # The least: those that are cut are no mangroves, the others are
+        cut_sure, all_least = mine[is_cut & is_sure], mine[is_sure | ~is_cut]
+        tall_sure = cut_sure[tall[cut_sure] > floor]
+        tall_least = np.union1d(tall_sure, all_least[~(tall[all_least] <= floor)])
+        kinds: dict[str, Callable[[Any], float]] = {
+            "share_of_trees_frac": len,
+            "share_of_area_frac": lambda trees_: float(trees.area_ft2[trees_].sum()),
+            "share_of_length_frac": lambda trees_: self._covered(lot_id, trees, trees_),
         }
-        for name, (part, whole) in pairs.items():
-            share = part / whole if whole else (0.0 if not part else np.nan)
-            out[name] = Measured.of(share, 0.0)
+        for name, size in kinds.items():
+            most = _part(size(cut), size(all_counted))
+            least = _part(size(cut_sure), size(all_least))
+            out[name] = replace(Measured.of(most, 0.0), least=Measured.of(least, 0.0))
+        most, least = _part(len(tall_cut), len(tall_all)), _part(len(tall_sure), len(tall_least))
+        out["permit_share_frac"] = replace(Measured.of(most, 0.0), least=Measured.of(least, 0.0))
         return out
 
     def _covered(self, lot_id: str, trees: _Trees, which: Any) -> float:
@@ -327,19 +373,40 @@ def _points(given: Inputs, ids: Any, shapes: Any, has_trunk: Any) -> Floats:
     return points
 
 
-def _covered(set_aside: Any, points: Floats) -> dict[str, Floats]:
-    """For each kind of land set aside, 1 where it covers a point."""
+def _covered(given: Inputs, points: Floats, place_error: Floats) -> dict[str, Floats]:
+    """For each kind of land set aside, 1 where it covers a point, NaN where that is too close."""
     out: dict[str, Floats] = {}
-    if set_aside is None:
+    if given.set_aside is None:
         return out
+    reach = standard_errors(given.confidence_frac) * np.nan_to_num(place_error)
+    spots = shapely.points(points)
     for kind, names in COVERED.items():
-        shapes = np.asarray(set_aside.geometry.array)[(set_aside["kind"] == kind).to_numpy()]
-        inside = np.zeros(len(points), dtype=bool)
-        for shape in shapes:
-            inside |= shapely.intersects_xy(shape, points[:, 0], points[:, 1])
+        which = (given.set_aside["kind"] == kind).to_numpy()
+        area = shapely.union_all(np.asarray(given.set_aside.geometry.array)[which])
+        inside = shapely.intersects(area, spots).astype(np.float64)
+        if which.any():
+            edge = shapely.distance(shapely.boundary(area), spots)
+            inside[(edge <= reach) & (reach > 0.0)] = np.nan
         for name in names:
-            out[name] = np.maximum(out.get(name, 0.0), inside.astype(np.float64))
+            out[name] = inside if name not in out else either(out[name], inside)
     return out
+
+
+def _least(depth: Any, error: float) -> Measured:
+    """Depth of the known mangroves: none where there is none of them."""
+    return Measured.of(np.nan_to_num(depth), error)
+
+
+def _part(part: float, whole: float) -> float:
+    """A share; nothing of nothing is none."""
+    return part / whole if whole else (0.0 if not part else np.nan)
+
+
+def _greatest(fringe: Result, lot_id: str) -> float:
+    """Greatest depth of a lot's fringe; 0 where a lot has none. [ft]."""
+    lots = fringe["fringe_lots"]
+    depth = lots.loc[lots["lot_id"] == lot_id, "fringe_depth_max_ft"].to_numpy(dtype=np.float64)
+    return float(depth[0]) if depth.size else np.nan
 
 
 def _by_stretch(fringe: Result | None) -> dict[str, Any]:

@@ -104,7 +104,9 @@ def decide(
     """
     readings = Readings() if readings is None else readings
     seen = derived(case, readings)
-    dropped, together = readings.dropped(), readings.collective()
+    together = readings.collective()
+    # A reading of the act does not undo what a local rule file asks for
+    dropped = {name for name in readings.dropped() if not _is_tightened(rule_set, name)}
     verdicts: dict[str, Codes] = {}
     binding: dict[str, Codes] = {}
     same = set() if like is None else _untouched(rule_set, seen, together, like)
@@ -133,6 +135,10 @@ def decide(
         for route in routes()
     }
     return replace(found, routes=ways)
+
+
+def _is_tightened(rule_set: RuleSet, name: str) -> bool:
+    return name in rule_set.rules and bool(rule_set.rules[name].tightened_by)
 
 
 def _untouched(
@@ -166,12 +172,20 @@ def _verdict(
 
 
 def held_against(limit: Limit, seen: Measured, confidence_frac: float) -> Codes:
-    """Verdict on a measure: an unknown value is not met where the most it can be is not."""
+    """Verdict on a measure of which bounds may be known.
+
+    An unknown value does not meet a floor where the most it can be does not; one that is the most
+    it can be is not surely past a cap that the least it can be keeps.
+    """
     code = limit.judge(seen.value, seen.error, confidence_frac)
-    if seen.most is None or limit.compare not in (">", ">="):
-        return code
-    best = limit.judge(seen.most.value, seen.most.error, confidence_frac)
-    return np.where((code == UNKNOWN) & (best == NOT_MET), NOT_MET, code).astype(np.int8)
+    is_cap = limit.compare in ("<", "<=")
+    if seen.most is not None and limit.compare in (">", ">="):
+        best = limit.judge(seen.most.value, seen.most.error, confidence_frac)
+        code = np.where((code == UNKNOWN) & (best == NOT_MET), NOT_MET, code).astype(np.int8)
+    if seen.least is not None and is_cap:
+        best = limit.judge(seen.least.value, seen.least.error, confidence_frac)
+        code = np.where((code == NOT_MET) & (best != NOT_MET), UNKNOWN, code).astype(np.int8)
+    return code
 
 
 def _worst_of_mangroves(code: Codes, is_mangrove: Measured) -> Codes:

@@ -20,6 +20,7 @@ from geotrim.rules.case import (
 from geotrim.rules.readings import Readings
 from geotrim.rules.rule_file import measures
 from geotrim.rules.stages import yearly_share
+from geotrim.rules.verdict import AT_LIMIT_FT
 
 #: Values of a case that are yes where a polygon of land set aside covers the tree.
 COVERS = ("in_conservation", "in_mitigation", "in_island", "in_public_island")
@@ -48,10 +49,10 @@ def derived(case: Case, readings: Readings) -> dict[str, Measured]:
     covers = {name: case.values[name].value for name in COVERS if name in case.values}
     known |= {name: Measured.of(flag, 0.0) for name, flag in land_flags(told, covers).items()}
     known |= _heights(case, readings, told["earlier_height_ft"])
+    removed = _removed(case, known["top_height_ft"].value)
+    known["foliage_removed_frac"] = Measured.of(removed)
     known["yearly_removed_frac"] = Measured.of(
-        yearly_share(
-            case.get("foliage_removed_frac").value, case.stage_years, readings["foliage_reading"]
-        )
+        yearly_share(removed, case.stage_years, readings["foliage_reading"])
     )
     known["share_trimmed_frac"] = _share(case, readings["share_measure_reading"])
     return {name: known.get(readings.stands_for(name), NOTHING) for name in measures()}
@@ -120,5 +121,34 @@ def _share(case: Case, reading: str) -> Measured:
     An unknown share may be the greatest, so it makes the whole unknown.
     """
     kinds = ("trees", "length", "area") if reading == "smallest" else (reading,)
-    shares = [float(case.get(f"share_of_{kind}_frac").value) for kind in kinds]
-    return Measured.of(max(shares) if all(np.isfinite(shares)) else np.nan, 0.0)
+    shares = [case.get(f"share_of_{kind}_frac") for kind in kinds]
+    most = [float(share.value) for share in shares]
+    least = [float(share.value if share.least is None else share.least.value) for share in shares]
+    return Measured(
+        *_pair(max(most) if all(np.isfinite(most)) else np.nan),
+        least=Measured(*_pair(max(least) if all(np.isfinite(least)) else np.nan)),
+    )
+
+
+def _pair(value: float) -> tuple[Any, Any]:
+    """A value without error, as arrays."""
+    return np.asarray(value, np.float64), np.asarray(0.0)
+
+
+def _removed(case: Case, top_ft: Any) -> Any:
+    """Share of the foliage a cut takes, by the height that decides.
+
+    Where that is the raster's own, the raster says; else the crown is taken as wide at its base as
+    at its top, which takes more off the top than any rounder crown. Foliage whose base nobody
+    knows is taken to reach the substrate.
+    """
+    target, base = case.get("target_height_ft").value, case.get("base_height_ft").value
+    raster = case.get("foliage_removed_frac").value
+    foot = np.nan_to_num(base)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.clip((top_ft - target) / (top_ft - foot), 0.0, 1.0)
+    is_own = np.abs(top_ft - case.get("raster_height_ft").value) <= AT_LIMIT_FT
+    share = np.where(is_own & np.isfinite(raster), raster, share)
+    share = np.where(target <= base, 1.0, share)
+    share = np.where(top_ft <= target, 0.0, share)
+    return np.where(np.isnan(top_ft) | np.isnan(target), np.nan, share)

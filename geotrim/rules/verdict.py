@@ -24,9 +24,10 @@ WORDS = ("not met", "unknown", "too close", "met")
 STATUS = ("closed", "depends", "depends", "open")
 
 COMPARISONS = ("<=", "<", ">=", ">", "==")
-#: Values closer to a limit than this are at the limit. Lengths: single precision, or metres, cannot
-#: hold most lengths in feet exactly (3.048 m comes back as 10.0000003 ft).
-AT_LIMIT_FT, AT_LIMIT = 1e-5, 1e-9
+#: Values closer to a limit than this are at the limit. Lengths: 150 US survey feet are 150.0003 ft,
+#: and single precision cannot hold most lengths in feet exactly (3.048 m comes back as
+#: 10.0000003 ft); half of a hundredth of a foot is less than anybody measures here.
+AT_LIMIT_FT, AT_LIMIT = 0.005, 1e-9
 
 
 def judge(
