@@ -8,7 +8,7 @@ from itertools import product
 
 import numpy as np
 import pytest
-from cases import lot
+from cases import lot, verdict
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -22,9 +22,11 @@ from geotrim.rules.case import (
     fact_values,
     months_between,
 )
+from geotrim.rules.decide import decide
 from geotrim.rules.derive import derived, land_flags
 from geotrim.rules.readings import Readings
 from geotrim.rules.rule_file import measures
+from geotrim.rules.rule_set import rule_set
 
 NAN = float("nan")
 YES_NO = (0.0, 1.0, NAN)
@@ -266,3 +268,52 @@ def test_of_three_shares_the_greatest_counts_against_the_cap(reading, expected):
     unknown = {**shares, "share_of_area_frac": NAN}
     seen = float(derived(lot(values=unknown), read)["share_trimmed_frac"].value)
     assert math.isnan(seen) if reading in ("smallest", "area") else seen == expected
+
+
+@pytest.mark.parametrize(
+    ("changes", "expected"),
+    [
+        ({}, 0.6),  # the raster's own word for the height that decides
+        ({"field_height_ft": [18.0]}, 10 / 18),  # another height: a crown as wide as at its base
+        ({"field_height_ft": [18.0], "base_height_ft": [5.0]}, 10 / 13),
+        ({"field_height_ft": [18.0], "base_height_ft": [NAN]}, 10 / 18),  # down to the substrate
+        ({"foliage_removed_frac": [NAN]}, 12 / 20),
+        ({"foliage_removed_frac": [NAN], "base_height_ft": [4.0]}, 12 / 16),
+        ({"base_height_ft": [8.0]}, 1.0),  # a cut at the lowest foliage takes all
+        ({"field_height_ft": [8.0]}, 0.0),  # no taller than it is to be left
+        ({"raster_height_ft": [NAN]}, NAN),
+        ({"target_height_ft": [NAN]}, NAN),
+    ],
+)
+def test_share_of_the_foliage_that_a_cut_takes(changes, expected):
+    """Heights in ft over the height of the crown, by hand; 20 ft by the raster, cut to 8."""
+    case = lot(height_ft=20.0, target_ft=8.0, values={"foliage_removed_frac": [0.6], **changes})
+    seen = derived(case, Readings())
+    assert seen["foliage_removed_frac"].value[0] == pytest.approx(expected, nan_ok=True)
+    assert seen["yearly_removed_frac"].value[0] == pytest.approx(expected, nan_ok=True)
+
+
+def test_a_raised_height_is_not_the_rasters_own():
+    """20 + 1.125 ft, cut to 8."""
+    case = lot(height_ft=20.0, target_ft=8.0, values={"foliage_removed_frac": [0.1]})
+    read = Readings({"substrate_reading": "ground-reads-high"})
+    seen = derived(case, read)["foliage_removed_frac"].value[0]
+    assert seen == pytest.approx(13.125 / 21.125)
+
+
+@pytest.mark.parametrize(
+    ("most", "least", "expected"),
+    [
+        (0.65, 0.5, "met"),
+        (0.7, 0.66, "not met"),
+        (0.7, 0.65, "unknown"),  # as many as may be mangroves, or as few
+        (0.7, NAN, "unknown"),
+        (NAN, NAN, "unknown"),
+    ],
+)
+def test_a_share_between_bounds(most, least, expected):
+    """65 % of the mangroves, of which trees of unknown species may be some."""
+    share = Measured(np.asarray(most), np.asarray(0.0), least=Measured.of(least, 0.0))
+    kinds = ("share_of_trees_frac", "share_of_length_frac", "share_of_area_frac")
+    case = lot(shore_ft=200.0, values=dict.fromkeys(kinds, share))
+    assert verdict(decide(case, rule_set()), "owner-share") == expected

@@ -132,3 +132,15 @@ def test_where_nothing_is_known_everything_depends():
     assert {told.status(route) for route in told.routes} == {"depends"}
     told = decide(Case("lot", ("a", "b")), RULES)
     assert all(set(statuses(told, k).values()) == {"depends"} for k in (0, 1))
+
+
+@given(case=rule_cases(), text=overlay_texts(), read=readings(), other=readings())
+def test_what_another_reading_does_not_touch_may_be_taken_over(case, text, read, other):
+    """Judged again from the start, or only where the readings differ: the same comes out."""
+    local = rule_set([read_overlay(text, "local.toml")])
+    fresh = decide(case, local, other)
+    quick = decide(case, local, other, like=decide(case, local, read))
+    for name in ("verdicts", "binding", "routes"):
+        one, two = getattr(fresh, name), getattr(quick, name)
+        assert list(one) == list(two)
+        assert all(np.array_equal(one[key], two[key]) for key in one), name

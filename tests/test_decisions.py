@@ -63,6 +63,24 @@ def test_a_rule_says_what_the_sheet_says(name):
     assert (rule.read_on == "not read") == (edge.confidence == "from memory")
 
 
+#: Who must keep a rule, where that is not everyone: the table of who is bound by what (1.6), M-14
+#: and M-36.
+BOUND = {
+    "owner": {f"owner-{what}" for what in ("supervises", "height-before", "height-after", "share")}
+    | {"multifamily"},
+    "professional": {name for name in EDGES if name.startswith(("professional-", "permit-"))},
+    "surveyor": {"surveyor-swath"},
+    "nobody": {"not-of-the-act"},
+}
+
+
+def test_who_must_keep_a_rule():
+    found = {who: {r.id for r in RULES.rules.values() if r.binds == who} for who in BOUND}
+    assert found == BOUND
+    others = set(EDGES) - set().union(*BOUND.values())
+    assert {RULES.rules[name].binds for name in others} == {"everyone"}
+
+
 @pytest.mark.parametrize("name", EDGES)
 def test_a_rule_on_both_sides_of_its_edge(name):
     for changes, expected in EDGES[name].lots:

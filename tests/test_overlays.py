@@ -290,6 +290,15 @@ def test_the_number_that_is_tightened_is_judged():
     assert verdict(decide(lot(height_ft=8.01), rules), "owner-height-before") == "not met"
 
 
+def test_a_reading_does_not_undo_a_local_number():
+    """A-01: whoever reads the act's own cap as the owner's only still keeps a town's cap."""
+    read = Readings({"share_cap_reading": "owner-only"})
+    local = rule_set([read_overlay(tighten("professional-share", number=0.4), "cay.toml")])
+    case = lot(who="professional", shore_ft=200.0)
+    assert "professional-share" not in decide(case, rule_set(), read).verdicts
+    assert verdict(decide(case, local, read), "professional-share") == "not met"  # half of them
+
+
 def test_tightened_takes_a_table_by_itself():
     rule = ALL_RULES["owner-height-before"]
     assert tightened(rule, TIGHTEN, "cay", "here").limit.words() == "at most 8 ft"
