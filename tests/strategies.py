@@ -234,7 +234,7 @@ def stricter_number(rule, step):
     limit = rule.limit
     is_trigger = rule.effect == "consequence" and limit.unit == "frac"
     sign = -1.0 if (limit.compare[0] == "<") != is_trigger else 1.0
-    size = 0.01 if limit.unit == "frac" else 0.5
+    size = 0.005 if limit.unit == "frac" else 0.5
     return round(limit.number + sign * size * step, 6)
 
 
@@ -254,7 +254,7 @@ def overlay_texts(draw, name="local"):
         )
     for k in range(draw(st.integers(0, 3))):
         measure, compare, number, unit = draw(st.sampled_from(LOCAL_LIMITS))
-        effect = draw(st.sampled_from(["condition", "check", "warning", "notice", "told"]))
+        effect = draw(st.sampled_from(["condition", "check", "warning", "told"]))
         ways = draw(st.lists(st.sampled_from(tuple(routes())), max_size=4, unique=True))
         when = draw(st.booleans())
         condition = '{ measure = "top_height_ft", compare = ">", number = 9.0, unit = "ft" }'

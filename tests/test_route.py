@@ -378,3 +378,135 @@ def test_of_unknown_species_those_that_are_cut_count_for_the_cap():
     crowns = site.crowns.assign(is_to_trim=[True, False, True])
     row = finding(routed(dataclasses.replace(site, crowns=crowns)), "permit-share")
     assert row["value"] == pytest.approx(2 / 3)
+
+
+def test_where_two_stretches_meet_there_is_no_side_limit():
+    """A corner lot: its trunk near the corner stands far from both ends of the run."""
+    site = lot_site([(102, 3)], [9.0], trunks_rmse_ft=3.0)
+    corner = dataclasses.replace(site, mhw_line=sites.shore([(-500, 0), (100, 0), (100, -500)]))
+    row = finding(routed(corner), "inside-limits", "t0")
+    assert row["value"] == pytest.approx(93 * FT, abs=0.2) and row["verdict"] == "met"
+
+
+def test_a_shore_all_round_has_no_side_limit():
+    ring = [(0, -90), (100, -90), (100, 0), (0, 0), (0, -90)]
+    site = dataclasses.replace(lot_site([(50, 5)], [9.0]), mhw_line=sites.shore(ring))
+    found = routed(site)
+    row = finding(found, "inside-limits")
+    assert row["verdict"] == "met" and np.isnan(row["value"])
+    assert tree(found, "t0")["owner_exemption"] == "open"
+
+
+@pytest.mark.parametrize(("width", "is_capped"), [(150.0, False), (150.02, True)])
+def test_a_lot_of_150_survey_feet_is_at_the_limit(width, is_capped):
+    """M-23: 150 US survey feet are 150.0003 ft; a fiftieth of a foot more is over."""
+    found = routed(lot_site([(50, 5)], [9.0], width=width))
+    assert bool(found["shares"].set_index("rule_id").loc["owner-share", "is_binding"]) is is_capped
+
+
+def test_what_a_cut_takes_follows_the_height_that_decides():
+    """Field 20 ft where the raster says 11: down to 12 ft takes 8 of the 19 ft above the base."""
+    site = lot_site([(50, 5)], [11.0], facts=PROFESSIONAL, target=12.0)
+    crowns = site.crowns.assign(field_height_ft=[20.0], field_height_error_ft=[0.0])
+    row = tree(routed(dataclasses.replace(site, crowns=crowns)), "t0")
+    assert row["removed_frac"] == pytest.approx(8 / 19) and row["n_stage_years"] == 2
+    raised = {"target_height_ft": 12.0, "substrate_reading": "ground-reads-high"}
+    site = lot_site([(50, 5)], [11.5], facts=PROFESSIONAL)
+    row = tree(routed(dataclasses.replace(site, options=raised)), "t0")
+    assert row["removed_frac"] == pytest.approx(0.625 / 11.625)
+
+
+def test_without_the_lowest_foliage_nothing_is_open():
+    """M-04: a cut at 6 ft may take all of it; a base for all crowns settles that."""
+    site = lot_site([(50, 5)], [9.0])
+    bare = dataclasses.replace(site, crowns=site.crowns.assign(base_height_ft=np.nan))
+    row = tree(routed(bare), "t0")
+    assert row["owner_exemption"] == "depends"
+    assert row["settle"] == "height of the lowest foliage of t0"
+    for base, status in ((5.0, "open"), (6.0, "closed")):
+        options = {"target_height_ft": 6.0, "crown_base_ft": base}
+        row = tree(routed(dataclasses.replace(bare, options=options)), "t0")
+        assert row["owner_exemption"] == status
+
+
+def test_a_fringe_that_is_too_deep_only_with_unknown_trees_is_not_told():
+    """Trunks 55 apart, the inner one of unknown species: 0 or 55 ft deep."""
+    site = lot_site([(50, -30), (50, 25)], [9.0, 9.0], species=[None, "red mangrove"])
+    row = finding(routed(site), "fringe-depth")
+    assert row["value"] == pytest.approx(55 * FT) and row["verdict"] == "unknown"
+    assert "species" in row["settle"]
+    known = lot_site([(50, -30), (50, 25)], [9.0, 9.0])
+    assert finding(routed(known), "fringe-depth")["verdict"] == "not met"
+
+
+def test_a_share_that_hangs_on_unknown_trees_is_not_told():
+    """One red that stays, three unknown of which two are cut: from nothing to two of three."""
+    points = [(20, 5), (50, 5), (80, 5), (110, 5)]
+    names = ["red mangrove", None, None, None]
+    site = lot_site(points, [9.0] * 4, species=names, width=160.0)
+    crowns = site.crowns.assign(is_to_trim=[False, True, True, False])
+    row = finding(routed(dataclasses.replace(site, crowns=crowns)), "owner-share")
+    assert row["value"] == pytest.approx(2 / 3) and row["verdict"] == "unknown"
+
+
+def test_a_tree_by_the_edge_of_land_set_aside_is_too_close():
+    """Trunk 1 outside, with an error of 2 ft."""
+    area = gpd.GeoDataFrame(
+        {"name": ["strip"], "kind": ["conservation"]},
+        geometry=[shapely.box(51, -50, 200, 50)],
+        crs=sites.FLORIDA_EAST_USFT,
+    )
+    site = lot_site([(50, 5), (20, 5)], [9.0, 9.0], set_aside=area, trunks_rmse_ft=2.0)
+    found = routed(site)
+    assert tree(found, "t0")["owner_exemption"] == "depends"
+    assert "conservation land" in tree(found, "t0")["settle"]
+    assert tree(found, "t1")["owner_exemption"] == "open"
+
+
+def test_trees_of_no_lot_and_errors_nobody_stated_are_told():
+    site = lot_site([(50, 5), (300, 5)], [9.0, 9.0], trunks_rmse_ft=None)
+    text = " ".join(str(note) for note in routed(site).notes)
+    assert "1 of 2 stand on no measured lot" in text
+    assert "position error is not stated" in text
+
+
+def test_a_local_cap_is_not_undone_by_a_reading():
+    """A-01: under the owner's reading the act's cap falls from (b), a town's own cap does not."""
+    text = """
+        [file]
+        id = "cay-town"
+        kind = "overlay"
+        title = "Rules of Cay Town (invented)"
+        jurisdiction = "Cay Town (invented)"
+        version = "1"
+        [tighten.professional-share]
+        number = 0.3
+        unit = "frac"
+        section = "invented code 4"
+        confidence = "read in source"
+        read_on = "2026-11"
+    """
+    options = {"target_height_ft": 6.0, "share_cap_reading": "owner-only"}
+    site = lot_site([(50, 5)], [9.0], width=160.0, options=options)
+    assert "professional-share" not in set(routed(site)["shares"]["rule_id"])
+    local = dataclasses.replace(site, overlays=(read_overlay(text, "cay.toml"),))
+    caps = routed(local)["shares"].set_index("rule_id")
+    assert caps.loc["professional-share", "share_frac"] == 0.3
+
+
+def test_field_heights_far_from_the_raster_are_told_and_decide_without_it():
+    site = lot_site([(50, 5), (20, 5)], [9.0, 9.0])
+    crowns = site.crowns.assign(field_height_ft=[9.5, 20.0], field_height_error_ft=[0.1, 0.1])
+    found = routed(dataclasses.replace(site, crowns=crowns))
+    text = " ".join(note.text for note in found.notes)
+    assert "1 heights measured in the field are far" in text and "t1 (20.0 against 9.0 ft)" in text
+    alone = dataclasses.replace(site, crowns=crowns, heights=None)
+    assert tree(routed(alone), "t0")["owner_exemption"] == "open"
+
+
+def test_a_buttonwood_that_is_not_chosen_is_not_cut():
+    site = lot_site([(50, 5), (20, 5)], [9.0, 9.0], species=["red mangrove", "buttonwood"])
+    crowns = site.crowns.assign(is_to_trim=[True, False])
+    found = routed(dataclasses.replace(site, crowns=crowns))
+    assert tree(found, "t1")["outcome_standing"] == "not cut"
+    assert way(found, "no-mangrove")["n_open_trees"] == 0

@@ -230,3 +230,16 @@ def test_the_files_say_in_toml_what_the_reader_found():
         data = tomllib.loads(files("geotrim.rules").joinpath(name).read_text(encoding="utf-8"))
         assert list(data["rule"]) == list(file.rules)
         assert set(data) == {"file", "rule"}
+
+
+@pytest.mark.parametrize(
+    ("changes", "named"),
+    [
+        ({"measure": "share_trimmed_frac", "unit": "frac", "number": 25.0}, "write 25 % as 0.25"),
+        ({"measure": "notice_days", "unit": "days", "number": 1e9}, "-3660 to 3660, in days"),
+        ({"effect": "share"}, "for the effect 'share'"),
+        ({"effect": "notice"}, "for the effect 'notice'"),
+    ],
+)
+def test_a_number_out_of_all_reason_is_refused(changes, named):
+    refused(text_of({"low": {**RULE, **changes}}), named)

@@ -125,7 +125,8 @@ def _site(args: Any, params: Mapping[str, object], needed: Mapping[str, bool]) -
         except GeotrimError as error:
             raise under_option_names(error) from error
     elif tables or args.crs:
-        extra = "--crs" if args.crs else f"--{next(iter(tables)).replace('_', '-')}"
+        first = next(iter(tables), "crs").replace("_", "-")
+        extra = "--crs" if args.crs else "--local-rules" if first == "rules" else f"--{first}"
         raise GeotrimError(
             extra, "a site file beside it", "one or the other", f"write it into {args.site}"
         )

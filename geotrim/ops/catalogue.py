@@ -441,6 +441,7 @@ ROUTE = Operation(
         "mhw_facts?",
         "mhw_origin?",
         "set_aside?",
+        "exclusions?",
         "facts?",
         "overlays?",
     ),

@@ -44,6 +44,7 @@ def route(
     mhw_facts: Mapping[str, Any] | None = None,
     mhw_origin: str | None = None,
     set_aside: Any = None,
+    exclusions: Any = None,
     facts: Facts | None = None,
     overlays: Iterable[RuleFile] = (),
     target_height_ft: float | None = None,
@@ -69,8 +70,10 @@ def route(
 
     Parameters
     ----------
-    lots, mhw_line, crowns, trunks, trunks_rmse_ft, mhw_facts, mhw_origin, set_aside, facts :
+    lots, mhw_line, crowns, trunks, trunks_rmse_ft, mhw_facts, mhw_origin :
         As :class:`geotrim.model.Site` holds them. Whatever is not given is unknown.
+    set_aside, exclusions, facts :
+        Likewise.
     frontage, riparian_lines, fringe, heights, slices : Result
         Of those operations; all but the first may be missing.
     overlays : iterable of RuleFile
@@ -113,6 +116,7 @@ def route(
         trunks_rmse_ft=trunks_rmse_ft,
         mhw_facts=mhw_facts or {},
         set_aside=set_aside,
+        exclusions=exclusions,
         facts=facts or Facts(),
         target_height_ft=target_height_ft,
         stage_years=stage_years,

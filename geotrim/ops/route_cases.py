@@ -27,6 +27,8 @@ Floats = npt.NDArray[np.float64]
 #: A trunk that was not surveyed stands this share of the crown's radius from its centre, as a
 #: standard error. Common practice, no source.
 OFF_CENTRE_FRAC = 0.5
+#: A field height this far from the raster's is worth a look. Common practice, no source. [ft]
+FAR_OFF_FT = 3.0
 #: Kind of land set aside -> value of a case that is 1 for the trees it covers.
 COVERED = {
     "conservation": ("in_conservation",),
@@ -52,6 +54,7 @@ class Inputs:
     trunks_rmse_ft: float | None
     mhw_facts: Mapping[str, Any]
     set_aside: Any
+    exclusions: Any
     facts: Facts
     target_height_ft: float | None
     stage_years: int
@@ -129,6 +132,13 @@ class _Trees:
                 f"{lacking} trees stand at their crown's centre here, give or take half its radius"
             )
             self.notes.append(Note("trunks", text, "assumed"))
+        n_out = int(_inside(given.exclusions, self.point).sum())
+        if n_out:
+            text = (
+                f"{n_out} trees stand in an exclusion, where nothing may be trimmed by what the "
+                "user says; they are judged here by the rules alone"
+            )
+            self.notes.append(Note("exclusions", text, "info"))
         n_away = int(pd.isna(self.lot).sum())
         if n_away:
             which = f"{n_away} of {len(self.ids)} stand on no measured lot and in no lot's water"
@@ -166,6 +176,7 @@ class _Trees:
         if (np.isfinite(self.field) & np.isnan(self.field_error)).any():
             text = "heights measured in the field state no error and are taken at their word"
             self.notes.append(Note("crowns", text, "assumed"))
+        self._compare_heights()
         bare = np.isnan(self.base) & (tall > self.target) & pd.notna(self.lot)
         if bare.any():
             text = (
@@ -178,6 +189,21 @@ class _Trees:
         self.planned = np.where(known, (tall > self.target).astype(np.float64), np.nan)
         if self.to_trim is not None:
             self.planned = self.to_trim
+
+    def _compare_heights(self) -> None:
+        """Tell heights of the field that are far from the raster's: a wrong tag, a wrong unit."""
+        gap = np.abs(self.field - self.top)
+        errors = np.hypot(np.nan_to_num(self.field_error), np.nan_to_num(self.top_error))
+        far = gap > np.maximum(FAR_OFF_FT, 3.0 * errors)
+        if not far.any():
+            return
+        worst = int(np.nanargmax(np.where(far, gap, np.nan)))
+        pair = f"{self.field[worst]:.1f} against {self.top[worst]:.1f} ft"
+        text = (
+            f"{int(far.sum())} heights measured in the field are far from the raster's, most of "
+            f"all at {self.ids[worst]} ({pair}): check tags and units"
+        )
+        self.notes.append(Note("crowns", text, "assumed"))
 
     def values(self, which: Any) -> dict[str, Measured]:
         """Values of some trees that do not hang on their lot."""
@@ -371,6 +397,13 @@ def _points(given: Inputs, ids: Any, shapes: Any, has_trunk: Any) -> Floats:
         found = has_trunk & (at >= 0)
         points[found] = shapely.get_coordinates(np.asarray(known.geometry.array)[at[found]])
     return points
+
+
+def _inside(areas: Any, points: Floats) -> npt.NDArray[np.bool_]:
+    """Which points a table of polygons covers."""
+    if areas is None or not len(areas):
+        return np.zeros(len(points), dtype=bool)
+    return shapely.intersects(shapely.union_all(areas.geometry.array), shapely.points(points))
 
 
 def _covered(given: Inputs, points: Floats, place_error: Floats) -> dict[str, Floats]:

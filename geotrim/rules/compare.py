@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from geotrim.rules.decide import Decision, decide
+from geotrim.rules.outcome import UNCUT, outcomes
 from geotrim.rules.readings import questions
 from geotrim.rules.rule_file import routes
 from geotrim.rules.verdict import STATUS
@@ -36,7 +37,7 @@ class Comparison:
 
 
 def comparisons(decision: Decision, extras: Extras = lambda _: {}) -> Iterator[Comparison]:
-    """Every other reading, and what it would change.
+    """Every other reading, and what it would change for the trees that are cut.
 
     Parameters
     ----------
@@ -45,24 +46,23 @@ def comparisons(decision: Decision, extras: Extras = lambda _: {}) -> Iterator[C
         Gives what else is compared: caps, years, advice, each under a name in words.
     """
     own = extras(decision)
+    is_cut = outcomes(decision).standing != UNCUT
     for setting, other, readings in decision.readings.others():
         new = decide(
             decision.case, decision.rule_set, readings, decision.confidence_frac, like=decision
         )
         changes: list[str] = []
         if new.routes is not decision.routes or questions()[setting].decides in DUTIES:
-            changes = [*_route_changes(decision, new), *_extra_changes(own, extras(new))]
+            changes = [*_route_changes(decision, new, is_cut), *_extra_changes(own, extras(new))]
         yield Comparison(setting, decision.readings[setting], other, tuple(changes))
 
 
-def _route_changes(old: Decision, new: Decision) -> Iterator[str]:
+def _route_changes(old: Decision, new: Decision, is_cut: Any) -> Iterator[str]:
     """Routes that are open, or may be, for other trees than before."""
     names = np.array(STATUS, dtype=object)
     for route, table in routes().items():
         before, after = names[old.routes[route]], names[new.routes[route]]
-        if (before == after).all():
-            continue
-        changed = np.flatnonzero(before != after)
+        changed = np.flatnonzero((before != after) & is_cut)
         pairs = Counter((str(before[k]), str(after[k])) for k in changed)
         for (was, now), n in pairs.items():
             trees = "" if not old.case.tree_ids else f" for {n} tree{'s' if n > 1 else ''}"

@@ -83,6 +83,7 @@ def _finding(decision: Decision, rule: Rule, k: int, tree: str | None) -> Findin
     if code == NOT_MET and seen.most is not None and np.isnan(np.broadcast_to(seen.value, n)[k]):
         seen = seen.most  # not known, but surely no better than this
     value = float(np.broadcast_to(seen.value, n)[k])
+    value = value if np.isfinite(value) else np.nan  # nothing to be measured from: no figure
     bound = decision.binding.get(rule.id)
     binding = MET if bound is None else int(bound[k])
     return Finding(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -60,12 +61,13 @@ def outcomes(decision: Decision) -> Outcomes:
     standing = np.full(n, CLOSED, dtype=object)
     free = np.ones(n, dtype=bool)
 
-    def take(which: npt.NDArray[np.bool_], name: str, how: str) -> None:
+    def take(which: Any, name: str, how: str) -> None:
         chosen = free & which
         route[chosen], standing[chosen] = name, how
         free[chosen] = False
 
     others = [name for name in routes() if name != LAST]
+    take(decision.case.get("is_to_trim").value == 0.0, LEFT_ALONE, UNCUT)
     take(decision.routes[OUTSIDE] == MET, OUTSIDE, OPEN)
     take(left_alone(decision), LEFT_ALONE, UNCUT)
     for name in others:

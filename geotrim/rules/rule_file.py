@@ -31,6 +31,24 @@ CONFIDENCES = (
 )
 #: Effects an overlay may give to a rule of its own: none of them opens a route.
 OVERLAY_EFFECTS = ("condition", "check", "share", "stages", "notice", "warning", "told")
+#: Least and greatest number a limit in a unit may have; a share of 25 is surely meant as 0.25.
+RANGES = {
+    "ft": (-1000.0, 10_000.0),
+    "ft2": (0.0, 1e9),
+    "frac": (0.0, 1.0),
+    "yes-no": (-math.inf, math.inf),  # 1 or 0, which is told in words of its own
+    "days": (-3660.0, 3660.0),
+    "months": (0.0, 120.0),
+    "years": (0.0, 100.0),
+    "ratio": (0.0, 100.0),
+    "usd-per-ft2": (0.0, 1e6),
+}
+#: What a rule of these effects can be about.
+MEASURES_OF = {
+    "share": ("share_trimmed_frac", "permit_share_frac"),
+    "stages": ("yearly_removed_frac",),
+    "notice": ("notice_days",),
+}
 BUILT_IN_FILES = ("state_act.toml", "good_practice.toml")
 
 _FILE_KEYS = ("id", "kind", "title", "jurisdiction", "version")
@@ -276,11 +294,11 @@ def tightened(rule: Rule, table: Mapping[str, Any], overlay_id: str, where: str)
     _check_keys(table, _TIGHTEN_KEYS, where, optional=("compare", "words"))
     _check_source(table, where)
     limit = rule.limit
-    number = _number(table["number"], f"{where} number")
     if table["unit"] != limit.unit:
         raise RuleError(
             f"{where} unit", repr(table["unit"]), repr(limit.unit), "convert the number"
         )
+    number = _number(table["number"], f"{where} number", limit.unit)
     compare = table.get("compare", limit.compare)
     if compare not in COMPARISONS:
         raise _no_choice(f"{where} compare", compare, COMPARISONS)
@@ -298,10 +316,17 @@ def tightened(rule: Rule, table: Mapping[str, Any], overlay_id: str, where: str)
         section=table["section"],
         confidence=table["confidence"],
         read_on=table["read_on"],
-        words=table.get("words", rule.words),
+        words=table.get("words") or _local_words(rule, compare, number),
         tightened_by=overlay_id,
         tightens=limit,
     )
+
+
+def _local_words(rule: Rule, compare: str, number: float) -> str:
+    """Words for a number of an overlay that has none of its own: the rule's would tell another."""
+    told = Limit(rule.limit.measure, compare, number, rule.limit.unit).words()
+    what = measures()[rule.limit.measure]["words"]
+    return f"{what[0].upper()}{what[1:]}: {told} by a local rule, stricter than the act."
 
 
 def number_words(number: float, unit: str) -> str:
@@ -361,6 +386,9 @@ def _rule(key: str, table: Mapping[str, Any], head: Mapping[str, Any], where: st
     for way in ways:
         if way not in known_ways:
             raise _no_choice(f"{where} routes", way, known_ways)
+    if (about := MEASURES_OF.get(table["effect"])) and table["measure"] not in about:
+        place = f"{where} measure, for the effect {table['effect']!r}"
+        raise _no_choice(place, table["measure"], about)
     whens = table.get("when", [])
     if not isinstance(whens, list) or not all(isinstance(one, dict) for one in whens):
         need = "a list of tables, each with measure, compare, number and unit"
@@ -393,7 +421,7 @@ def _limit(table: Mapping[str, Any], where: str) -> Limit:
     needed = measures()[measure]["unit"]
     if unit not in UNITS or unit != needed:
         raise RuleError(f"{where} unit", repr(unit), f"{needed!r}, as {measure}", "correct it")
-    number = _number(table["number"], f"{where} number")
+    number = _number(table["number"], f"{where} number", unit)
     if unit == "yes-no" and (compare != "==" or number not in (0.0, 1.0)):
         raise RuleError(where, f"{compare} {number:g}", "== 1 for yes or == 0 for no", "correct it")
     return Limit(measure, compare, number, unit)
@@ -423,11 +451,16 @@ def _check_source(table: Mapping[str, Any], where: str) -> None:
         raise RuleError(f"{where} read_on", repr(table["read_on"]), need, "correct one of the two")
 
 
-def _number(value: object, where: str) -> float:
+def _number(value: object, where: str, unit: str) -> float:
     is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
     if not is_number or not math.isfinite(value):  # type: ignore[arg-type]
         raise RuleError(where, repr(value), "a number", "write it in digits, without its unit")
-    return float(value)  # type: ignore[arg-type]
+    number = float(value)  # type: ignore[arg-type]
+    low, high = RANGES[unit]
+    if not low <= number <= high:
+        mend = "write 25 % as 0.25" if unit == "frac" else "correct the number or its unit"
+        raise RuleError(where, f"{number:g}", f"{low:g} to {high:g}, in {unit}", mend)
+    return number
 
 
 def _tables(value: object, where: str) -> dict[str, Mapping[str, Any]]:

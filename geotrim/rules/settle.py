@@ -134,13 +134,18 @@ def _marks(decision: Decision, route: str, rules: list[Rule]) -> Any:
 
 
 def _codes(decision: Decision, limit: Limit) -> Any:
-    return held_against(limit, decision.measures[limit.measure], decision.confidence_frac)
+    """Verdict on a limit by itself for every tree, worked out once."""
+    mark = ("codes", limit)
+    if mark not in decision.memo:
+        seen = decision.measures[limit.measure]
+        codes = held_against(limit, seen, decision.confidence_frac)
+        decision.memo[mark] = np.broadcast_to(codes, decision.case.n_judged)
+    return decision.memo[mark]
 
 
 def _is_told(decision: Decision, limit: Limit, k: int) -> bool:
     """Whether a limit is surely met or surely not, for one tree."""
-    code = np.broadcast_to(_codes(decision, limit), decision.case.n_judged)[k]
-    return bool(code in (MET, NOT_MET))
+    return int(_codes(decision, limit)[k]) in (MET, NOT_MET)
 
 
 def _of_tree(decision: Decision, route: str, rules: list[Rule], k: int) -> Needs:
