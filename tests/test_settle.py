@@ -218,6 +218,14 @@ def test_the_fewest_of_many_facts_and_the_trees_place():
     assert needs(case, INDIVIDUAL) == wants("uses_herbicide", *LAND, words=[place])
 
 
+def test_an_answer_goes_before_a_survey():
+    """Whether the island's edge is before or behind the tree is no matter on land not public."""
+    case = lot(
+        values={"in_island": [NAN]}, facts={"is_uninhabited_island": None, "is_public_land": None}
+    )
+    assert needs(case, INDIVIDUAL) == wants("is_public_land")
+
+
 def test_polygons_answer_in_place_of_facts():
     """An island that is drawn needs no answer whether there is one; who owns it is still asked."""
     drawn = lot(

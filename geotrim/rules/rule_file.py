@@ -326,7 +326,8 @@ def _local_words(rule: Rule, compare: str, number: float) -> str:
     """Words for a number of an overlay that has none of its own: the rule's would tell another."""
     told = Limit(rule.limit.measure, compare, number, rule.limit.unit).words()
     what = measures()[rule.limit.measure]["words"]
-    return f"{what[0].upper()}{what[1:]}: {told} by a local rule, stricter than the act."
+    whose = "good practice" if rule.effect == "warning" else "the act"
+    return f"{what[0].upper()}{what[1:]}: {told} by a local rule, stricter than {whose}."
 
 
 def number_words(number: float, unit: str) -> str:

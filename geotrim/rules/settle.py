@@ -231,12 +231,12 @@ def _by_answers(
                     for land in (covers, outside)
                 )
                 if as_drawn == wanted:
-                    return found or Needs(facts=frozenset(some))
+                    return Needs(facts=frozenset(some))
                 if if_outside == wanted:
                     found = found or Needs(facts=frozenset(some), tree_words=_words_for(limit))
-        if found is not None and len(found) <= size + 1:
+        if found is not None:  # a further fact is no less than the survey
             return found
-    return found
+    return None
 
 
 def _parts(decision: Decision, limit: Limit, k: int) -> frozenset[str]:
