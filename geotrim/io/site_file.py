@@ -72,8 +72,8 @@ def _syntax(name: str, text: str, error: tomllib.TOMLDecodeError) -> SiteFileErr
         f"{name}, {at}",
         f"text that is no TOML ({said})",
         'lines such as file = "lots.gpkg"',
-        "put text in quotes (paths with / or in single quotes), write yes and no as true and "
-        "false, and dates as 2026-11-25",
+        "put text in quotes, turn \\ in paths into / or put them in single quotes, write yes and "
+        "no as true and false, dates as 2026-11-25",
     )
 
 

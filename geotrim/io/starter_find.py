@@ -31,7 +31,10 @@ RASTER_SUFFIXES = (".tif", ".tiff", ".vrt", ".img", ".asc", ".bil", ".jp2")
 ROLE_WORDS: dict[str, tuple[str, tuple[str, ...]]] = {
     "neighbours": ("polygon", ("neighbour", "neighbor", "adjoining", "adjacent", "abutting")),
     "exclusions": ("polygon", ("exclusion", "excluded", "easement")),
-    "set_aside": ("polygon", ("conservation", "preserve", "mitigation", "reserve")),
+    "set_aside": (
+        "polygon",
+        ("setaside", "aside", "conservation", "preserve", "mitigation", "reserve"),
+    ),
     "mouth_line": ("line", ("mouth",)),
     "mhw_line": (
         "line",
