@@ -489,7 +489,7 @@ ROUTE = Operation(
         ),
         "notices": ("lead_days", "short_days", "is_binding"),
         "checklist": (),
-        "questions": ("is_for_route", "n_routes"),
+        "questions": ("is_for_outcome", "is_for_route", "n_routes"),
     },
     params=(TARGET_HEIGHT, STAGE_YEARS, CONFIDENCE, UNSTATED_ERROR, *READINGS),
     rules=("state-act", "good-practice"),

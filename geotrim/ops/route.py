@@ -218,7 +218,7 @@ def _notes(questions: Any, mhw_origin: str | None, mhw_facts: Mapping[str, Any])
     if "position_rmse_ft" not in mhw_facts:
         text = "the line's position error is not stated, so its length is taken at its word"
         notes.append(Note("shoreline", text, "assumed"))
-    missing = sorted(set(questions.loc[questions["is_for_route"].astype(bool), "fact"]))
+    missing = sorted(set(questions.loc[questions["is_for_outcome"].astype(bool), "fact"]))
     if missing:
         text = f"{len(missing)} facts a map cannot give are unknown: {', '.join(missing)}"
         notes.append(Note("facts", text, "missing"))

@@ -48,5 +48,7 @@ COLUMNS = {
         "lot_id", "item", "words", "verification", "general_permit", "individual_permit",
         "filled", "source", "confidence",
     ),
-    "questions": ("lot_id", "fact", "question", "settle", "is_for_route", "n_routes"),
+    "questions": (
+        "lot_id", "fact", "question", "settle", "is_for_outcome", "is_for_route", "n_routes",
+    ),
 }  # fmt: skip

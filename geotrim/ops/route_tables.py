@@ -29,7 +29,7 @@ from geotrim.rules.outcome import (
 )
 from geotrim.rules.rule_file import Rule, measures, routes
 from geotrim.rules.settle import Needs, is_plan, needs_by_tree
-from geotrim.rules.verdict import MET, NOT_MET, STATUS, TOO_CLOSE, UNKNOWN, WORDS, Codes
+from geotrim.rules.verdict import MET, NOT_MET, STATUS, TOO_CLOSE, UNKNOWN, WORDS, Codes, margin
 
 #: Outcomes that no standing need be added to.
 PLAIN = {
@@ -61,6 +61,16 @@ class Lot:
         """The fewest facts that would open a route for at least one tree that is cut."""
         every = [one for one, is_cut in zip(self.needs[route], self.judged, strict=True) if is_cut]
         return min((one for one in every if one is not None), key=len, default=None)
+
+    def is_idle(self, rule: Rule) -> npt.NDArray[np.bool_]:
+        """(n,) trees a rule does not bind: left alone, no mangroves, or by its condition."""
+        decision, n = self.decision, self.decision.case.n_judged
+        bound = decision.binding.get(rule.id)
+        idle = ~self.judged if bound is None else (bound == NOT_MET) | ~self.judged
+        if rule.limit.measure == "is_mangrove":  # what tells them apart looks at all
+            return idle
+        other = np.broadcast_to(decision.measures["is_mangrove"].value, n) == 0.0
+        return idle | other if other.any() and not other.all() else idle
 
     def codes(self, route: str) -> Codes:
         """Verdicts on a route for the trees that are cut."""
@@ -206,11 +216,12 @@ def _tree_settles(lot: Lot) -> list[str]:
 
 
 def finding_list(lot: Lot, most_trees: int) -> list[Finding]:
-    """Findings of a lot; nothing binds a tree that is left alone."""
+    """Findings of a lot; nothing binds a tree that is left alone or is no mangrove."""
     rank = {tree: k for k, tree in enumerate(lot.decision.case.tree_ids)}
+    idle = {name: lot.is_idle(rule) for name, rule in lot.decision.rule_set.rules.items()}
     return [
         replace(one, is_binding=False, settle="")
-        if one.crown_id is not None and not lot.judged[rank[one.crown_id]]
+        if one.crown_id is not None and idle[one.rule_id][rank[one.crown_id]]
         else one
         for one in findings(lot.decision, most_trees)
     ]
@@ -238,11 +249,11 @@ def rule_rows(lot: Lot, found: list[Finding]) -> list[dict[str, Any]]:
 
 def _rule_row(lot: Lot, rule: Rule, found: list[Finding]) -> dict[str, Any]:
     decision, n = lot.decision, lot.decision.case.n_judged
-    codes, bound = decision.verdicts[rule.id], decision.binding.get(rule.id)
-    idle = ~lot.judged if bound is None else (bound == NOT_MET) | ~lot.judged
+    codes, idle = decision.verdicts[rule.id], lot.is_idle(rule)
     values = np.broadcast_to(decision.measures[rule.limit.measure].value, n)
     values = values[np.isfinite(values) & ~idle]
-    gaps = [one.margin for one in found if np.isfinite(one.margin) and one.is_binding is not False]
+    gaps = margin(values, rule.limit.compare, rule.limit.number)
+    gaps = gaps[np.isfinite(gaps)]
     counts = Counter(codes[~idle].tolist())
     settles = dict.fromkeys(one.settle for one in found if one.settle)
     return {
@@ -263,7 +274,7 @@ def _rule_row(lot: Lot, rule: Rule, found: list[Finding]) -> dict[str, Any]:
         "value_low": float(values.min()) if values.size else np.nan,
         "value_high": float(values.max()) if values.size else np.nan,
         "unit": rule.limit.unit,
-        "least_margin": min(gaps) if gaps else np.nan,
+        "least_margin": float(gaps.min()) if gaps.size else np.nan,
         "settle": "; ".join(settles),
     }
 
@@ -286,15 +297,16 @@ def notice_rows(decision: Decision) -> list[dict[str, Any]]:
 
 
 def question_rows(lot: Lot) -> list[dict[str, Any]]:
-    """Facts that are missing: those that keep a route from being told, then those of duties.
+    """Facts that are missing: those some tree's own way hangs on, those of other ways, of duties.
 
-    The first are in the order of how many routes they hold up.
+    Among the first two, those that hold up most routes come first.
     """
     decision = lot.decision
     counts: Counter[str] = Counter()
     for name in routes():
         needs = lot.fewest(name)
         counts.update([] if needs is None else needs.facts)
+    first = _facts_of_outcomes(lot)
     duties = {
         key
         for rule in decision.rule_set.rules.values()
@@ -304,18 +316,28 @@ def question_rows(lot: Lot) -> list[dict[str, Any]]:
         if key not in decision.case.facts and key not in counts
     }
     order = list(facts())
-    keys = sorted(counts, key=lambda key: (-counts[key], order.index(key)))
+    keys = sorted(counts, key=lambda key: (key not in first, -counts[key], order.index(key)))
     return [
         {
             "lot_id": decision.case.lot_id,
             "fact": key,
             "question": facts()[key].question,
             "settle": facts()[key].settle,
+            "is_for_outcome": key in first,
             "is_for_route": key in counts,
             "n_routes": counts[key],
         }
         for key in [*keys, *sorted(duties, key=order.index)]
     ]
+
+
+def _facts_of_outcomes(lot: Lot) -> set[str]:
+    """Facts that the way a tree is told by hangs on."""
+    needed: set[str] = set()
+    for k, route in enumerate(lot.found.route):
+        mine = lot.needs[route][k] if lot.judged[k] and route in lot.needs else None
+        needed |= set() if mine is None else mine.facts
+    return needed
 
 
 def outcome_words(found: Outcomes, decision: Decision) -> str:

@@ -239,7 +239,7 @@ def _many(results: facts.Results, ids: list[str], anchors: dict[str, str]) -> Ta
     n_asked = (
         {}
         if asked is None
-        else asked[asked["is_for_route"].map(lambda v: bool(flag(v)))]["lot_id"].value_counts()
+        else asked[asked["is_for_outcome"].map(lambda v: bool(flag(v)))]["lot_id"].value_counts()
     )
     rows = []
     for lot_id in ids:

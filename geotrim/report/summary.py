@@ -86,7 +86,7 @@ def _ways(results: facts.Results, ids: list[str]) -> list[str]:
     if len(ids) > MAX_ROWS:
         lines.append(f"  and {len(ids) - MAX_ROWS} lots more, see lots.csv")
     asked = facts.table(results, "route", "questions")
-    asked = None if asked is None else asked[asked["is_for_route"].astype(bool)]
+    asked = None if asked is None else asked[asked["is_for_outcome"].astype(bool)]
     n = 0 if asked is None else asked["fact"].nunique()
     if n:
         ask = "fact a map cannot give would settle" if n == 1 else "facts a map cannot give settle"
