@@ -189,7 +189,7 @@ EDGES: dict[str, Edge] = {
         "condition",
         (GENERAL, INDIVIDUAL),
         "ss. 403.9327, 403.9328 F.S.",
-        SECOND_HAND,
+        MEMORY,
         no("uses_herbicide", who="professional"),
     ),
     # M-04: taking 100 % of the foliage is no trimming at any height; a cut at the lowest foliage,
@@ -420,17 +420,17 @@ EDGES: dict[str, Edge] = {
         "condition",
         (D,),
         "s. 403.9326(1)(d) F.S.",
-        SECOND_HAND,
+        MEMORY,
         yes("was_lawfully_trimmed"),
     ),
-    # M-34: not beyond the height previously established
+    # M-34: not beyond the height previously established; partly read second-hand, rest from memory
     "maintenance-height-after": Edge(
         "at least 0 ft",
         "ft",
         "condition",
         (D,),
         "s. 403.9326(1)(d) F.S.",
-        SECOND_HAND,
+        MEMORY,
         at_least("target_ft", 4.01, 4.0, 3.99),
     ),
     # M-34: a professional above 10 ft
@@ -440,7 +440,7 @@ EDGES: dict[str, Edge] = {
         "condition",
         (D,),
         "s. 403.9326(1)(d) F.S.",
-        SECOND_HAND,
+        MEMORY,
         tuple(({**who, "height_ft": 12.0}, word) for who, word in BY_PROFESSIONAL),
         ("over 10 ft",),
     ),
@@ -585,8 +585,7 @@ EDGES: dict[str, Edge] = {
         "frac",
         "warning",
         EVERY_TRIM,
-        "ANSI A300-1995, 5.3.1; Part 1-2008 adjusts it for species, age, health and site; later "
-        "editions name no number",
+        "ANSI A300-1995, 5.3.1, as others quote it; later editions were not read for the number",
         SECOND_HAND,
         value("foliage_removed_frac", *QUARTER),
     ),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from importlib.resources import files
 
@@ -9,6 +10,7 @@ import pytest
 from cases import A
 from rule_texts import ALL_RULES, HEAD, RULE, refused, text_of
 
+from geotrim.rules.readings import questions
 from geotrim.rules.rule_file import (
     APPLIES_TO,
     CONFIDENCES,
@@ -243,3 +245,14 @@ def test_the_files_say_in_toml_what_the_reader_found():
 )
 def test_a_number_out_of_all_reason_is_refused(changes, named):
     refused(text_of({"low": {**RULE, **changes}}), named)
+
+
+def test_no_text_reads_as_a_permission():
+    """The act's limits are told, no leave is given: nobody "may" do anything to a mangrove."""
+    texts = [rule.words for rule in ALL_RULES.values()]
+    texts += [one["plain"] for one in routes().values()]
+    for one in questions().values():
+        texts += [one.question, *(choice.words for choice in one.choices.values())]
+    verbs = r"(trim|cut|be (trimmed|cut|taken|at most|up to)|have|do|use|take|leave)"
+    leave = re.compile(rf"\b(may(?! (not|still))|can) {verbs}\b|without asking|allowed|legal")
+    assert [text for text in texts if leave.search(text)] == []
