@@ -502,16 +502,15 @@ def test_what_is_asked_of_trees_and_facts_together_suffices(case, read, out):
 
 def plans(case):
     """What an owner may choose otherwise: who, no chemical, dates, how much is cut of each tree."""
-    top = case.get("field_height_ft").value, case.get("raster_height_ft").value
     n = case.n_judged
-    uncut = np.nanmax(np.array([np.broadcast_to(one, n) for one in top] + [np.zeros(n)]), axis=0)
+    uncut = np.full(n, 40.0)  # no tree here is taller
     planned = np.broadcast_to(case.get("target_height_ft").value, n)
     dates = {
         "notice_date": datetime.date(2027, 9, 1),
         "start_date": datetime.date(2027, 11, 10),
     }
     for who in ("owner", "professional"):
-        for target in (uncut + 2.0, planned):
+        for target in (uncut, planned):
             told = {"supervisor": who, "professional_credential": "certified-arborist"}
             values = {
                 **case.values,
