@@ -479,6 +479,8 @@ ROUTE = Operation(
         "shares": (
             "share_frac",
             "is_binding",
+            "planned_share_frac",
+            "n_planned_trees",
             "n_counted_trees",
             "n_allowed_trees",
             "counted_length_ft",

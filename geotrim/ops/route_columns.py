@@ -36,9 +36,10 @@ COLUMNS = {
         "other_words", "is_changing", "changes",
     ),
     "shares": (
-        "lot_id", "route", "rule_id", "share_frac", "is_binding", "n_counted_trees",
-        "n_allowed_trees", "counted_length_ft", "allowed_length_ft", "counted_area_ft2",
-        "allowed_area_ft2", "n_uncertain_trees", "words",
+        "lot_id", "route", "rule_id", "share_frac", "is_binding", "verdict",
+        "planned_share_frac", "n_planned_trees", "n_counted_trees", "n_allowed_trees",
+        "counted_length_ft", "allowed_length_ft", "counted_area_ft2", "allowed_area_ft2",
+        "n_uncertain_trees", "words", "section", "confidence",
     ),
     "notices": (
         "lot_id", "route", "rule_id", "words", "lead_days", "notice_date", "start_date", "due",

@@ -12,7 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotrim.rules.decide import Decision
-from geotrim.rules.duties import Stages, caps, notices, stages
+from geotrim.rules.duties import Stages, caps, notices, stages, unmet
 from geotrim.rules.facts import facts
 from geotrim.rules.findings import Finding, findings
 from geotrim.rules.outcome import (
@@ -37,6 +37,8 @@ PLAIN = {
     NONE: "no way is open",
     LEFT_ALONE: "nothing is cut",
 }
+#: Before what another plan would still hang on.
+STILL = "it then still hangs on what the department or the local government says on this: "
 #: Standings of an outcome, best first.
 BEST = (OPEN, DEPENDS, OTHER_PLAN, CLOSED, UNCUT)
 
@@ -80,15 +82,20 @@ class Lot:
 def lot_of(decision: Decision, species: list[Any]) -> Lot:
     """Work out once what every table of a lot looks at."""
     found = outcomes(decision)
-    is_cut = found.standing != UNCUT
     return Lot(
         decision=decision,
         found=found,
         plan=stages(decision, found),
         species=species,
         needs={name: needs_by_tree(decision, name) for name in routes()},
-        judged=is_cut if is_cut.any() else np.ones(len(is_cut), dtype=bool),
+        judged=_judged(found),
     )
+
+
+def _judged(found: Outcomes) -> npt.NDArray[np.bool_]:
+    """Trees that the plan cuts; all of them where it cuts none."""
+    is_cut = found.standing != UNCUT
+    return is_cut if is_cut.any() else np.ones(len(is_cut), dtype=bool)
 
 
 def route_rows(lot: Lot) -> list[dict[str, Any]]:
@@ -98,7 +105,8 @@ def route_rows(lot: Lot) -> list[dict[str, Any]]:
     for name, table in routes().items():
         codes = lot.codes(name)
         n_open, n_closed = int((codes == MET).sum()), int((codes == NOT_MET).sum())
-        other = (codes == NOT_MET) & (with_other_plan(decision, name)[lot.judged] != NOT_MET)
+        is_other = lot.judged & (with_other_plan(decision, name) != NOT_MET)
+        is_other &= decision.routes[name] == NOT_MET
         needs = lot.fewest(name)
         words = [] if needs is None else needs.words(decision.rule_set.rules, "a tree")
         rows.append(
@@ -110,10 +118,10 @@ def route_rows(lot: Lot) -> list[dict[str, Any]]:
                 "n_open_trees": n_open * has_trees,
                 "n_depends_trees": (len(codes) - n_closed - n_open) * has_trees,
                 "n_closed_trees": n_closed * has_trees,
-                "n_other_plan_trees": int(other.sum()) * has_trees,
+                "n_other_plan_trees": int(is_other.sum()) * has_trees,
                 "decided_by": "; ".join(_reasons(lot, name)),
                 "settle": "; ".join(words),
-                "other_plan": "; ".join(_other_plan(lot, name)) if other.any() else "",
+                "other_plan": "; ".join(_other_plan(lot, name, is_other)) if is_other.any() else "",
                 "section": table["section"],
             }
         )
@@ -152,18 +160,40 @@ def _reasons(lot: Lot, route: str) -> list[str]:
             if not counts[code]:
                 continue
             whom = "" if counts[code] == len(codes) else f" for {_trees(counts[code])}"
-            told.append(f"{WORDS[code]}{whom}: {rule.words.rstrip('.')} ({rule.section})")
+            told.append(f"{WORDS[code]}{whom}: {_rule_words(lot.decision, rule)}")
     return told
 
 
-def _other_plan(lot: Lot, route: str) -> list[str]:
-    """What to plan otherwise, where that may open a route."""
+def _rule_words(decision: Decision, rule: Rule) -> str:
+    """A rule in words with its source; of a local rule the limit too, as its words may not tell it.
+
+    Square brackets, because sections have round ones.
+    """
+    is_told = decision.rule_set.is_local(rule) and rule.limit.unit != "yes-no"
+    limit = f"limit: {rule.limit.words()}; " if is_told else ""
+    return f"{rule.words.rstrip('.')} [{limit}{rule.source}]"
+
+
+def _other_plan(lot: Lot, route: str, is_other: npt.NDArray[np.bool_]) -> list[str]:
+    """What to plan otherwise, where that may open a route, and what it would still hang on then."""
     decision = lot.decision
-    return [
-        rule.words.rstrip(".")
+    told = [
+        _rule_words(decision, rule)
         for rule in decision.conditions(route)
         if is_plan(rule, decision.case.facts)
         and (decision.contribution(rule, route)[lot.judged] == NOT_MET).any()
+    ]
+    return [*told, *(f"{STILL}{words}" for words in _still_asked(decision, route, is_other))]
+
+
+def _still_asked(decision: Decision, route: str, is_chosen: npt.NDArray[np.bool_]) -> list[str]:
+    """What the authority must be asked whatever is planned, for every tree of those chosen."""
+    return [
+        _rule_words(decision, rule)
+        for rule in decision.conditions(route)
+        if not decision.rule_set.closes(rule, route)
+        and not is_plan(rule, decision.case.facts)
+        and (decision.verdicts[rule.id][is_chosen] == NOT_MET).all()
     ]
 
 
@@ -285,9 +315,9 @@ def cap_rows(decision: Decision) -> list[dict[str, Any]]:
 
 
 def notice_rows(decision: Decision) -> list[dict[str, Any]]:
-    """Notices as rows; dates as text, empty where not known."""
+    """Notices as rows, by the trees that are cut; dates as text, empty where not known."""
     rows = []
-    for one in notices(decision):
+    for one in notices(decision, _judged(outcomes(decision))):
         row = {"lot_id": decision.case.lot_id, **asdict(one)}
         row["lead_days"] = row.pop("days")
         for name in ("notice_date", "start_date", "due"):
@@ -341,7 +371,10 @@ def _facts_of_outcomes(lot: Lot) -> set[str]:
 
 
 def outcome_words(found: Outcomes, decision: Decision) -> str:
-    """What came out for a lot in one sentence: ways, how they stand, for how many trees."""
+    """What came out for a lot in a sentence: ways, how they stand, for how many trees.
+
+    A second one names duties of these ways that the plan does not keep: open tells of limits alone.
+    """
     if not decision.case.tree_ids:
         return "No tree is recorded on this lot, so nothing is told of single trees."
     pairs = Counter(zip(found.route.tolist(), found.standing.tolist(), strict=True))
@@ -349,8 +382,14 @@ def outcome_words(found: Outcomes, decision: Decision) -> str:
     for (name, how), n in sorted(pairs.items(), key=lambda pair: _rank(pair[0])):
         title = PLAIN.get(name) or routes()[name]["name"].lower()
         words = {OPEN: " open", DEPENDS: " depends", OTHER_PLAN: " with another plan"}
+        is_mine = (found.route == name) & (found.standing == how)
+        if how == OTHER_PLAN and _still_asked(decision, name, is_mine):
+            words[how] += " if the authority agrees,"
         told.append(f"{title}{'' if name in PLAIN else words.get(how, '')} for {_trees(n)}")
     text = "; ".join(told) + "."
+    missed = unmet(decision, found)
+    if missed:
+        text += f" Duties not met as planned: {', '.join(missed)}."
     return text[0].upper() + text[1:]
 
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from geotrim.rules.case import Floats
 from geotrim.rules.decide import Decision
-from geotrim.rules.outcome import Outcomes
+from geotrim.rules.outcome import DEPENDS, OPEN, OUTSIDE, UNCUT, Outcomes
 from geotrim.rules.rule_file import Rule, number_words, routes
 from geotrim.rules.shares import allowed_trees, capped_share
 from geotrim.rules.stages import years_needed
@@ -53,11 +53,7 @@ def stages(decision: Decision, found: Outcomes) -> Stages:
     years = np.where(np.isnan(removed), np.nan, (removed > 0.0).astype(np.float64))
     for rule in _stage_rules(decision):
         bound = np.broadcast_to(_bound(decision, rule), n)
-        mine = np.ones(n, dtype=bool)
-        if rule.id != ANY_HEIGHT:
-            mine = np.isin(found.route, rule.routes)
-        else:
-            mine = np.isin(found.route, [r for r in routes() if r != "no-mangrove"])
+        mine = np.isin(found.route, [name for name in routes() if _binds_way(rule, name)])
         needed = years_needed(removed, rule.limit.number, decision.readings["foliage_reading"])
         binds = mine & (bound == MET)
         unsure = mine & ((bound == UNKNOWN) | (bound == TOO_CLOSE))
@@ -65,6 +61,11 @@ def stages(decision: Decision, found: Outcomes) -> Stages:
         years = np.where(binds, np.maximum(needed, years), years)
         years = np.where(unsure & ~binds & ~(needed <= years), np.nan, years)
     return Stages(staged, years)
+
+
+def _binds_way(rule: Rule, route: str) -> bool:
+    """Whether a rule of stages is one of a route; good practice is one of each way of the act."""
+    return route != OUTSIDE if rule.id == ANY_HEIGHT else route in rule.routes
 
 
 def _stage_rules(decision: Decision) -> list[Rule]:
@@ -81,6 +82,9 @@ class Cap:
     """How much of a shoreline's mangroves a rule lets be trimmed, counted three ways.
 
     is_binding : None where it cannot be told; the allowances are then those of a cap that binds.
+    verdict : on the plan; "unknown" where the share it trims cannot be told.
+    planned_share_frac : the greatest share the plan can come to, measured as the reading says.
+    n_planned_trees : of the counted trees, those the plan trims.
     n_uncertain_trees : trees that may count or not; they are not counted.
     """
 
@@ -88,6 +92,9 @@ class Cap:
     rule_id: str
     share_frac: float
     is_binding: bool | None
+    verdict: str
+    planned_share_frac: float
+    n_planned_trees: int
     n_counted_trees: int
     n_allowed_trees: int
     counted_length_ft: float
@@ -96,6 +103,8 @@ class Cap:
     allowed_area_ft2: float
     n_uncertain_trees: int
     words: str
+    section: str
+    confidence: str
 
 
 def caps(decision: Decision) -> list[Cap]:
@@ -129,6 +138,9 @@ def _cap(decision: Decision, rule: Rule, route: str) -> Cap:
         rule_id=rule.id,
         share_frac=share,
         is_binding={MET: True, NOT_MET: False}.get(bound),
+        verdict=WORDS[int(decision.verdicts[rule.id].min())],
+        planned_share_frac=float(np.max(decision.measures[rule.limit.measure].value)),
+        n_planned_trees=int((sure & _planned(decision)).sum()),
         n_counted_trees=int(sure.sum()),
         n_allowed_trees=allowed_trees(int(sure.sum()), share),
         counted_length_ft=length,
@@ -137,7 +149,18 @@ def _cap(decision: Decision, rule: Rule, route: str) -> Cap:
         allowed_area_ft2=share * total,
         n_uncertain_trees=int(unsure.sum()),
         words=rule.words,
+        section=rule.section,
+        confidence=rule.confidence,
     )
+
+
+def _planned(decision: Decision) -> Flags:
+    """Trees the plan trims: as chosen; without a choice, those taller than they are to be left."""
+    case, n = decision.case, decision.case.n_judged
+    chosen = np.broadcast_to(case.get("is_to_trim").value, n)
+    tall = decision.measures["top_height_ft"].value > case.get("target_height_ft").value
+    flags: Flags = np.where(np.isnan(chosen), tall, chosen == 1.0)
+    return flags
 
 
 def _counted(decision: Decision, rule: Rule) -> tuple[Flags, Flags]:
@@ -176,20 +199,30 @@ class Notice:
     confidence: str
 
 
-def notices(decision: Decision) -> list[Notice]:
-    """Every notice of every route, with the day it is due."""
+def notices(decision: Decision, is_cut: Flags | None = None) -> list[Notice]:
+    """Every notice of every route, with the day it is due.
+
+    Parameters
+    ----------
+    decision : Decision
+    is_cut : (n,) bool array, optional
+        Trees that are looked at: a notice that only some trees ask for binds where one of these
+        does. Every tree if not given.
+    """
     every = decision.rule_set.rules.values()
     rules = [rule for rule in every if rule.effect == "notice" and rule.id in decision.verdicts]
-    return [_notice(decision, rule, route) for rule in rules for route in rule.routes]
+    which = np.ones(decision.case.n_judged, dtype=bool) if is_cut is None else is_cut
+    return [_notice(decision, rule, route, which) for rule in rules for route in rule.routes]
 
 
-def _notice(decision: Decision, rule: Rule, route: str) -> Notice:
+def _notice(decision: Decision, rule: Rule, route: str, which: Flags) -> Notice:
     facts = decision.case.facts
     start, given = facts.get("start_date"), facts.get("notice_date")
     days = rule.limit.number
     is_days = rule.limit.unit == "days"
     due = start - datetime.timedelta(days=days) if start is not None and is_days else None
     seen = float(np.max(decision.measures[rule.limit.measure].value))
+    bound = np.broadcast_to(_bound(decision, rule), decision.case.n_judged)[which]
     return Notice(
         route=route,
         rule_id=rule.id,
@@ -199,8 +232,8 @@ def _notice(decision: Decision, rule: Rule, route: str) -> Notice:
         start_date=start,
         due=due,
         short_days=max(days - seen, 0.0) if np.isfinite(seen) and is_days else np.nan,
-        verdict=WORDS[int(decision.verdicts[rule.id].min())],
-        is_binding={MET: True, NOT_MET: False}.get(int(np.max(_bound(decision, rule)))),
+        verdict=WORDS[int(decision.verdicts[rule.id][which].min())],
+        is_binding={MET: True, NOT_MET: False}.get(int(bound.max())),
         section=rule.section,
         confidence=rule.confidence,
     )
@@ -209,6 +242,45 @@ def _notice(decision: Decision, rule: Rule, route: str) -> Notice:
 def _bound(decision: Decision, rule: Rule) -> npt.NDArray[np.int8]:
     """Verdict on whether a rule binds; *met* for one that always does."""
     return decision.binding.get(rule.id, np.asarray(MET, dtype=np.int8))
+
+
+def unmet(decision: Decision, found: Outcomes) -> list[str]:
+    """Duties that are surely not kept as planned, of the ways trees are told by as open, or may be.
+
+    Parameters
+    ----------
+    decision : Decision
+    found : Outcomes
+        Of the same decision.
+
+    Returns
+    -------
+    list of str
+        A few words each: ``cap of the general permit``.
+    """
+    may_be = np.isin(found.standing, (OPEN, DEPENDS))
+    ways = [name for name in routes() if (may_be & (found.route == name)).any()]
+    names = {name: str(routes()[name]["name"]).lower() for name in ways}
+    out = [
+        f"cap of the {names[cap.route]}"
+        for cap in caps(decision)
+        if cap.route in names and cap.is_binding is True and cap.verdict == WORDS[NOT_MET]
+    ]
+    late = np.zeros(decision.case.n_judged, dtype=bool)
+    for rule in _stage_rules(decision):
+        mine = may_be & np.isin(found.route, [name for name in ways if _binds_way(rule, name)])
+        bound = np.broadcast_to(_bound(decision, rule), mine.shape) == MET
+        late |= mine & bound & (decision.verdicts[rule.id] == NOT_MET)
+    if late.any():
+        n = int(late.sum())
+        out.append(f"years of the stages for {n} tree{'s' if n > 1 else ''}")
+    is_cut = found.standing != UNCUT
+    out += [
+        f"notice for the {names[one.route]}"
+        for one in notices(decision, is_cut if is_cut.any() else None)
+        if one.route in names and one.is_binding is True and one.verdict == WORDS[NOT_MET]
+    ]
+    return list(dict.fromkeys(out))
 
 
 def told(decision: Decision, found: Outcomes) -> dict[str, str]:
