@@ -27,6 +27,8 @@ class Lot:
     too_tall, near : for each cap on the height before trimming, its rule's id -> ids of the trees
         that are surely over it, and of those too close to it to tell.
     known : the facts the user answered.
+    stage_years : years the plan spreads the cut over.
+    canopy_model : by which shares of foliage were worked out, "" where none was.
     """
 
     lot_id: str
@@ -44,6 +46,8 @@ class Lot:
     questions: Rows
     rules: RuleSet
     known: Mapping[str, Any]
+    stage_years: int = 1
+    canopy_model: str = ""
 
     @property
     def maybe(self) -> Rows:
@@ -67,9 +71,20 @@ class Lot:
         measures = ("top_height_ft", "height_after_ft")
         return tuple({limit.number for limit in limits if limit.measure in measures})
 
+    @property
+    def model_words(self) -> str:
+        """By which canopy model shares of foliage are told (A-06), "" where none was used."""
+        return f" (foliage by the canopy model {self.canopy_model})" if self.canopy_model else ""
+
     def rule(self, rule_id: str) -> Rule | None:
         """The rule itself, where it is one of those in force."""
         return self.rules.rules.get(rule_id)
+
+    def words(self, rule: Rule) -> str:
+        """A rule in words; of a local rule the limit too, as its words may not tell it."""
+        words = rule.words.rstrip(".")
+        is_told = self.rules.is_local(rule) and rule.limit.unit != "yes-no"
+        return f"{words} (limit: {rule.limit.words()})" if is_told else words
 
 
 def lot_of(site: Site, results: facts.Results, lot_id: str, rules: RuleSet) -> Lot | None:
@@ -104,6 +119,8 @@ def lot_of(site: Site, results: facts.Results, lot_id: str, rules: RuleSet) -> L
         questions=_rows(results, "questions", lot_id),
         rules=rules,
         known={} if site.facts is None else site.facts.of(lot_id),
+        stage_years=int(facts.parameter(results, "route", "stage_years", 1)),
+        canopy_model=str(facts.parameter(results, "slices", "canopy_model", None) or ""),
     )
 
 
