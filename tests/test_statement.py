@@ -22,10 +22,11 @@ from geotrim.model import Facts, Note, Result
 from geotrim.ops.catalogue import CAUTIONS
 from geotrim.ops.chain import measure, params_of
 from geotrim.ops.plugins import all_operations
+from geotrim.ops.route_tables import STILL
 from geotrim.report.statement import SECTIONS, statement_html, statement_markdown
 from geotrim.report.statement_html import COLOURS
 from geotrim.report.statement_parts import Table, cell
-from geotrim.rules.rule_file import built_in, routes
+from geotrim.rules.rule_file import built_in, read_overlay, routes
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_data"
 DAY = datetime.date(2026, 11, 25)
@@ -365,8 +366,10 @@ def test_over_150_ft_the_cap_is_told_by_trees_and_length():
     site = made.shore_site([9.0] * 30 + [5.0] * 10, width_ft=200.0)
     text = told(site)
     cap = text.split("How many of the mangroves: the cap", 1)[1].split("Stages by height", 1)[0]
-    assert "owner exemption yes 65 % 26 of 40" in cap
-    assert "general permit yes 65 % 19 of 30" in cap
+    read = "s. 403.9326(1)(a) F.S., closing sentences, read in source."
+    assert f"owner exemption {read} yes 65 % 26 of 40" in cap
+    quoted = "s. 403.9327(1)(a) F.S., read second-hand."
+    assert f"general permit {quoted} yes 65 % 19 of 30" in cap
     assert (
         "A shore of 150 ft has no such cap. One of 151 ft is left 98.15 ft, and only from 230.77 ft"
         in cap
@@ -387,6 +390,83 @@ def test_a_late_notice_is_in_the_headline():
     assert f"{late}; for that start it was due by January 1, 2027." in callout(text)
     on_time = {**made.PROFESSIONAL, **dates, "notice_date": datetime.date(2027, 1, 1)}
     assert "too late" not in told(made.shore_site([18.0], on_time))
+
+
+def test_open_is_not_read_as_all_is_kept():
+    """65 % of 4 mangroves is 2, and 4 are cut: the way stays open, the duty is marked."""
+    wide, short = (made.shore_site([9.0] * 4, width_ft=width) for width in (200.0, 120.0))
+    wide, short = (
+        dataclasses.replace(site, crowns=site.crowns.assign(base_height_ft=1.0))
+        for site in (wide, short)
+    )
+    text = callout(told(wide))
+    assert text.startswith("The owner exemption is open for all 4 mangroves")
+    assert "Open tells of limits alone. A duty that goes with it is not met as planned" in text
+    cap = "under the owner exemption a cap of 65 % leaves 2 of 4 mangroves that count"
+    assert f"not met: {cap}; as planned 4 are cut: choose which." in text
+    kept = callout(told(short))
+    assert kept.startswith("The owner exemption is open for all 4 mangroves")
+    assert "tells of limits alone" not in kept and "choose which" not in kept
+
+
+@pytest.mark.parametrize("years", [1, 2])
+def test_stages_are_held_against_the_years_that_are_planned(years):
+    """20 ft down to 12 ft takes 8 of 20 ft, 40 %: two years, as 1 - 0.75^2 is 43.75 % (A-06)."""
+    site = made.shore_site([20.0], made.PROFESSIONAL)
+    crowns = site.crowns.assign(base_height_ft=0.0)
+    options = {"target_height_ft": 12.0, "stage_years": years}
+    page = told(dataclasses.replace(site, crowns=crowns, options=options))
+    text = callout(page)
+    assert "1 of 1 comes down in stages, the longest over 2 years" in text
+    assert ("too few years" in text) == (years == 1) == ("1 is planned" in text)
+    planned = "1 year is planned" if years == 1 else "2 years are planned"
+    model = "shares of foliage are by the canopy model column, see A-06."
+    assert f"{planned} for the cut; {model}" in page
+
+
+def test_another_plan_that_hangs_on_the_authority_says_so():
+    """By s. 403.9323(2) F.S. the act wants no trimming on land set aside, whatever is planned."""
+    set_aside = {"is_mitigation_land": True, "mitigation_provides_trimming": False}
+    text = callout(told(made.shore_site([9.0], {**made.OWNER, **set_aside})))
+    agreed = ", if the department or the delegated local government agrees."
+    assert f"Another plan could open the way of a general permit{agreed}" in text
+    assert agreed not in callout(told(made.shore_site([30.0])))
+    one = made.way("general-permit", other_plan=f"a; {STILL}b", n_other_plan_trees=1)
+    trees = [made.tree("t0", "general-permit", "other plan")]
+    trees.append(made.tree("t1", "owner-exemption", "open"))
+    text = callout(both(made.site(), made.result(trees, lot_routes=[one])))
+    assert f"for 1 of 2: the general permit{agreed}" in text
+
+
+def test_reasons_say_what_is_from_memory_and_what_a_local_rule_asks():
+    """M-34: maintenance is in part from memory. The number of a local rule stands by its words."""
+    text = """
+        [file]
+        id = "cay-town"
+        kind = "overlay"
+        title = "Rules of Cay Town (invented)"
+        jurisdiction = "Cay Town (invented)"
+        version = "1"
+        [tighten.permit-height-after]
+        number = 8.0
+        unit = "ft"
+        words = "Banks are kept tall."
+        section = "invented code 4"
+        confidence = "read in source"
+        read_on = "2026-11"
+    """
+    overlays = (read_overlay(text, "cay.toml"),)
+    page = told(made.shore_site([9.0], made.PROFESSIONAL, overlays=overlays))
+    ways = page.split("The ways, one by one", 1)[1].split("Limits and figures", 1)[0]
+    memory = "From memory, check the current text."
+    assert f"The mangroves were lawfully trimmed before. {memory}" in ways
+    assert "Banks are kept tall (limit: at least 8 ft)." in ways
+    assert f"Banks are kept tall (limit: at least 8 ft). {memory}" not in ways
+
+
+def test_the_straight_line_stands_beside_the_shore():
+    """A-03: a lot of 100 ft on a straight shore has both alike."""
+    assert "Straight from end to end 100.0 ft" in told(made.shore_site([9.0]))
 
 
 def test_unknown_facts_are_asked_in_the_words_of_the_list():

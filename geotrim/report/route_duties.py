@@ -14,9 +14,9 @@ from geotrim.report import facts
 from geotrim.report.fold import bullet, fold
 from geotrim.report.statement_figures import day, figure
 from geotrim.report.statement_headline import names_of
-from geotrim.report.statement_limits import MEMORY
 from geotrim.report.statement_lot import Lot, flag, is_cut, lot_of, number, text
 from geotrim.report.statement_parts import count
+from geotrim.report.statement_ways import MEMORY
 from geotrim.rules.outcome import CLOSED
 from geotrim.rules.rule_file import number_words, routes
 from geotrim.rules.rule_set import rule_set

@@ -213,6 +213,8 @@ def _figures(lot: Lot) -> Iterator[tuple[Cell, ...]]:
     for name, stem, words in FIGURES:
         value, error = number(out[f"{name}_ft"]), number(out[f"{stem}_error_ft"])
         yield row(words, with_error(value, error, "ft"))
+        if name == "shoreline_length" and math.isfinite(number(out["shoreline_chord_ft"])):
+            yield row("Straight from end to end", figure(number(out["shoreline_chord_ft"]), "ft"))
     kinds = (
         (int(out["n_mangroves"]), "mangrove", "mangroves"),
         (int(out["n_species_unknown"]), "of unknown species", "of unknown species"),

@@ -6,6 +6,7 @@ import math
 from collections.abc import Collection, Iterator, Mapping
 from typing import Any
 
+from geotrim.ops.route_tables import STILL
 from geotrim.report.statement_figures import day, figure
 from geotrim.report.statement_lot import Lot, Rows, flag, number, text
 from geotrim.report.statement_parts import Line, count, line, listed, mark, sentence, strong
@@ -71,8 +72,19 @@ def headline(lot: Lot) -> list[Line]:
     first = [lead, *more, *_land(lot)]
     if len(groups) > 1:
         first = [lead, *_land(lot), *_told(lot, groups)]
+    missed = _missed(lot) if OPEN in {how for _, how in groups} else []
     rest = (_plan_otherwise, _staged, _caps, _late, _rest)
-    return [*first, *(one for part in rest for one in part(lot))]
+    return [first[0], *missed, *first[1:], *(one for part in rest for one in part(lot))]
+
+
+def _missed(lot: Lot) -> list[Line]:
+    """That open tells of limits alone, where a duty of an open way is not kept as planned."""
+    bad = mark("not met").kind
+    duties = [*_staged(lot), *_caps(lot), *_late(lot)]
+    if not any(piece.kind == bad for one in duties for piece in one):
+        return []
+    told = " tells of limits alone. A duty that goes with it is not met as planned; see below."
+    return [line(strong("Open"), told)]
 
 
 def name_of(route: str) -> str:
@@ -133,7 +145,7 @@ def _lead(lot: Lot, groups: dict[tuple[str, str], Rows]) -> list[Line]:
         told += "known."
     elif best == OTHER_PLAN:
         told = f"As planned, no way is open for {any_of}. Another plan could open "
-        told += f"{what if is_one else 'one'}."
+        told += f"{what if is_one else 'one'}{_if_agreed(lot, names)}."
     elif best == CLOSED:
         told = f"No way we checked is open for {any_of}."
     else:
@@ -141,6 +153,14 @@ def _lead(lot: Lot, groups: dict[tuple[str, str], Rows]) -> list[Line]:
             f"The plan cuts none of the mangroves here, {len(trees)} in all: no way need be open."
         )
     return [line(told), *asks]
+
+
+def _if_agreed(lot: Lot, names: Collection[str]) -> str:
+    """That another plan of these ways would still hang on what the authority says."""
+    mine = [text(way["other_plan"]) for way in lot.ways if way["route"] in names]
+    if not mine or not all(STILL in told for told in mine):
+        return ""
+    return ", if the department or the delegated local government agrees"
 
 
 def _a_way(route: str) -> str:
@@ -181,7 +201,9 @@ def _told(lot: Lot, groups: dict[tuple[str, str], Rows]) -> Iterator[Line]:
         else:
             asks = f" {ASKS[route]}" if route not in asked else ""
             if_so = ", if what is asked below turns out well" if how == DEPENDS else ""
-            words = "open with another plan" if how == OTHER_PLAN else how
+            words = how
+            if how == OTHER_PLAN:
+                words, if_so = "open with another plan", _if_agreed(lot, [route])
             yield line(mark(how, words), f" for {n}: the {name_of(route)}{if_so}.{asks}")
             asked.add(route)
 
@@ -243,18 +265,18 @@ def _land(lot: Lot) -> list[Line]:
         closed = [name for name in rule.routes if lot.rules.closes(rule, name)]
         if not set(closed) & set(MAIN):
             continue
-        told = f" for the whole lot: {names_of(closed)}. {_of_land(row, rule)}"
+        told = f" for the whole lot: {names_of(closed)}. {_of_land(lot, row, rule)}"
         lines.append(line(mark(CLOSED), told))
     return lines
 
 
-def _of_land(row: Mapping[str, Any], rule: Rule) -> str:
+def _of_land(lot: Lot, row: Mapping[str, Any], rule: Rule) -> str:
     """The fact of the land that closes a way."""
     words = str(measures()[rule.limit.measure]["words"])
     if rule.limit.unit == "yes-no":
-        return f"This lot is {words}." if words.startswith("on ") else sentence(rule.words)
+        return f"This lot is {words}." if words.startswith("on ") else sentence(lot.words(rule))
     value = figure(number(row["value_high"]), rule.limit.unit, rule.limit.number)
-    return f"{sentence(rule.words)} Here: {value}."
+    return f"{sentence(lot.words(rule))} Here: {value}."
 
 
 def _is_shut(lot: Lot, row: dict[str, Any], rule: Rule) -> bool:
@@ -284,7 +306,7 @@ def _plan_otherwise(lot: Lot) -> Iterator[Line]:
             measure = str(measures()[rule.limit.measure]["words"])
             if measure not in told:
                 told.add(measure)
-                yield line(mark(OTHER_PLAN, "plan otherwise"), f": {sentence(rule.words)}")
+                yield line(mark(OTHER_PLAN, "plan otherwise"), f": {sentence(lot.words(rule))}")
 
 
 def _staged(lot: Lot) -> list[Line]:
@@ -295,24 +317,34 @@ def _staged(lot: Lot) -> list[Line]:
         return []
     longest = f", the longest over {count(int(max(years)), 'year')}" if years else ""
     comes = "comes" if len(staged) == 1 else "come"
-    told = f"{len(staged)} of {len(lot.maybe)} {comes} down in stages{longest}."
-    return [line(strong("Stages: "), told)]
+    told = f"{len(staged)} of {len(lot.maybe)} {comes} down in stages{longest}"
+    if years and max(years) > lot.stage_years:
+        planned = f"{lot.stage_years} {'is' if lot.stage_years == 1 else 'are'} planned"
+        return [line(strong("Stages: "), mark("not met", "too few years"), f": {told}; {planned}.")]
+    return [line(strong("Stages: "), f"{told}.")]
 
 
 def _caps(lot: Lot) -> list[Line]:
     """Caps on the share of mangroves, under the ways that trees are told by."""
-    told: dict[str, list[str]] = {}
+    told: dict[tuple[bool, str], list[str]] = {}
     for cap in lot.shares:
         if cap["route"] not in lot.told_routes or flag(cap["is_binding"]) is False:
             continue
         share = number_words(round(number(cap["share_frac"]), 4), "frac")
         if_so = "" if flag(cap["is_binding"]) else ", if it binds, which is not settled"
         n = f"{cap['n_allowed_trees']} of {count(cap['n_counted_trees'], 'mangrove')} that count"
-        words = f" a cap of {share} leaves {n}{'s' if cap['n_counted_trees'] == 1 else ''}{if_so}."
-        told.setdefault(words, []).append(cap["route"])
+        words = f" a cap of {share} leaves {n}{'s' if cap['n_counted_trees'] == 1 else ''}{if_so}"
+        is_missed = cap["verdict"] == "not met"
+        if is_missed:
+            words += f"; as planned {cap['n_planned_trees']} are cut: choose which"
+        told.setdefault((is_missed, f"{words}."), []).append(cap["route"])
     return [
-        line(strong("Cap: "), f"under {names_of(several)}{words}")
-        for words, several in told.items()
+        line(
+            strong("Cap: "),
+            mark("not met") if is_missed else "",
+            f"{': ' * is_missed}under {names_of(several)}{words}",
+        )
+        for (is_missed, words), several in told.items()
     ]
 
 

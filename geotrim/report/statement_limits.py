@@ -25,7 +25,7 @@ from geotrim.report.statement_parts import (
     small,
     some,
 )
-from geotrim.report.statement_ways import COUNTS
+from geotrim.report.statement_ways import COUNTS, MEMORY
 from geotrim.rules.rule_file import Rule, measures, routes
 
 LAND = "The fringe and the land"
@@ -47,7 +47,6 @@ OF_LAND = (
 OF_WORK = ("is_owner_supervising", "is_professional", "uses_herbicide")
 #: Trees that are named where something of them would settle a limit.
 MOST_IDS = 8
-MEMORY = "from memory"
 
 
 def limits(lot: Lot) -> list[Block]:

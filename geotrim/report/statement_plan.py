@@ -58,7 +58,7 @@ def _cap(cap: Mapping[str, Any]) -> tuple[Cell, ...]:
     n_more = int(cap["n_uncertain_trees"])
     more = f"{count(n_more, 'more tree')} may count" if n_more else ""
     return row(
-        name_of(cap["route"]),
+        cell(name_of(cap["route"]), line(*source(cap))),
         cell(binds),
         number_words(round(number(cap["share_frac"]), 4), "frac"),
         cell(f"{cap['n_allowed_trees']} of {cap['n_counted_trees']}", line(small(more))),
@@ -78,18 +78,19 @@ def _part(part: Any, whole: Any, unit: str) -> str:
 def _idle_caps(lot: Lot) -> Iterator[Line]:
     """A line for caps that do not bind, those with the same limit together."""
     shore = number(lot.outcome["shoreline_length_ft"])
-    same: dict[tuple[Limit, Limit], list[str]] = {}
+    same: dict[tuple[Limit, Limit], Rows] = {}
     for cap in lot.shares:
         rule = lot.rule(cap["rule_id"])
         if flag(cap["is_binding"]) is False and rule is not None and rule.when:
-            same.setdefault((rule.when[0], rule.limit), []).append(cap["route"])
+            same.setdefault((rule.when[0], rule.limit), []).append(cap)
     for (when, share), several in same.items():
         if math.isnan(shore):
             continue
         cap_words = number_words(share.number, share.unit)
         told = f"The shoreline is {figure(shore, 'ft', when.number)}. The cap of {cap_words} on "
-        told += f"{names_of(several)} binds {when.words()}, so it does not bind here: "
-        yield line(told + f"{figure(when.number - shore, 'ft', 0.0)} to spare.")
+        told += f"{names_of([str(cap['route']) for cap in several])} binds {when.words()}, so it "
+        told += f"does not bind here: {figure(when.number - shore, 'ft', 0.0)} to spare."
+        yield line(told, *source(*several, lead=" "))
 
 
 def _cliff(lot: Lot, binding: Rows) -> Iterator[str]:
@@ -119,8 +120,12 @@ def stages(lot: Lot) -> list[Block]:
     if cut:
         blocks.append(Heading("Stages by height", 3))
         rows = [_stage(key, trees, lot.height_limits_ft) for key, trees in _by_years(cut)]
+        planned = count(lot.stage_years, "year is", "years are")
+        told = f"{planned} planned for the cut"
+        if lot.canopy_model:
+            told += f"; shares of foliage are by the canopy model {lot.canopy_model}, see A-06"
         heads = ("Mangroves that are cut", "Years", "Height before", "Which")
-        blocks.append(Table(heads, tuple(rows), "stages"))
+        blocks += [Paragraph(line(f"{told}.")), Table(heads, tuple(rows), "stages")]
     if lot.notices:
         blocks.append(Heading("Notices and dates", 3))
         heads = ("Notice", "Notice given", "Work starts", "Due, and how it stands")

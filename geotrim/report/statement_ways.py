@@ -14,6 +14,7 @@ from geotrim.report.statement_parts import (
     Heading,
     Line,
     Paragraph,
+    Span,
     Table,
     cell,
     count,
@@ -29,6 +30,7 @@ from geotrim.rules.outcome import CLOSED, DEPENDS, NONE, OPEN, OTHER_PLAN, OUTSI
 from geotrim.rules.rule_file import measures, routes
 from geotrim.rules.settle import is_plan
 
+MEMORY = "from memory"
 #: Reasons that are told of one way; the limits hold them all.
 MOST_REASONS = 4
 #: What is measured of trees, as somebody does it, by the measure it settles.
@@ -223,7 +225,10 @@ def _reason(lot: Lot, way: Mapping[str, Any], one: Mapping[str, Any], verdict: s
         sign = mark(OTHER_PLAN, "plan otherwise")
     is_all = one["rule_id"] in lot.of_lot or n >= len(lot.trees)
     whom = "" if is_all else f" for {count(n, 'tree')}"
-    return line(sign, f"{whom}: {sentence(rule.words)}")
+    told = line(sign, f"{whom}: {sentence(lot.words(rule))}")
+    if rule.confidence != MEMORY:
+        return told
+    return line(*told, Span(" From memory, check the current text.", "warn"))
 
 
 def _decides(lot: Lot, one: Mapping[str, Any], route: str) -> bool:
