@@ -375,7 +375,35 @@ def test_a_planned_height_alone_makes_a_plan_that_cannot_be_told():
     row = only(consequence(planned([5.0], to_trim=[None])))
     assert row["is_triggered"] is None and row["n_uncertain_trees"] == 1
     assert row["words"].startswith(
-        "Cannot be told: 0 to 1 of 0 to 1 trimmed trees (0 % to 100 %) cut low"
+        "Cannot be told: from none to 1 of 1 trimmed tree (100 %) cut low"
+    )
+
+
+def test_a_tree_of_unknown_height_may_be_cut_low_but_not_surely():
+    """Left at 5 ft a tree may stand under that already, unless its foliage begins above 5 ft."""
+    result = consequence(planned([5.0, 7.0], tops=[NAN, 12.0]))
+    row = only(result)
+    assert row["is_triggered"] is None and row["n_cut_low"] == 0 and row["n_uncertain_trees"] == 1
+    assert row["words"].startswith("Cannot be told: from none to 1 of 2 trimmed trees (50 %) cut")
+    trees = result["cut_low_trees"]
+    assert trees["reason"].tolist() == ["left under 6 ft; height not known"]
+    side_ft = 10 / FEET
+    assert f"For at most {side_ft**2:,.0f} sq ft" in consequence_text(None, {"consequence": result})
+    high = planned([5.0, 7.0], tops=[NAN, 12.0])
+    high["base_height_ft"] = 5.5
+    result = consequence(high)
+    assert only(result)["n_cut_low"] == 1 and only(result)["is_triggered"] is True
+    assert "not known" not in result["cut_low_trees"]["reason"].iloc[0]
+    unchosen = consequence(planned([5.0, 7.0], tops=[NAN, 12.0], to_trim=None))
+    assert only(unchosen)["n_cut_low"] == 0 and only(unchosen)["n_trimmed"] == 1
+
+
+def test_how_many_are_cut_low_is_told_from_the_least_to_the_greatest():
+    """1 of 3 trimmed is surely low; of unknown species one is low too: 1 of 2 to 2 of 3."""
+    kinds = ["red mangrove", None, "red mangrove"]
+    row = only(consequence(planned([5.0, 5.0, 7.0], species=kinds)))
+    assert row["words"].startswith(
+        "Reached: from 1 of 2 trimmed trees (50 %) to 2 of 3 (66.67 %) cut low; the"
     )
 
 

@@ -111,9 +111,9 @@ def plan_of(
     base = _column(trees.crowns, "base_height_ft")
     confidence = parameters["confidence_frac"]
     floor = floor_limit(rules.rules)
-    cut = _is_cut(trees, target, confidence)
     under = _is_under(floor, target, confidence)
     bare = (target <= base + AT_LIMIT_FT).astype(np.float64)
+    cut, unseen = _is_cut(trees, target, bare, confidence), np.isnan(trees.top_ft)
     wanted, trimmed = _is_trimmed(trees.crowns, target, cut)
     trimmed = both(trimmed, trees.is_mangrove)
     counts = both(under, contrary(trees.is_exempt))  # the exception is from "below 6 ft" alone
@@ -132,7 +132,8 @@ def plan_of(
             f"left under {floor.number:g} ft": under == 1.0,
             "no foliage left": bare == 1.0,
             "planned height not known": np.isnan(under),
-            "too close to the planned height to say whether it is cut": np.isnan(cut),
+            "too close to the planned height to say whether it is cut": np.isnan(cut) & ~unseen,
+            "height not known": np.isnan(cut) & unseen,
             "not known whether it is to be trimmed": np.isnan(wanted),
             "species not known": np.isnan(trees.is_mangrove),
             "does not count if paragraph (c) or (d) covers it": np.isnan(trees.is_exempt),
@@ -141,14 +142,16 @@ def plan_of(
     )
 
 
-def _is_cut(trees: _Trees, target: Floats, confidence: float) -> Floats:
-    """Whether the planned height is under the tree's; a height nobody knows leaves it at its word.
+def _is_cut(trees: _Trees, target: Floats, bare: Floats, confidence: float) -> Floats:
+    """Whether the planned height is under the tree's; a plan nobody knows leaves it at its word.
 
-    NaN where the two are too close.
+    NaN where the two are too close, or the tree's height is not known, unless its foliage begins
+    above the planned height.
     """
     gap = trees.top_ft - target
     code = judge(gap, trees.error_ft, ">", 0.0, confidence_frac=confidence)
-    return np.select([code == NOT_MET, code == TOO_CLOSE], [0.0, np.nan], 1.0)
+    unseen = np.isnan(trees.top_ft) & (bare != 1.0)
+    return np.select([code == NOT_MET, (code == TOO_CLOSE) | unseen], [0.0, np.nan], 1.0)
 
 
 def _is_under(floor: Limit, target: Floats, confidence: float) -> Floats:

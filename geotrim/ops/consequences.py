@@ -235,29 +235,30 @@ def _words(
 
 
 def _count_words(least: Counts, most: Counts) -> str:
-    """How many of how many trees are cut low, and their share; from the least to the greatest.
+    """How many of how many trees are cut low, and their share; the least, and the greatest.
 
     Examples
     --------
     >>> _count_words(Counts(21, 1), Counts(21, 1))
     '1 of 21 trimmed trees (4.76 %) cut low'
     >>> _count_words(Counts(20, 1), Counts(18, 2))
-    '1 to 2 of 18 to 20 trimmed trees (5 % to 11.11 %) cut low'
+    'from 1 of 20 trimmed trees (5 %) to 2 of 18 (11.11 %) cut low'
+    >>> _count_words(Counts(0, 0), Counts(1, 1))
+    'from none to 1 of 1 trimmed tree (100 %) cut low'
     """
     if not most.n_cut_low:
         return "no tree cut low"
-    shares = [
-        number_words(round(one.n_cut_low / max(one.n_trimmed, 1), 4), "frac")
-        for one in (least, most)
-    ]
-    low = _span(least.n_cut_low, most.n_cut_low)
-    trimmed = _span(*sorted((least.n_trimmed, most.n_trimmed)))
-    trees = "tree" if trimmed == "1" else "trees"
-    return f"{low} of {trimmed} trimmed {trees} ({_span(*shares)}) cut low"
+    if least == most:
+        return f"{_part(most, is_first=True)} cut low"
+    first = _part(least, is_first=True) if least.n_cut_low else "none"
+    return f"from {first} to {_part(most, is_first=not least.n_cut_low)} cut low"
 
 
-def _span(low: object, high: object) -> str:
-    return f"{low}" if low == high else f"{low} to {high}"
+def _part(one: Counts, *, is_first: bool) -> str:
+    """Trees cut low of those trimmed, with their share; what they are only where it is first."""
+    share = number_words(round(one.n_cut_low / max(one.n_trimmed, 1), 4), "frac")
+    trees = f" trimmed tree{'' if one.n_trimmed == 1 else 's'}" if is_first else ""
+    return f"{one.n_cut_low} of {one.n_trimmed}{trees} ({share})"
 
 
 def _plan_notes(trees: list[dict[str, Any]]) -> list[Note]:

@@ -54,8 +54,10 @@ def _told(row: dict[str, Any]) -> list[str]:
     if row["lost_area_ft2"] == 0.0:
         return lines
     area, created = row["lost_area_ft2"], row["created_area_ft2"]
+    n_maybe = row["n_uncertain_trees"]  # their area is in it; None where nobody counted
+    most = "at most " if isinstance(n_maybe, int) and n_maybe > 0 else ""
     text = (
-        f"For {area:,.0f} sq ft of canopy lost, restoration would take as much canopy again within "
+        f"For {most}{area:,.0f} sq ft of canopy lost, restoration would take as much canopy again within "
         f"{row['restoration_years']:g} years; where that is not practicable, {created:,.0f} sq ft "
         f"created or in credits, or a donation of at least ${row['donation_usd']:,.0f}."
     )
