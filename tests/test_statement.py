@@ -464,6 +464,19 @@ def test_reasons_say_what_is_from_memory_and_what_a_local_rule_asks():
     assert f"Banks are kept tall (limit: at least 8 ft). {memory}" not in ways
 
 
+@pytest.mark.parametrize(
+    ("route", "is_from_memory"), [("owner-exemption", False), ("general-permit", True)]
+)
+def test_an_open_way_tells_what_it_rests_on(route, is_from_memory):
+    """M-21 to M-23 were read; that a professional does the work of a permit, M-53, was not."""
+    tree = made.tree("t0", route, "open")
+    ways = [made.way(route, "open", n_open_trees=1)]
+    page = both(made.site(), made.result([tree], lot_routes=ways))
+    text = page.split("The ways, one by one", 1)[1].split("Trees", 1)[0]
+    assert "Every limit that can close this way is met by these figures." in text
+    assert ("Some are from memory, check the current text." in text) is is_from_memory
+
+
 def test_the_straight_line_stands_beside_the_shore():
     """A-03: a lot of 100 ft on a straight shore has both alike."""
     assert "Straight from end to end 100.0 ft" in told(made.shore_site([9.0]))

@@ -58,8 +58,9 @@ def _told(row: dict[str, Any]) -> list[str]:
     most = "at most " if isinstance(n_maybe, int) and n_maybe > 0 else ""
     text = (
         f"For {most}{area:,.0f} sq ft of canopy lost, restoration would take as much canopy again "
-        f"within {row['restoration_years']:g} years; where that is not practicable, {created:,.0f} sq ft "
-        f"created or in credits, or a donation of at least ${row['donation_usd']:,.0f}."
+        f"within {row['restoration_years']:g} years; where that is not practicable, "
+        f"{created:,.0f} sq ft created or in credits, or a donation of at least "
+        f"${row['donation_usd']:,.0f}."
     )
     return [*lines, *_fold(text, "  ")]
 

@@ -182,7 +182,12 @@ def _why(lot: Lot, way: Mapping[str, Any]) -> Iterator[Line]:
         parts = [words.replace("{tree}", " and ".join(ids)) for words, ids in of_trees.items()]
         yield line(strong("To settle it: "), sentence("; ".join([*rest, *parts])))
     if not told and way["status"] == OPEN:
-        yield line("Every limit of this way is met by these figures.")
+        every = lot.rules.of_route(way["route"], *DECIDING)
+        memory = any(rule.confidence == MEMORY for rule in every)
+        yield line(
+            "Every limit that can close this way is met by these figures.",
+            Span(" Some are from memory, check the current text." * memory, "warn"),
+        )
         yield line(small(ASKS.get(way["route"], "")))
 
 
