@@ -134,6 +134,7 @@ def test_the_notice_for_red_mangroves_binds_where_a_red_one_is_cut(is_red_cut, b
     found = measure(site, ["route"])
     row = found["route"]["notices"].set_index("rule_id").loc["professional-red-notice"]
     assert bool(row["is_binding"]) is binds
+    assert row["verdict"] == ("not met" if binds else "met")  # whichever other trees are cut
     assert ("notice 10 days ahead for the professional exemption" in printed(site, found)) is binds
 
 
