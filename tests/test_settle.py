@@ -175,7 +175,7 @@ def test_needs_in_words_name_the_tree_and_keep_the_order_of_asking():
     assert asked.words(RULES.rules) == [
         "what the department or the local government says on this: On publicly owned uninhabited "
         "islands and land set aside the act wants no trimming, but for public health, safety and "
-        "welfare or approved public access (s. 403.9323(2) F.S.)"
+        "welfare or approved public access [s. 403.9323(2) F.S. (read in source)]"
     ]
     assert len(found) == 3
 

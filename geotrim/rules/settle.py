@@ -58,7 +58,7 @@ class Needs:
         told = [fact.settle for key, fact in facts().items() if key in self.facts]
         told += sorted(text.replace("{tree}", tree) for text in self.tree_words)
         for name in sorted(self.checks):
-            what = f"{rules[name].words.rstrip('.')} ({rules[name].section})"
+            what = f"{rules[name].words.rstrip('.')} [{rules[name].source}]"
             told.append(f"what the department or the local government says on this: {what}")
         return told
 
