@@ -23,6 +23,7 @@ from geotrim.rules.outcome import Outcomes, outcomes
 from geotrim.rules.readings import Readings
 from geotrim.rules.rule_file import RuleFile
 from geotrim.rules.rule_set import rule_set
+from geotrim.rules.shares import unit_length_ft
 from geotrim.rules.submission import checklist
 
 #: Findings of single trees that are met are left out on lots with more trees than this.
@@ -237,8 +238,9 @@ def _land_notes(decision: Decision) -> list[Note]:
     length = float(decision.measures["shoreline_length_ft"].value)
     n_units = known.get("n_units")
     if known.get("is_multifamily") and n_units and np.isfinite(length):
+        each = unit_length_ft(length, n_units)
         text = (
-            f"{n_units} units: {length / n_units:.1f} ft of shoreline each if shared by number; "
+            f"{n_units} units: {each:.1f} ft of shoreline each if shared by number; "
             "s. 403.9323(5) F.S. asks for an equitable share and gives no formula"
         )
         notes.append(Note(about, text, "info"))

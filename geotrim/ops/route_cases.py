@@ -14,7 +14,7 @@ import shapely
 from geotrim.core.fringe import canopy_extent
 from geotrim.core.stretches import joined, side_lines
 from geotrim.model import Facts, Note, Result
-from geotrim.ops.canopy import foliage_bases_ft
+from geotrim.ops.canopy import foliage_bases_ft, targets_ft
 from geotrim.ops.fringes import OUTLINE_STEPS, baselines, regions_of
 from geotrim.ops.fringes import fringe as measure_fringe
 from geotrim.rules.case import Case, Measured, either
@@ -149,9 +149,7 @@ class _Trees:
         crowns, n = given.crowns, len(self.ids)
         self.field = _column(crowns, "field_height_ft", n)
         self.field_error = _column(crowns, "field_height_error_ft", n)
-        own = _column(crowns, "target_height_ft", n)
-        common = np.nan if given.target_height_ft is None else given.target_height_ft
-        self.target = np.where(np.isnan(own), common, own)
+        self.target = targets_ft(crowns, given.target_height_ft)
         self.top, self.top_error = np.full(n, np.nan), np.full(n, np.nan)
         if given.heights is not None:
             table = _in_order(given.heights["heights"], self.ids)
@@ -166,12 +164,12 @@ class _Trees:
                 )
                 self.notes.append(Note("heights", text, "assumed"))
         self.removed = np.full(n, np.nan)
-        self.base = _column(crowns, "base_height_ft", n)
+        bases = {} if given.slices is None else given.slices.parameters
+        self.base = foliage_bases_ft(crowns, bases, self.top)
         if given.slices is not None:
             table = _in_order(given.slices["slices"], self.ids)
             whole = ~table["is_partial"].to_numpy(dtype=bool)
             self.removed = np.where(whole, table["share_above_target_frac"], np.nan)
-            self.base = foliage_bases_ft(crowns, given.slices.parameters, self.top)
         tall = np.where(np.isnan(self.field), self.top, self.field)
         if (np.isfinite(self.field) & np.isnan(self.field_error)).any():
             text = "heights measured in the field state no error and are taken at their word"
