@@ -32,6 +32,8 @@ _PUBLIC = {
     "read_layer": "geotrim.io.vectors",
     "open_heights": "geotrim.io.rasters",
     "run_site": "geotrim.run",
+    "prepare_input": "geotrim.prepare.work",
+    "GivenFile": "geotrim.prepare.task",
 }
 
 __all__ = ["__version__", *_PUBLIC]

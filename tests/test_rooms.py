@@ -18,7 +18,7 @@ FLOORS = [
     {"core", "rules"},
     {"ops", "io"},
     {"report"},
-    {"screen", "run"},
+    {"screen", "run", "prepare"},
     {"cli", "desk", "service"},
     {"__main__"},
 ]
@@ -27,9 +27,9 @@ FILES = sorted(path for path in ROOT.rglob("*.py") if path != ROOT / "__init__.p
 #: Declarations are vocabulary, though they are kept in ops: any room may read them.
 VOCABULARY = {"geotrim.ops.catalogue", "geotrim.ops.registry"}
 #: All that core may know beside the standard library, and what it must not know of that.
-CORE_LIBRARIES = {"geotrim", "numpy", "shapely", "numba"}
+CORE_LIBRARIES = {"geotrim", "numpy", "shapely", "numba", "scipy", "skimage", "contourpy"}
 FILES_AND_SYSTEM = {"pathlib", "os", "shutil", "io", "subprocess", "sqlite3"}
-READERS = {"rasterio", "fiona", "pyogrio"}
+READERS = {"rasterio", "fiona", "pyogrio", "laspy"}
 
 
 def imported(source: str, package: str = "geotrim") -> set[str]:
@@ -81,7 +81,7 @@ def test_imports_point_down(path):
     ("room", "line"),
     [
         ("core", "import geopandas as gpd"),
-        ("core", "import scipy"),
+        ("core", "import laspy"),
         ("core", "from pathlib import Path"),
         ("core", "from geotrim.ops import chain"),
         ("units", "from geotrim.ops.registry import Param"),

@@ -16,6 +16,7 @@ from geotrim.ops.catalogue import OPERATIONS
 #: Commands that are no operation -> what they do.
 COMMANDS = {
     "run": "Measures all that a site file allows and writes one result package.",
+    "prepare": "Makes an input that is missing: heights, MHW line, crowns, tree table ...",
     "new": "Writes a commented starter site file from the files found in a folder.",
     "layers": "Lists the layers of a vector file, with their fields.",
     "operations": "Lists every operation, those of plug-ins among them.",

@@ -38,6 +38,7 @@ def run_command(command: str, words: list[str]) -> int:
     """Run one command with its own words; the exit code comes back."""
     own: dict[str, Callable[[list[str]], int]] = {
         "run": _run,
+        "prepare": _prepare,
         "new": _new,
         "layers": _layers,
         "operations": _operations,
@@ -165,6 +166,13 @@ def _run(words: list[str]) -> int:
     print(run.summary)
     print(f"\nresults: {run.folder}")
     return 0
+
+
+def _prepare(words: list[str]) -> int:
+    """A missing input of a site, made from raw files."""
+    from geotrim.cli.prepare import run_prepare
+
+    return run_prepare(words, _progress(), _progress_end)
 
 
 def _new(words: list[str]) -> int:

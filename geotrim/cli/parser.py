@@ -337,11 +337,13 @@ def value_of(param: Param, text: Any) -> object:
     """
     value: object = text
     if param.kind == "numbers":
-        value = [_number(part, param.option) for part in text.replace(" ", ",").split(",") if part]
+        value = [
+            number_of(part, param.option) for part in text.replace(" ", ",").split(",") if part
+        ]
     elif param.kind == "whole":
-        value = _number(text, param.option, whole=True)
+        value = number_of(text, param.option, whole=True)
     elif param.kind == "number":
-        value = _number(text, param.option)
+        value = number_of(text, param.option)
     return param.check(value, param.option)
 
 
@@ -370,7 +372,7 @@ def given_files(args: argparse.Namespace) -> dict[str, Any]:
             )
         kind = NUMBER_KEYS.get(key, str)
         option = option_of(field, key)
-        tables[field][key] = text if kind is str else _number(text, option, whole=kind is int)
+        tables[field][key] = text if kind is str else number_of(text, option, whole=kind is int)
     setbacks = [_setback(*words) for words in getattr(args, "setback", None) or ()]
     if setbacks:
         tables["setbacks"] = setbacks
@@ -437,12 +439,13 @@ def _setback(name: str, reference: str, distance: str, source: str) -> dict[str,
     return {
         "name": name,
         "reference": reference,
-        "distance_ft": _number(distance, f"--setback {name}"),
+        "distance_ft": number_of(distance, f"--setback {name}"),
         "source": source,
     }
 
 
-def _number(text: str, where: str, *, whole: bool = False) -> float | int:
+def number_of(text: str, where: str, *, whole: bool = False) -> float | int:
+    """The number that was typed, or an error under the option's name."""
     try:
         return int(text) if whole else float(text)
     except ValueError:

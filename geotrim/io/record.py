@@ -34,6 +34,11 @@ LIBRARIES = (
     "rasterio",
     "numba",
     "matplotlib",
+    "scipy",
+    "scikit-image",
+    "contourpy",
+    "laspy",
+    "lazrs",
 )
 NOTE_LEVELS = ("missing", "assumed", "repaired", "info")
 
@@ -98,11 +103,11 @@ def build_record(
             _operation(name, result, site.options, caution_of.get(name, ""))
             for name, result in results.items()
         ],
-        "notes": _by_level(notes),
+        "notes": by_level(notes),
         "cautions": list(cautions),
         "rule_files": rule_files(),
         "versions": versions(),
-        "started_utc": _utc(started),
+        "started_utc": utc(started),
     }
 
 
@@ -167,7 +172,7 @@ def describe_files(folder: Path) -> list[dict[str, Any]]:
 
 def write_record(folder: Path, record: Mapping[str, Any]) -> None:
     """Write ``record.json`` into a folder, with the files that are there and the time."""
-    told = {**record, "files": describe_files(folder), "finished_utc": _utc(now())}
+    told = {**record, "files": describe_files(folder), "finished_utc": utc(now())}
     text = json.dumps(plain(told), indent=2, ensure_ascii=False, allow_nan=False)
     (folder / "record.json").write_text(text + "\n", encoding="utf-8", newline="\n")
 
@@ -262,7 +267,8 @@ def _file(path: Path, folder: Path) -> dict[str, Any]:
     }
 
 
-def _by_level(notes: Iterable[Note]) -> dict[str, list[dict[str, str]]]:
+def by_level(notes: Iterable[Note]) -> dict[str, list[dict[str, str]]]:
+    """Notes under their levels, each level in the order it was told."""
     told = list(notes)
     return {
         level: [{"about": n.about, "text": n.text} for n in told if n.level == level]
@@ -270,5 +276,6 @@ def _by_level(notes: Iterable[Note]) -> dict[str, list[dict[str, str]]]:
     }
 
 
-def _utc(when: datetime) -> str:
+def utc(when: datetime) -> str:
+    """A time as the record writes it."""
     return when.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

@@ -1,0 +1,134 @@
+"""``geotrim prepare``: parsers made from the declarations, and the command itself."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from geotrim.cli import COMMANDS
+from geotrim.cli.parser import Parser, add_params, given_params, number_of
+from geotrim.errors import GeotrimError
+from geotrim.prepare.catalogue import PREPARATIONS
+from geotrim.prepare.declared import NUMBER_KEYS, Preparation
+
+if TYPE_CHECKING:
+    from geotrim.prepare.task import GivenFile
+
+#: Columns of the text on a terminal.
+WIDTH = 80
+
+
+def list_text() -> str:
+    """What ``geotrim prepare`` alone prints."""
+    import textwrap
+
+    left = max(map(len, PREPARATIONS)) + 4
+    lines = [COMMANDS["prepare"], "", "usage: geotrim prepare NAME --FILES ... [options]", ""]
+    for name, declared in PREPARATIONS.items():
+        told = textwrap.wrap(declared.summary, WIDTH - left)
+        lines += [f"{'  ' + name:<{left}}{told[0]}", *(" " * left + more for more in told[1:])]
+    return "\n".join([*lines, "", "'geotrim prepare NAME --help' tells the options of one."])
+
+
+def preparation_parser(declared: Preparation) -> Parser:
+    """Parser of one preparation's command."""
+    about = f"{declared.summary} Caution: {declared.caution}"
+    parser = Parser(
+        f"prepare {declared.name}", about, f"prepare {declared.name} --FILES ... [options]"
+    )
+    group = parser.add_argument_group("files")
+    for source in declared.sources:
+        action: dict[str, Any] = {"action": "append"} if source.is_many else {}
+        may = "" if source.is_required else " (may be left out)"
+        group.add_argument(source.option, metavar="FILE", help=source.help + may, **action)
+        for key, metavar, text in source.keys:
+            group.add_argument(
+                source.option_of(key), dest=f"{source.name}.{key}", metavar=metavar, help=text
+            )
+    add_params(parser, declared.params)
+    out = parser.add_argument_group("output")
+    out.add_argument(
+        "--out",
+        metavar="FOLDER",
+        help=f"new folder [prepared/{declared.name}, then {declared.name}-2 ...]",
+    )
+    out.add_argument(
+        "--replace", action="store_true", help="let an earlier folder at --out go, at the end"
+    )
+    return parser
+
+
+def given_sources(
+    declared: Preparation, args: argparse.Namespace
+) -> dict[str, tuple[GivenFile, ...]]:
+    """The files named on the command line, each with what was said of its kind."""
+    from geotrim.prepare.task import GivenFile
+
+    found: dict[str, tuple[GivenFile, ...]] = {}
+    values = vars(args)
+    for source in declared.sources:
+        said = {}
+        for key, _, _ in source.keys:
+            text = values.get(f"{source.name}.{key}")
+            if text is not None:
+                kind = NUMBER_KEYS.get(key, float if key.endswith("_ft") else str)
+                option = source.option_of(key)
+                said[key] = text if kind is str else number_of(text, option, whole=kind is int)
+        named = values.get(source.name)
+        if named is None:
+            if said:
+                key = next(iter(said))
+                raise GeotrimError(
+                    source.option_of(key),
+                    "no file it is about",
+                    "the file too",
+                    f"say {source.option} FILE",
+                )
+            continue
+        paths = named if source.is_many else [named]
+        found[source.name] = tuple(GivenFile(path, source.option, said) for path in paths)
+    return found
+
+
+def run_prepare(
+    words: list[str],
+    progress: Callable[[str], None] | None,
+    progress_end: Callable[[Callable[[str], None] | None], None],
+) -> int:
+    """Make one input, and tell what was made and what to do with it."""
+    if not words or words[0] in ("-h", "--help"):
+        print(list_text())
+        return 0
+    from geotrim.cli.show import notes_text
+    from geotrim.prepare.work import named, prepare_input
+
+    declared = named(words[0])
+    args = preparation_parser(declared).parse_args(words[1:])
+    if args.replace and args.out is None:
+        raise GeotrimError("--replace", "no --out", "the folder to replace", "say --out FOLDER")
+    done = prepare_input(
+        declared.name,
+        given_sources(declared, args),
+        given_params(args, declared.params),
+        out=args.out,
+        is_replacing=args.replace,
+        progress=progress,
+    )
+    progress_end(progress)
+    made = done.prepared
+    print("\n\n".join(filter(None, [made.words, notes_text(made.notes)])))
+    if declared.caution:
+        print(f"\ncaution: {declared.caution}")
+    print("\n" + "\n".join(_written(done.folder, made.files.items())))
+    return 0
+
+
+def _written(folder: Path, files: Iterable[tuple[str, str]]) -> list[str]:
+    """What was written, file by file, and where the next step finds it."""
+    from geotrim.prepare.work import SITE_PART
+
+    told = [*files, (SITE_PART, "the tables of a site file that use it"), ("record.json", "record")]
+    left = max(len(name) for name, _ in told) + 2
+    return [f"written: {folder}", *(f"  {name:<{left}}{what}" for name, what in told)]

@@ -1,0 +1,1 @@
+"""Making the inputs that are missing: files in, files for a site out."""
