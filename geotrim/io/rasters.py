@@ -292,7 +292,8 @@ def open_heights(
     band : int
         Counted from 1.
     rmse_ft : float, optional
-        Standard error of one height. [ft]
+        Standard error of one height; by default what the file's own tag ``rmse_ft`` says, if it
+        has one. [ft]
     crs : anything pyproj understands, optional
         What an unlabelled file is in.
     subject : str
@@ -323,6 +324,8 @@ def open_heights(
         _check_band(dataset, band, path, subject, notes)
         file_crs = _crs_of(dataset)
         known_unit, unit_source = _unit(dataset, band, file_crs, unit, subject, notes)
+        if rmse_ft is None:
+            rmse_ft = _own_rmse_ft(dataset, subject, notes)
         flags = dataset.mask_flag_enums[band - 1]
         facts = {
             "subject": subject,
@@ -537,6 +540,22 @@ def _unit(
                 "ask the raster's maker, then correct the one that is wrong",
             )
     return said[0]
+
+
+def _own_rmse_ft(dataset: Any, subject: str, notes: list[Note]) -> float | None:
+    """The standard error the file itself states, in a tag ``rmse_ft``; None if it does not."""
+    text = dataset.tags().get("rmse_ft")
+    if text is None:
+        return None
+    try:
+        rmse_ft = float(text)
+    except ValueError:
+        rmse_ft = np.nan
+    if not (np.isfinite(rmse_ft) and rmse_ft >= 0):
+        notes.append(Note(subject, f"the file's tag rmse_ft {text!r} is not understood", "info"))
+        return None
+    notes.append(Note(subject, f"standard error {rmse_ft:g} ft, as the file itself states", "info"))
+    return rmse_ft
 
 
 def _vertical_axis(crs: CRS | None) -> tuple[str, str] | None:
