@@ -1,0 +1,220 @@
+"""The ground as a surface of triangles through its lidar returns.
+
+The surface is the Delaunay triangulation of the returns. It is made the same whatever the order of
+the points and whichever tile they came in: coordinates are shifted by a whole number of units (no
+digit is lost), and of four returns on one circle the diagonal is chosen by their coordinates.
+
+A tile's triangulation differs from the whole cloud's near its edge, where returns beyond it are
+missing. :meth:`GroundSurface.is_settled` tells where it does not: a triangle belongs to the whole
+cloud's surface if the circle through its corners lies where every return is known.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from geotrim.core import _cloud_kernels as kernels
+from geotrim.core.coverage import Floats, Ints
+from geotrim.errors import ShapeError
+
+Flags = npt.NDArray[np.bool_]
+
+
+class GroundSurface:
+    """Triangles through ground returns.
+
+    Parameters
+    ----------
+    x, y : (n,) arrays
+        Where the returns lie. [map units]
+    z : (n,) array
+        Their heights, in any unit; the surface answers in the same.
+    what : str
+        What the points are, for messages.
+
+    Raises
+    ------
+    ShapeError
+        If the arrays differ in length, a number is not finite, or the points are fewer than three
+        or all on one line.
+
+    Notes
+    -----
+    Of returns at one place the lowest counts: what lies over it is no ground.
+
+    Examples
+    --------
+    >>> surface = GroundSurface([0, 4, 0], [0, 0, 4], [1, 5, 9])
+    >>> surface.at([1, 9], [1, 9]).tolist()
+    [4.0, nan]
+    """
+
+    def __init__(
+        self, x: npt.ArrayLike, y: npt.ArrayLike, z: npt.ArrayLike, *, what: str = "ground returns"
+    ) -> None:
+        east, north, height = _checked(x, y, z, what)
+        self.west, self.south = float(np.floor(east.min())), float(np.floor(north.min()))
+        self.x, self.y, self.z = _lowest_at_each_place(east - self.west, north - self.south, height)
+        self.corners, self.beyond = _triangles(self.x, self.y, what)
+        self._seeds = _Seeds(self.x, self.y, self.corners)
+        self._circles: Floats | None = None
+        self._tree: Any = None
+
+    @property
+    def n_returns(self) -> int:
+        """Returns the surface runs through."""
+        return self.x.size
+
+    def at(self, x: npt.ArrayLike, y: npt.ArrayLike) -> Floats:
+        """Height of the surface, linear within a triangle; NaN outside the hull of the returns.
+
+        Parameters
+        ----------
+        x, y : arrays of one shape [map units]
+
+        Returns
+        -------
+        array of that shape, in the unit of z
+        """
+        east, north, shape = self._local(x, y)
+        height = np.empty(east.size)
+        where = self._find(east, north)
+        kernels.interpolate(east, north, where, self.x, self.y, self.z, self.corners, height)
+        return height.reshape(shape)
+
+    def nearest_return(self, x: npt.ArrayLike, y: npt.ArrayLike) -> Floats:
+        """Distance on the map to the nearest ground return, in map units."""
+        from scipy.spatial import cKDTree
+
+        if self._tree is None:
+            self._tree = cKDTree(np.column_stack([self.x, self.y]), balanced_tree=False)
+        east, north, shape = self._local(x, y)
+        return np.asarray(self._tree.query(np.column_stack([east, north]))[0]).reshape(shape)
+
+    def is_settled(
+        self, x: npt.ArrayLike, y: npt.ArrayLike, known: tuple[float, float, float, float]
+    ) -> Flags:
+        """Where the surface would stay the same with more returns from outside an extent.
+
+        Parameters
+        ----------
+        x, y : arrays of one shape [map units]
+        known : (west, south, east, north)
+            The extent within which every ground return of the cloud is part of this surface, such
+            as a tile with its buffer. [map units]
+
+        Notes
+        -----
+        A triangle is Delaunay in a set of points if no point lies inside its circle. If the circle
+        lies in ``known`` no return from elsewhere can fall in it. So where this is True any two
+        tiles give the same height; where it is False the buffer is too small for the gap between
+        returns. A buffer of the widest gap there (the diameter of its empty circle) is enough.
+        """
+        if self._circles is None:
+            self._circles = np.empty((len(self.corners), 3))
+            kernels.circles(self.x, self.y, self.corners, self._circles)
+        east, north, shape = self._local(x, y)
+        where = self._find(east, north)
+        cx, cy, radius = self._circles[where].T
+        west, south = known[0] - self.west, known[1] - self.south
+        is_in = (cx - radius >= west) & (cx + radius <= known[2] - self.west)
+        is_in &= (cy - radius >= south) & (cy + radius <= known[3] - self.south)
+        return np.asarray((is_in & (where >= 0)).reshape(shape))
+
+    def _local(self, x: npt.ArrayLike, y: npt.ArrayLike) -> tuple[Floats, Floats, tuple[int, ...]]:
+        east, north = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+        if east.shape != north.shape:
+            raise ShapeError(
+                "x and y",
+                f"arrays of shape {east.shape} and {north.shape}",
+                "arrays of one shape",
+                "give one y for each x",
+            )
+        return east.ravel() - self.west, north.ravel() - self.south, east.shape
+
+    def _find(self, east: Floats, north: Floats) -> Ints:
+        where = np.empty(east.size, dtype=np.int64)
+        start = (self._seeds.triangle, *self._seeds.grid)
+        kernels.find(
+            east,
+            north,
+            self.x,
+            self.y,
+            self.corners,
+            self.beyond,
+            seeds.triangle,
+            *seeds.grid,
+            where,
+        )
+        return where
+
+
+class _Seeds:
+    """A coarse grid over the hull with a triangle in each cell, for walks to start from."""
+
+    def __init__(self, x: Floats, y: Floats, corners: Ints) -> None:
+        west, south, east, north = x.min(), y.min(), x.max(), y.max()
+        side = float(np.sqrt((east - west) * (north - south) / x.size) * 2.0)
+        side = max(side, (east - west) / 4000.0, (north - south) / 4000.0)
+        wide, high = int((east - west) / side) + 1, int((north - south) / side) + 1
+        self.grid = west, south, side, wide, high
+        self.triangle = kernels.seed(x, y, corners, *self.grid)
+
+
+def _checked(
+    x: npt.ArrayLike, y: npt.ArrayLike, z: npt.ArrayLike, what: str
+) -> tuple[Floats, Floats, Floats]:
+    arrays = tuple(np.asarray(values, dtype=np.float64) for values in (x, y, z))
+    shapes = [array.shape for array in arrays]
+    if arrays[0].ndim != 1 or len(set(shapes)) != 1:
+        raise ShapeError(
+            what, f"x, y and z of shapes {shapes}", "three lists of one length", "give them alike"
+        )
+    if arrays[0].size < 3:
+        raise _too_few(what, f"{arrays[0].size} points")
+    if not all(np.isfinite(array).all() for array in arrays):
+        raise ShapeError(
+            what, "a coordinate that is not finite", "finite numbers", "leave these points out"
+        )
+    return arrays[0], arrays[1], arrays[2]
+
+
+def _lowest_at_each_place(x: Floats, y: Floats, z: Floats) -> tuple[Floats, Floats, Floats]:
+    """Points sorted by x, then y; of those at one place the lowest."""
+    order = np.lexsort((z, y, x))
+    x, y, z = x[order], y[order], z[order]
+    is_first = np.ones(x.size, dtype=bool)
+    is_first[1:] = (np.diff(x) != 0) | (np.diff(y) != 0)
+    return x[is_first], y[is_first], z[is_first]
+
+
+def _triangles(x: Floats, y: Floats, what: str) -> tuple[Ints, Ints]:
+    """The Delaunay triangulation: corners of each triangle, and the triangles beyond its sides."""
+    from scipy.spatial import Delaunay, QhullError
+
+    if x.size < 3:
+        raise _too_few(what, f"{x.size} places")
+    try:
+        found = Delaunay(np.column_stack([x, y]))
+    except QhullError:
+        raise _too_few(what, f"{x.size} places on one line") from None
+    corners, beyond = found.simplices.astype(np.int64), found.neighbors.astype(np.int64)
+    kernels.settle(x, y, corners, beyond)
+    kernels.drop_flat(x, y, corners, beyond)
+    kept = corners[:, 0] >= 0
+    if not kept.any():
+        raise _too_few(what, f"{x.size} places on one line")
+    number = np.append(np.cumsum(kept) - 1, -1)
+    return corners[kept], number[beyond[kept]]
+
+
+def _too_few(what: str, found: str) -> ShapeError:
+    return ShapeError(
+        what,
+        found,
+        "at least three places that are not on one line",
+        "take in a larger area, or choose the class or the filter that finds ground here",
+    )
