@@ -45,11 +45,15 @@ def with_mark(text: str, start: str, end: str, new: str) -> str:
 
 def main() -> int:
     from geotrim.cli.commands import operations_markdown
+    from geotrim.cli.prepare import preparations_markdown
     from geotrim.ops.catalogue import CAUTIONS, OPERATIONS
+    from geotrim.prepare.catalogue import PREPARATIONS
 
     readme = ROOT / "README.md"
     text = readme.read_text(encoding="utf-8")
     text = with_mark(text, "operations", "end of operations", operations_markdown(OPERATIONS))
+    made = preparations_markdown(PREPARATIONS)
+    text = with_mark(text, "preparations", "end of preparations", made)
     cautions = "\n".join(f"- {caution}" for caution in CAUTIONS)
     text = with_mark(text, "cautions", "end of cautions", cautions)
     example = re.compile(r"^```\n\$ (geotrim [^\n]+)\n.*?\n```$", re.DOTALL | re.MULTILINE)

@@ -12,8 +12,10 @@ import pytest
 from geotrim.cli import COMMANDS, main
 from geotrim.cli.commands import operations_markdown
 from geotrim.cli.parser import operation_parser
+from geotrim.cli.prepare import preparation_parser, preparations_markdown
 from geotrim.ops.catalogue import CAUTIONS, OPERATIONS
 from geotrim.ops.chain import closure
+from geotrim.prepare.catalogue import PREPARATIONS
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -35,6 +37,11 @@ def blocks(text=README, language=""):
 
 def test_the_operation_table_is_the_registry():
     assert between("operations", "end of operations") == operations_markdown(OPERATIONS)
+
+
+def test_the_preparation_table_is_the_catalogue():
+    made = preparations_markdown(PREPARATIONS)
+    assert between("preparations", "end of preparations") == made
 
 
 def test_the_cautions_are_those_that_travel():
@@ -62,7 +69,10 @@ def test_there_are_examples():
 def test_commands_and_options_exist():
     """Every ``geotrim ...`` line names a command, and only options that it has."""
     lines = [
-        line for text in (README, GUIDE) for block in blocks(text) for line in block.split("\n")
+        line
+        for text in (README, GUIDE)
+        for block in blocks(text)
+        for line in block.replace("\\\n", " ").split("\n")
     ]
     used = [line.removeprefix("$ ").split("#")[0].split() for line in lines]
     used = [words[1:] for words in used if words[:1] == ["geotrim"] and words[1:]]
@@ -71,6 +81,9 @@ def test_commands_and_options_exist():
         assert command in (*COMMANDS, *OPERATIONS)
         if command in OPERATIONS:
             text = operation_parser(OPERATIONS[command], closure([command])).format_help()
+            assert all(f"{word} " in text for word in words if word.startswith("--"))
+        if command == "prepare" and words[:1] not in ([], ["NAME"]):
+            text = preparation_parser(PREPARATIONS[words[0]]).format_help()
             assert all(f"{word} " in text for word in words if word.startswith("--"))
 
 

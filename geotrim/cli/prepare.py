@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -30,6 +30,16 @@ def list_text() -> str:
         told = textwrap.wrap(declared.summary, WIDTH - left)
         lines += [f"{'  ' + name:<{left}}{told[0]}", *(" " * left + more for more in told[1:])]
     return "\n".join([*lines, "", "'geotrim prepare NAME --help' tells the options of one."])
+
+
+def preparations_markdown(preparations: Mapping[str, Preparation]) -> str:
+    """The preparations as a Markdown table."""
+    rows = ["| preparation | what it does | reads | makes |", "| --- | --- | --- | --- |"]
+    for one in preparations.values():
+        reads = [f"`{s.option}`" if s.is_required else f"[`{s.option}`]" for s in one.sources]
+        makes = "; ".join(f"`{file}`: {what}" for file, what in one.outputs.items())
+        rows.append(f"| `{one.name}` | {one.summary} | {', '.join(reads)} | {makes} |")
+    return "\n".join(rows)
 
 
 def preparation_parser(declared: Preparation) -> Parser:
