@@ -145,8 +145,7 @@ class GroundSurface:
             self.y,
             self.corners,
             self.beyond,
-            seeds.triangle,
-            *seeds.grid,
+            *start,
             where,
         )
         return where
