@@ -19,7 +19,7 @@ from geotrim.units import feet_per_map_unit
 
 #: Points added to each side of a box that is taken to another CRS, where its sides bend.
 SIDE_POINTS = 21
-#: Feet in the shortest degree of latitude. Source: WGS 84 ellipsoid, pi/180 a (1 - e2), at the equator.
+#: Feet in the shortest degree of latitude. Source: WGS 84 ellipsoid, pi/180 a (1 - e2).
 FEET_PER_DEGREE = 110_574.0 / 0.3048
 
 Bounds = tuple[float, float, float, float]
