@@ -264,3 +264,20 @@ def count(row, col, out):  # type: ignore[no-untyped-def]
         r, c = row[i], col[i]
         if 0 <= r < out.shape[0] and 0 <= c < out.shape[1]:
             out[r, c] += 1
+
+
+@_jit
+def between_cells(row, col, raster, out):  # type: ignore[no-untyped-def]
+    """Into ``out``, heights read linearly between the middles of four cells; the rim goes on flat.
+
+    row, col : (n,) places, 0 the middle of the first cell.
+    """
+    rows, cols = raster.shape
+    for i in range(row.size):
+        r, c = min(max(row[i], 0.0), rows - 1.0), min(max(col[i], 0.0), cols - 1.0)
+        r0, c0 = int(r), int(c)
+        r1, c1 = min(r0 + 1, rows - 1), min(c0 + 1, cols - 1)
+        south, east = r - r0, c - c0
+        upper = raster[r0, c0] + east * (raster[r0, c1] - raster[r0, c0])
+        lower = raster[r1, c0] + east * (raster[r1, c1] - raster[r1, c0])
+        out[i] = upper + south * (lower - upper)
