@@ -16,6 +16,8 @@ from geotrim.errors import RangeError
 
 #: Shares nearer than this to the edge of a layer are at the edge; rounding is far smaller.
 AT_EDGE = 1e-12
+#: Layers that overlap by less lie side by side; rounded decimals do. [ft]
+SAME_FT = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,20 +67,33 @@ def layer_weights(
     low, high, weight = (np.asarray(a, dtype=np.float64) for a in (low_ft, high_ft, weight_frac))
     order = np.lexsort((low, which))
     which, low, high, weight = which[order], low[order], high[order], weight[order]
-    if not ((low >= 0.0) & (high > low) & np.isfinite(high)).all():
-        need = "layers from 0 ft up, each with a depth"
-        raise RangeError(
-            "layers", "one without a depth, or under 0 ft", need, "correct low and high"
-        )
-    if not ((weight >= 0.0) & np.isfinite(weight)).all():
-        raise RangeError("weights", "one under 0 or missing", "0 or more", "correct the weights")
-    same = which[1:] == which[:-1]
-    if (same & (low[1:] < high[:-1] - 1e-6)).any():
-        raise RangeError("layers", "two that overlap", "layers side by side", "give each once")
+    starts = np.flatnonzero(np.diff(which, prepend=-1))
+    for own in np.split(np.arange(which.size), starts[1:]):
+        fault = fault_of_layers(low[own], high[own], weight[own]) if own.size else None
+        if fault is not None:
+            raise RangeError(f"layers of crown {which[own[0]] + 1}", *fault, "correct them")
     total = np.bincount(which, weights=weight, minlength=n_crowns)
-    if (total[which] == 0.0).any():
-        raise RangeError("weights", "a crown with none above 0", "some", "leave that crown out")
     return LayerWeights(n_crowns, which, low, high, weight / total[which])
+
+
+def fault_of_layers(low_ft: Floats, high_ft: Floats, weight_frac: Floats) -> tuple[str, str] | None:
+    """What is wrong with the layers of one crown, and what is needed; None where all is well.
+
+    Examples
+    --------
+    >>> fault_of_layers(np.array([0.0, 1.0]), np.array([2.0, 3.0]), np.ones(2))
+    ('two layers that overlap', 'layers side by side')
+    """
+    if not ((low_ft >= 0.0) & (high_ft > low_ft) & np.isfinite(high_ft)).all():
+        return "a layer without depth, or under 0 ft", "layers from 0 ft up, each with a depth"
+    if not ((weight_frac >= 0.0) & np.isfinite(weight_frac)).all():
+        return "a weight under 0, or none", "weights of 0 or more"
+    order = np.argsort(low_ft, kind="stable")
+    if (low_ft[order][1:] < high_ft[order][:-1] - SAME_FT).any():
+        return "two layers that overlap", "layers side by side"
+    if not weight_frac.sum() > 0.0:
+        return "weights that are all 0", "a layer with some weight"
+    return None
 
 
 def share_above(layers: LayerWeights, height_ft: npt.ArrayLike) -> Floats:
