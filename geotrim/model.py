@@ -14,6 +14,12 @@ crowns            ``crown_id``, ``species`` (None = unknown), ``base_height_ft``
                   the raster's), ``target_height_ft`` (height to be left), ``is_to_trim``
                   (True, False, None = unknown)
 trunks            ``crown_id``; points
+readings          ``crown_id`` (None = by position), ``height_ft`` (from the substrate, by stick;
+                  NaN = not read), ``height_error_ft`` (NaN = unknown), ``reader``, ``date`` (text,
+                  None = unknown); points, None where no position was taken
+profiles          ``crown_id``, ``low_ft``, ``high_ft``, ``weight_frac`` (share of the crown's
+                  leaf area in that layer; those of a crown add up to 1), ``is_capped`` (True: no
+                  pulse was seen to come through it); no shapes
 exclusions        ``name``; polygons
 set_aside         ``name``, ``kind`` (a key of ``SET_ASIDE_KINDS``); polygons
 ================  ===============================================================================
@@ -287,6 +293,8 @@ class Site:
     crowns: Any = None
     trunks: Any = None
     heights: HeightSource | None = None
+    readings: Any = None
+    profiles: Any = None
     channel: Any = None
     mouth_line: Any = None
     exclusions: Any = None

@@ -20,11 +20,13 @@ UNIT_HEADINGS = {
     "ft": "ft",
     "ft2": "ft\N{SUPERSCRIPT TWO}",
     "ft3": "ft\N{SUPERSCRIPT THREE}",
+    "perft": "1/ft",
     "deg": "deg",
     "frac": "share",
     "days": "days",
     "years": "years",
     "usd": "US$",
+    "z": "z",
 }
 
 #: Vertical units a user may state for a height raster, and their length in metres.

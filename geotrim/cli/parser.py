@@ -55,6 +55,20 @@ INPUTS: dict[str, tuple[str, tuple[tuple[str, str, str], ...]]] = {
             ("rmse_ft", "FT", "standard error of one height, ft"),
         ),
     ),
+    "readings": (
+        "stick readings of heights: a table or points",
+        (
+            ("crown_id_field", "FIELD", "field that holds the crown's id"),
+            ("height_field", "FIELD", "field that holds the height from the substrate"),
+            ("height_unit", "UNIT", f"its unit: {', '.join(VERTICAL_UNITS_M)}"),
+            ("height_rmse_ft", "FT", "standard error of one reading, ft"),
+            ("reader_field", "FIELD", "field that holds who read it"),
+            ("date_field", "FIELD", "field that holds when"),
+            ("x_field", "FIELD", "of a table: easting or longitude"),
+            ("y_field", "FIELD", "of a table: northing or latitude"),
+        ),
+    ),
+    "profiles": ("leaf-area weights of the crowns, as geotrim prepare profiles makes them", ()),
     "trunks": (
         "trunk points",
         (
@@ -256,6 +270,8 @@ def add_inputs(parser: Parser, needed: Mapping[str, bool]) -> None:
             group.add_argument(
                 f"{name}-layer", dest=f"{field}.layer", metavar="NAME", help="layer, if several"
             )
+        if field == "profiles":
+            continue  # a table without shapes
         group.add_argument(
             f"{name}-crs", dest=f"{field}.crs", metavar="CRS", help="its CRS, if the file says none"
         )

@@ -20,7 +20,15 @@ from geotrim.units import unit_of
 CROWN_TABLES = ("fringe_crowns", "heights", "slices", "tree_outcomes")
 LOT_TABLES = ("lots", "fringe_lots", "zone", "lot_outcomes")
 #: Inputs that go into the package as they were measured.
-INPUT_LAYERS = ("mhw_line", "trunks", "channel", "mouth_line", "exclusions", "set_aside")
+INPUT_LAYERS = (
+    "mhw_line",
+    "trunks",
+    "readings",
+    "channel",
+    "mouth_line",
+    "exclusions",
+    "set_aside",
+)
 #: Tables of one row a lot that are layers of their own as well, for their shapes.
 SHAPED_LOT_TABLES = ("zone",)
 
@@ -35,6 +43,7 @@ KINDS = {
     "zone": "Polygon",
     "setbacks": "Polygon",
     "set_aside": "Polygon",
+    "readings": "Point",
 }
 
 #: Decimals in CSV files: a ten-thousandth of a foot, or of a share.

@@ -24,6 +24,7 @@ def check_contradictions(spec: SiteSpec, options: Mapping[str, object]) -> None:
         _check_heights,
         _check_line,
         _check_set_aside,
+        _check_readings,
         _check_setbacks,
         _check_options,
         check_facts,
@@ -113,6 +114,25 @@ def _check_set_aside(spec: SiteSpec, options: Mapping[str, object]) -> None:
         )
 
 
+def _check_readings(spec: SiteSpec, options: Mapping[str, object]) -> None:
+    table = spec.table("readings") or {}
+    given = [key for key in ("x_field", "y_field") if key in table]
+    if len(given) == 1:
+        raise SiteFileError(
+            spec.where("readings", given[0]),
+            f"{given[0]} alone",
+            "both x_field and y_field, or neither",
+            "name the other one too",
+        )
+    if options.get("height_correction", "none") != "none" and "readings" not in spec.values:
+        raise SiteFileError(
+            spec.where("options", "height_correction"),
+            f"{options['height_correction']!r} without a [readings] table",
+            "stick readings to correct by",
+            "add [readings] with its file, or say none",
+        )
+
+
 def _check_setbacks(spec: SiteSpec, options: Mapping[str, object]) -> None:
     names: set[str] = set()
     for i, item in enumerate(spec.values.get("setbacks", ())):
@@ -157,6 +177,20 @@ def _check_options(spec: SiteSpec, options: Mapping[str, object]) -> None:
             "'crown-base' without a crown base",
             "crown_base_ft, crown_base_frac, or base_height_field in [crowns]",
             "add one of them",
+        )
+    if options.get("canopy_model") == "profile" and "profiles" not in spec.values:
+        raise SiteFileError(
+            spec.where("options", "canopy_model"),
+            "'profile' without a [profiles] table",
+            "leaf-area weights of the crowns",
+            "make them with geotrim prepare profiles and add [profiles] with the file",
+        )
+    if "profiles" in spec.values and "crowns" not in spec.values:
+        raise SiteFileError(
+            spec.where("profiles"),
+            "profiles without a [crowns] table",
+            "the crowns they are of",
+            "add [crowns] with its file",
         )
     if "trunks" in spec.values and "crowns" not in spec.values:
         raise SiteFileError(

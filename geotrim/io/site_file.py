@@ -116,6 +116,6 @@ def site_from_tables(
         values[name] = value if plain else {"file": value}
     if isinstance(values["site"], Mapping):
         values["site"] = {"name": source, **values["site"]}
-    if not {"lots", "crowns", "mhw_line"} & set(values):
+    if not {"lots", "crowns", "mhw_line", "readings"} & set(values):
         raise SiteFileError(source, "no input", "lots, crowns or a line", "give one of them")
     return load_site(SiteSpec(values, Path(folder or ".").absolute(), source, needs=()))

@@ -24,6 +24,8 @@ from geotrim.io.site_layers import (
     read_with_ids,
     role_of,
 )
+from geotrim.io.site_profiles import read_profiles
+from geotrim.io.site_readings import read_readings
 from geotrim.io.site_rules import read_overlays
 from geotrim.io.site_spec import SiteSpec, check_spec, checked_options
 from geotrim.model import Note, Setback, Site
@@ -58,6 +60,7 @@ def load_site(spec: SiteSpec) -> Site:
         line = read_plain(run, "mhw_line", ("line",))[["geometry"]]
     crowns = _crowns(run)
     trunks = _trunks(run, crowns)
+    readings = read_readings(run)
     named = {name: _named(run, name, kinds) for name, kinds in NAMED_LAYERS.items()}
     given = spec.table("mhw_line") or {}
     _tell_line_gaps(run, given)
@@ -71,6 +74,8 @@ def load_site(spec: SiteSpec) -> Site:
         crowns=crowns,
         trunks=trunks,
         heights=read_heights(run, crowns),
+        readings=readings,
+        profiles=read_profiles(run, crowns),
         setbacks=_setbacks(run),
         set_aside=_set_aside(run, lots),
         trunks_rmse_ft=_number(spec, "trunks", "position_rmse_ft"),
@@ -206,6 +211,9 @@ def _check_near(run: Loading, site: Site) -> None:
         table = getattr(site, role)
         if table is not None:
             _check_distance(run, np.asarray(table.geometry.array), around, role)
+    if site.readings is not None and (site.readings.geometry.notna()).any():
+        placed = np.asarray(site.readings.geometry.dropna().array)
+        _check_distance(run, placed, around, "readings")
     for i, setback in enumerate(site.setbacks):
         if setback.geometry is not None:
             _check_distance(run, np.array([setback.geometry]), around, "setbacks", i)

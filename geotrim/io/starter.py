@@ -106,6 +106,9 @@ _HEADS = {
     "crowns": "Canopy polygons, one a tree.",
     "trunks": "Trunk points, where they were surveyed.",
     "heights": "Raster of heights above the ground the trees stand in.",
+    "readings": "Stick readings of tree heights, by crown id or by position, as a table or points: "
+    "the raster's heights are held against them.",
+    "profiles": "Leaf-area weights of the crowns, as geotrim prepare profiles makes them.",
     "channel": "Channel or thread line, for side limits square to it and for setbacks from it.",
     "mouth_line": "Line across the mouth of a cove, where side limits end.",
     "exclusions": "Areas where nothing may be trimmed.",
@@ -139,6 +142,8 @@ _EXAMPLES = {
     "height_unit": '"ft"',
     "height_rmse_ft": "0.3",
     "kind": '"conservation"',
+    "x_field": '"easting"',
+    "y_field": '"northing"',
     "overlays": '["local.toml"]',
 }
 

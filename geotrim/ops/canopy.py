@@ -28,6 +28,8 @@ from geotrim.core.solids import FORM_FACTORS, solid_above_ft3
 from geotrim.errors import RangeError
 from geotrim.model import HeightSource, Note, Result
 from geotrim.ops import catalogue
+from geotrim.ops.height_correction import corrected
+from geotrim.ops.profile_model import FAR_OFF_FT, ProfileModel
 from geotrim.units import feet_per_map_unit
 
 Floats = npt.NDArray[np.float64]
@@ -45,10 +47,12 @@ UNMOVED = 1e-6
 def heights(
     crowns: Any,
     heights: HeightSource,
+    calibrate: Result | None = None,
     *,
     height_limits_ft: Iterable[float] = (6.0, 10.0, 16.0, 24.0),
     confidence_frac: float = 0.95,
     min_coverage_frac: float = 0.01,
+    height_correction: str = "none",
 ) -> Result:
     """Top, 99th percentile, mean and height class of each crown, with their error.
 
@@ -58,6 +62,8 @@ def heights(
         ``crown_id`` and polygons, in the site's CRS.
     heights : HeightSource
         Heights above the substrate, in any CRS.
+    calibrate : Result, optional
+        Of the operation ``calibrate``, for ``height_correction``.
     height_limits_ft : rising numbers
         A height of 6 or 16 ft belongs to the class above that limit; at every other limit the
         height itself belongs to the class below ("may not exceed"). [ft]
@@ -66,6 +72,9 @@ def heights(
         this confidence, counted to both sides of a normal distribution.
     min_coverage_frac : float
         Cells covered less are ignored for the top and the percentile.
+    height_correction : str
+        ``none``, ``error`` or ``bias``: what stick readings do to the heights and their error; see
+        :func:`geotrim.core.calibration.correction`.
 
     Returns
     -------
@@ -83,15 +92,18 @@ def heights(
             "height_limits_ft": height_limits_ft,
             "confidence_frac": confidence_frac,
             "min_coverage_frac": min_coverage_frac,
+            "height_correction": height_correction,
         }
     )
-    view = _View(crowns, heights)
+    view = _View(crowns, heights, calibrate, parameters)
     return _heights_result(view, view.measure(parameters, want_p99=True), parameters)
 
 
 def slices(
     crowns: Any,
     heights: HeightSource,
+    calibrate: Result | None = None,
+    profiles: Any = None,
     *,
     band_ft: Iterable[float] = (6.0, 10.0),
     breaks_ft: Iterable[float] | None = None,
@@ -100,6 +112,7 @@ def slices(
     crown_base_frac: float | None = None,
     target_height_ft: float | None = None,
     min_coverage_frac: float = 0.01,
+    height_correction: str = "none",
 ) -> Result:
     """Canopy volume of each crown under, in and over the band, and its shares.
 
@@ -110,20 +123,28 @@ def slices(
         are used when given, and go before the parameters for the base and the target.
     heights : HeightSource
         Heights above the substrate, in any CRS.
+    calibrate : Result, optional
+        Of the operation ``calibrate``, for ``height_correction``.
+    profiles : DataFrame, optional
+        Leaf-area weights for the canopy model ``profile``; see :mod:`geotrim.model`.
     band_ft : (low, high)
         The window band. [ft]
     breaks_ft : rising numbers, optional
         Each pair of neighbours makes a row of ``slice_bands`` for each crown. [ft]
     canopy_model : str
         ``column`` (solid from the substrate to each cell's height), ``crown-base`` (solid from the
-        crown's base to each cell's height) or a solid of :mod:`geotrim.core.solids` between the
-        base and the crown's top, as wide as the crown's polygon.
+        crown's base to each cell's height), a solid of :mod:`geotrim.core.solids` between the
+        base and the crown's top, as wide as the crown's polygon, or ``profile``: the volume of the
+        column spread over heights as ``profiles`` spread the crown's leaves.
     crown_base_ft, crown_base_frac : float, optional
         Base of crowns without their own, as a height or as a share of the top; not both.
     target_height_ft : float, optional
         Height to be left; the share of the crown above it is what the cut would take.
     min_coverage_frac : float
         Cells covered less are ignored for the top, never for volumes.
+    height_correction : str
+        ``none``, ``error`` or ``bias``: what stick readings do to the heights and their error; see
+        :func:`geotrim.core.calibration.correction`.
 
     Returns
     -------
@@ -148,16 +169,21 @@ def slices(
             "crown_base_frac": crown_base_frac,
             "target_height_ft": target_height_ft,
             "min_coverage_frac": min_coverage_frac,
+            "height_correction": height_correction,
         }
     )
-    view = _View(crowns, heights)
-    model = _Model(crowns, parameters)
+    view = _View(crowns, heights, calibrate, parameters)
+    model = _Model(crowns, parameters, profiles, view.shift_ft)
     seen = model.measure(view, parameters, want_p99=False)
     return _slices_result(view, model, seen, parameters)
 
 
 def heights_and_slices(
-    crowns: Any, heights: HeightSource, **parameters: Any
+    crowns: Any,
+    heights: HeightSource,
+    calibrate: Result | None = None,
+    profiles: Any = None,
+    **parameters: Any,
 ) -> tuple[Result, Result]:
     """Both results from one pass: every block of the source is read once.
 
@@ -166,7 +192,7 @@ def heights_and_slices(
 
     Parameters
     ----------
-    crowns, heights :
+    crowns, heights, calibrate, profiles :
         As for :func:`heights` and :func:`slices`.
     **parameters :
         Those of both.
@@ -179,8 +205,8 @@ def heights_and_slices(
     for_slices = catalogue.SLICES.check(
         {k: v for k, v in parameters.items() if k in theirs or k not in ours}
     )
-    view = _View(crowns, heights)
-    model = _Model(crowns, for_slices)
+    view = _View(crowns, heights, calibrate, for_heights)
+    model = _Model(crowns, for_slices, profiles, view.shift_ft)
     seen = model.measure(view, for_slices, want_p99=True)
     return (
         _heights_result(view, seen, for_heights),
@@ -191,19 +217,27 @@ def heights_and_slices(
 class _View:
     """The crowns as the height source sees them: rings in its CRS, areas on the ground."""
 
-    def __init__(self, crowns: Any, source: HeightSource) -> None:
+    def __init__(
+        self,
+        crowns: Any,
+        source: HeightSource,
+        calibrate: Result | None,
+        parameters: Mapping[str, Any],
+    ) -> None:
         check_columns(crowns, ("crown_id",), "crowns")
         check_height_source(source)
+        source, told = corrected(source, calibrate, parameters["height_correction"])
         per_unit = feet_per_map_unit(crowns.crs, "crowns")
         shapes = crowns.geometry.to_numpy()
         self.ids = crowns["crown_id"].to_numpy()
         self.source = source
+        self.shift_ft = float(getattr(source, "shift_ft", 0.0))
         self.area_ft2: Floats = np.nan_to_num(shapely.area(shapes)) * per_unit**2
         self.rings = rings_of(shapes)
         self.cell_area_ft2: float | None = (
             check_transform(source.transform, "heights") * per_unit**2
         )
-        self.notes: list[Note] = list(getattr(source, "notes", ()))
+        self.notes: list[Note] = [*getattr(source, "notes", ()), *told]
         if source.crs is not None:
             self._project(CRS.from_user_input(crowns.crs), CRS.from_user_input(source.crs))
         if len(crowns) == 0:
@@ -255,8 +289,15 @@ class _View:
 class _Model:
     """A canopy model and the base of each crown, as far as it is known without heights."""
 
-    def __init__(self, crowns: Any, parameters: dict[str, Any]) -> None:
+    def __init__(
+        self,
+        crowns: Any,
+        parameters: dict[str, Any],
+        profiles: Any = None,
+        shift_ft: float = 0.0,
+    ) -> None:
         self.name: str = parameters["canopy_model"]
+        self.profile: ProfileModel | None = None
         self.is_solid = self.name in FORM_FACTORS
         self.frac: float | None = parameters["crown_base_frac"]
         common: float | None = parameters["crown_base_ft"]
@@ -282,6 +323,16 @@ class _Model:
             self.base_ft: Floats = np.zeros(len(own))
             self.frac = None
             return
+        if self.name == "profile":
+            self.profile = ProfileModel(crowns, profiles, shift_ft)
+            self.base_ft, self.frac = self.profile.base_ft, None
+            if has_base or np.isfinite(own).any():
+                text = (
+                    "the crown's base is not used for shares, since its profile tells where its "
+                    "leaves begin; only a planned height is held against it"
+                )
+                self.notes.append(Note("canopy_model", text, "info"))
+            return
         if not has_base and len(own) and not np.isfinite(own).any():
             raise RangeError(
                 f"canopy_model {self.name!r}",
@@ -301,11 +352,13 @@ class _Model:
             self.base_ft = np.where(waits, self.frac * seen.top_ft, self.base_ft)
             if self.is_solid:
                 return seen
-        base = np.nan_to_num(self.base_ft)
+        base = np.nan_to_num(self.base_ft) if self.profile is None else 0.0
         return view.measure(parameters, breaks_ft=breaks, base_ft=base, want_p99=want_p99)
 
     def above_ft3(self, seen: CanopyMeasures, break_ft: float) -> Floats:
         """Volume above a break under this model; NaN where the base is not known."""
+        if self.profile is not None:
+            return seen.over_ft3(0.0) * self.profile.above(break_ft)
         if self.is_solid:
             return solid_above_ft3(
                 self.name, seen.crown_area_ft2, self.base_ft, seen.top_ft, break_ft
@@ -326,6 +379,8 @@ class _Model:
         if unknown.all():
             nothing = np.full(len(unknown), np.nan)
             return nothing, nothing
+        if self.profile is not None:
+            return whole * self.profile.above(self.target_ft), np.where(unknown, np.nan, whole)
         if self.is_solid:
             area, top = seen.crown_area_ft2, seen.top_ft
             return solid_above_ft3(self.name, area, self.base_ft, top, self.target_ft), whole
@@ -454,11 +509,15 @@ def _slices_result(
     )
     notes = [*view.notes, *_notes_on_sight(view, seen), *model.notes]
     unknown = np.isnan(model.base_ft) & ~np.isnan(seen.top_ft)
-    notes += view.tell(unknown, "no base height, so no volume under this model")
+    lacking = "base height" if model.profile is None else "profile"
+    notes += view.tell(unknown, f"no {lacking}, so no volume under this model")
     bare = model.base_ft >= seen.top_ft
-    if model.name != "column":
+    has_base = model.name not in ("column", "profile")
+    if has_base:
         notes += view.tell(bare, "base at or over the top: no volume, undefined shares")
-    empty = (whole == 0.0) & ~(bare if model.name != "column" else np.zeros_like(bare))
+    if model.profile is not None:
+        notes += _notes_on_profiles(view, model.profile, seen)
+    empty = (whole == 0.0) & ~(bare if has_base else np.zeros_like(bare))
     notes += view.tell(empty, "no volume, so undefined shares")
     tables = {"slices": table, "slice_bands": _bands(view, model, seen, whole, parameters)}
     return Result("slices", tables, tuple(notes), parameters)
@@ -492,6 +551,28 @@ def _share(part: Floats, whole: Floats) -> Floats:
     out = np.full(whole.shape, np.nan)
     np.divide(part, whole, out=out, where=whole > 0.0)
     return out
+
+
+def _notes_on_profiles(view: _View, profile: ProfileModel, seen: CanopyMeasures) -> list[Note]:
+    """How far leaf-area weights may be trusted, and where they do not fit the heights."""
+    text = (
+        "shares are of leaf area as a lidar cloud saw it, for comparing heights within one tree; "
+        "the volumes are those of the column, spread by these shares"
+    )
+    notes = [Note("canopy_model", text, "info")] if profile.is_known.any() else []
+    if profile.shift_ft:
+        text = "profiles are moved by as much as the heights, as if made from the same ground"
+        notes.append(Note("canopy_model", text, "assumed"))
+    text = (
+        "no pulse was seen to come through the lowest layer of their profile, so that layer's "
+        "weight rests on half a pulse, and leaves under it are not in the shares"
+    )
+    notes += view.tell(profile.is_capped, text, "assumed")
+    text = (
+        f"top of the heights and of the profile more than {FAR_OFF_FT:g} ft apart. Are both of "
+        "the same crown, time and unit?"
+    )
+    return notes + view.tell(profile.is_far_from(seen.top_ft), text, "assumed")
 
 
 def _notes_on_sight(view: _View, seen: CanopyMeasures) -> list[Note]:

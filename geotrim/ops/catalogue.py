@@ -147,6 +147,7 @@ CANOPY_MODEL = Param(
         "half-ellipsoid",
         "ellipsoid",
         "neiloid",
+        "profile",
     ),
 )
 CROWN_BASE = Param(
@@ -164,6 +165,30 @@ CROWN_BASE_FRAC = Param(
     "Height of the crown's base as a share of the crown's top height.",
     low=0.0,
     high=1.0,
+)
+
+READING_RADIUS = Param(
+    "reading_radius_ft",
+    "number",
+    5.0,
+    "Of a stick reading in no crown, the raster's height is the highest cell this near.",
+    low=0.0,
+    high=100.0,
+    is_low_open=True,
+)
+LEAVE_OUT_OUTLIERS = Param(
+    "leave_out_outliers",
+    "flag",
+    False,
+    "Take the figures of a calibration without the outliers; they are shown either way.",
+)
+HEIGHT_CORRECTION = Param(
+    "height_correction",
+    "choice",
+    "none",
+    "What stick readings do to the raster's heights: nothing, give them the error found, or take "
+    "the bias off them as well.",
+    choices=("none", "error", "bias"),
 )
 
 TARGET_HEIGHT = Param(
@@ -370,11 +395,56 @@ SETBACKS = Operation(
     },
     caution="A setback binds what its own source says it binds; read the source.",
 )
+CALIBRATE = Operation(
+    "calibrate",
+    "Holds stick readings of tree heights against the raster: bias, RMSE and outliers.",
+    function="geotrim.ops.calibrate:calibrate",
+    words="geotrim.report.calibration_text:calibration_text",
+    inputs=("heights", "readings", "crowns?"),
+    outputs={
+        "calibration": (
+            "n_trees",
+            "n_readings",
+            "n_not_compared",
+            "n_outliers",
+            "n_left_out",
+            "bias_ft",
+            "bias_error_ft",
+            "bias_low_ft",
+            "bias_high_ft",
+            "sd_ft",
+            "rmse_ft",
+            "mean_absolute_ft",
+            "median_ft",
+            "reading_error_ft",
+            "rmse_with_reading_error_ft",
+            "stated_error_ft",
+            "trend_frac",
+            "trend_low_frac",
+            "trend_high_frac",
+            "shift_ft",
+            "corrected_error_ft",
+        ),
+        "readings": (
+            "height_ft",
+            "raster_height_ft",
+            "difference_ft",
+            "modified_z",
+            "is_outlier",
+            "is_compared",
+        ),
+        "calibration_readers": ("n_trees", "bias_ft", "sd_ft", "rmse_ft"),
+    },
+    params=(READING_RADIUS, MIN_COVERAGE, LEAVE_OUT_OUTLIERS, HEIGHT_CORRECTION),
+    caution="What is found here holds for this place and this raster: a correction does not "
+    "transfer to another site.",
+)
 HEIGHTS = Operation(
     "heights",
     "Measures each crown's top, its 99th percentile and its height class, with their error.",
     function="geotrim.ops.canopy:heights",
     inputs=("crowns", "heights"),
+    after=("calibrate?",),
     outputs={
         "heights": (
             "top_height_ft",
@@ -388,14 +458,15 @@ HEIGHTS = Operation(
             "is_partial",
         ),
     },
-    params=(HEIGHT_LIMITS, CONFIDENCE, MIN_COVERAGE),
+    params=(HEIGHT_LIMITS, CONFIDENCE, MIN_COVERAGE, HEIGHT_CORRECTION),
     caution="Ground under mangrove reads high, so heights read low: check near a limit by stick.",
 )
 SLICES = Operation(
     "slices",
     "Measures how much of each crown's canopy lies under, in and over the window band.",
     function="geotrim.ops.canopy:slices",
-    inputs=("crowns", "heights"),
+    inputs=("crowns", "heights", "profiles?"),
+    after=("calibrate?",),
     outputs={
         "slices": (
             "crown_base_ft",
@@ -423,6 +494,7 @@ SLICES = Operation(
         CROWN_BASE_FRAC,
         TARGET_HEIGHT,
         MIN_COVERAGE,
+        HEIGHT_CORRECTION,
     ),
     caution="A share of canopy volume under a stated model, not a count of leaves.",
 )
@@ -559,7 +631,18 @@ CONSEQUENCE = Operation(
 )
 
 #: In the order of a run.
-BUILT_IN = (FRONTAGE, RIPARIAN_LINES, FRINGE, ZONE, SETBACKS, HEIGHTS, SLICES, ROUTE, CONSEQUENCE)
+BUILT_IN = (
+    FRONTAGE,
+    RIPARIAN_LINES,
+    FRINGE,
+    ZONE,
+    SETBACKS,
+    CALIBRATE,
+    HEIGHTS,
+    SLICES,
+    ROUTE,
+    CONSEQUENCE,
+)
 OPERATIONS = {operation.name: operation for operation in BUILT_IN}
 
 #: Cautions that travel with every result.

@@ -22,6 +22,7 @@ INPUT_WORDS = {
     "crowns": "crowns (canopy polygons)",
     "heights": "a raster of heights above the substrate (heights)",
     "trunks": "trunk points (trunks)",
+    "readings": "stick readings of tree heights (readings)",
 }
 
 #: Operations of the same inputs that read the height raster once between them.
@@ -74,7 +75,7 @@ def measure(
         if progress is not None:
             progress(name)
         if name == ONE_PASS[0] and ONE_PASS[1] in chosen and not _lacking(chosen[name], site, {}):
-            results |= _one_pass(site)
+            results |= _one_pass(site, results)
         else:
             results[name] = _step(chosen[name], site, results, is_asked=name in needed)
     return results
@@ -223,13 +224,20 @@ def _step(
         return Result(operation.name, {}, (Note(operation.name, text, "missing"),))
 
 
-def _one_pass(site: Site) -> dict[str, Result]:
+def _one_pass(site: Site, results: Mapping[str, Result]) -> dict[str, Result]:
     """Heights and slices from one reading of the raster."""
     from geotrim.ops.canopy import heights_and_slices
 
     params = params_of(OPERATIONS[name] for name in ONE_PASS)
     parameters = _of(params.values(), site.options)
-    both = heights_and_slices(site.crowns, cast(HeightSource, site.heights), **parameters)
+    calibrated = results.get("calibrate")
+    both = heights_and_slices(
+        site.crowns,
+        cast(HeightSource, site.heights),
+        calibrated if _has_tables(calibrated) else None,
+        site.profiles,
+        **parameters,
+    )
     return dict(zip(ONE_PASS, both, strict=True))
 
 

@@ -1,0 +1,68 @@
+"""Heights corrected by what stick readings found, where that is asked for."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from geotrim.core.calibration import CORRECTIONS, CorrectedHeights, correction
+from geotrim.errors import RangeError
+from geotrim.model import HeightSource, Note, Result
+
+#: Checks under which an accuracy is told with a caveat. Source: ASPRS Positional Accuracy
+#: Standards for Digital Geospatial Data, Edition 2 (2023), which raised it from 20.
+ENOUGH_CHECKS = 30
+
+
+def corrected(
+    source: HeightSource, calibrate: Result | None, choice: str
+) -> tuple[HeightSource, tuple[Note, ...]]:
+    """The source as the heights and slices are to be read from it, and what is told of that.
+
+    Parameters
+    ----------
+    source : HeightSource
+    calibrate : Result or None
+        Of the operation ``calibrate``.
+    choice : str
+        One of :data:`geotrim.core.calibration.CORRECTIONS`.
+
+    Raises
+    ------
+    RangeError
+        If a correction is asked for and there are no readings, or too few.
+    """
+    if choice == CORRECTIONS[0]:
+        return source, ()
+    if calibrate is None or "calibration" not in calibrate.tables:
+        raise RangeError(
+            "height_correction",
+            f"{choice!r} without stick readings",
+            "readings to correct by",
+            "give them ([readings], --readings), or say height_correction none",
+        )
+    row = calibrate["calibration"].iloc[0]
+    n = int(row["n_trees"])
+    found = correction(
+        choice,
+        n=n,
+        bias_ft=float(row["bias_ft"]),
+        sd_ft=float(row["sd_ft"]),
+        rmse_ft=float(row["rmse_ft"]),
+        reading_error_ft=float(row["reading_error_ft"]),
+    )
+    assert found is not None  # a choice was made
+    text = correction_words(choice, found.shift_ft, found.error_ft, n)
+    note = Note("heights", text, "assumed")
+    return CorrectedHeights(source, found.shift_ft, found.error_ft), (note,)
+
+
+def correction_words(choice: str, shift_ft: float, error_ft: float, n: int) -> str:
+    """What was done to every height, with the caveat of few checks."""
+    how = f"by stick readings of {n} trees"
+    if choice == "error":
+        text = f"error {error_ft:.2f} ft, as found {how}; the heights themselves are not changed"
+    else:
+        does = "raised" if shift_ft < 0 else "lowered"
+        text = f"{does} by {np.abs(shift_ft):.2f} ft, the bias found {how}; error {error_ft:.2f} ft"
+    few = f" ({n} are fewer than the {ENOUGH_CHECKS} that a statement of accuracy asks for)"
+    return text + (few if n < ENOUGH_CHECKS else "")

@@ -1,0 +1,108 @@
+"""A calibration in words: what was compared, how raster and stick agree, what was done about it."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import Any
+
+import numpy as np
+
+from geotrim.model import Site
+from geotrim.ops.height_correction import ENOUGH_CHECKS, correction_words
+from geotrim.report import facts
+
+WIDTH = 80
+
+
+def calibration_text(site: Site, results: facts.Results) -> str:
+    """Tell a calibration on the terminal.
+
+    Parameters
+    ----------
+    site : Site
+    results : mapping
+        Operation name -> Result, ``calibrate`` among them.
+    """
+    rows = facts.table(results, "calibrate", "calibration")
+    if rows is None:
+        return "No stick readings were compared."
+    row = rows.iloc[0]
+    lines = ["Stick readings against the height raster (raster less stick)"]
+    lines += [f"  {label:<34}{value}" for label, value in figures(row)]
+    lines += ["", *_fold(accuracy_words(row))]
+    lines += _fold(done_words(row))
+    lines += _reader_lines(facts.table(results, "calibrate", "calibration_readers"))
+    return "\n".join(lines)
+
+
+def figures(row: Any) -> list[tuple[str, str]]:
+    """Labels and values of the figures, in the order they are read."""
+    low, high = row["bias_low_ft"], row["bias_high_ft"]
+    interval = "" if np.isnan(low) else f"  (95 % interval {low:+.2f} to {high:+.2f})"
+    readings, lost = int(row["n_readings"]), int(row["n_not_compared"])
+    trees = f"{int(row['n_trees'])}  (readings: {readings}; not compared: {lost})"
+    outliers = f"{int(row['n_outliers'])}"
+    if row["n_outliers"]:
+        outliers += "  (left out of the figures)" if row["n_left_out"] else "  (kept)"
+    told = [("trees compared", trees), ("outliers", outliers)]
+    told += [
+        ("bias (mean error)", feet(row["bias_ft"], sign=True) + interval),
+        ("median", feet(row["median_ft"], sign=True)),
+        ("standard deviation", feet(row["sd_ft"])),
+        ("RMSE", feet(row["rmse_ft"])),
+        ("mean absolute difference", feet(row["mean_absolute_ft"])),
+    ]
+    if np.isfinite(row["trend_frac"]):
+        low, high = row["trend_low_frac"], row["trend_high_frac"]
+        trend = f"{row['trend_frac']:+.2f} ft a ft  (95 % interval {low:+.2f} to {high:+.2f})"
+        told.append(("trend with height", trend))
+    return told
+
+
+def accuracy_words(row: Any) -> str:
+    """The accuracy as ASPRS Edition 2 asks for it: RMSE with the checks' error, n, mean error."""
+    n = int(row["n_trees"])
+    if n == 0:
+        return "No tree could be compared, so there is no accuracy to state."
+    product, reading = row["rmse_with_reading_error_ft"], row["reading_error_ft"]
+    if np.isnan(product):
+        text = f"Accuracy of the heights: RMSE {row['rmse_ft']:.2f} ft, the readings' own error "
+        text += "not stated and so not added in"
+    else:
+        text = f"Accuracy of the heights: RMSE {product:.2f} ft, the readings' own error of "
+        text += f"{reading:.2f} ft added in"
+    text += f"; mean error {row['bias_ft']:+.2f} ft; {n} {'tree' if n == 1 else 'trees'}"
+    if n < ENOUGH_CHECKS:
+        text += f", fewer than the {ENOUGH_CHECKS} asked for, so an indication only"
+    return f"{text} (ASPRS Edition 2, 2023, whose measure is the RMSE and no 95 % figure)."
+
+
+def done_words(row: Any) -> str:
+    """What was done to the heights."""
+    choice = str(row["height_correction"])
+    if choice == "none":
+        return "Nothing was changed: a correction is made only when asked for (height_correction)."
+    n, shift, error = int(row["n_trees"]), float(row["shift_ft"]), float(row["corrected_error_ft"])
+    return f"Heights: {correction_words(choice, shift, error, n)}."
+
+
+def feet(value: float, *, sign: bool = False) -> str:
+    """A figure in feet, or that it is not known."""
+    if np.isnan(value):
+        return "not known"
+    return f"{value:+.2f} ft" if sign else f"{value:.2f} ft"
+
+
+def _reader_lines(rows: Any) -> list[str]:
+    if rows is None:
+        return []
+    lines = ["", f"  {'reader':<24}{'trees':>7}{'bias, ft':>12}{'SD, ft':>10}"]
+    for row in rows.itertuples():
+        sd = "-" if np.isnan(row.sd_ft) else f"{row.sd_ft:.2f}"
+        name = row.reader if len(row.reader) <= 22 else row.reader[:19] + "..."
+        lines.append(f"  {name:<24}{row.n_trees:>7}{row.bias_ft:>+12.2f}{sd:>10}")
+    return lines
+
+
+def _fold(text: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH)
