@@ -71,7 +71,7 @@ def points_of(
     """
     import geopandas as gpd
 
-    x_name, y_name, is_degrees = _chosen(table, x_field, y_field, crs, subject)
+    x_name, y_name, is_degrees = position_columns(table, x_field, y_field, crs, subject)
     names = row_names(table)
     mark = decimal_mark([*table[x_name], *table[y_name]], subject, decimal)
     x = numbers_of(list(table[x_name]), mark, f"{subject}, column {x_name!r}", names)
@@ -145,10 +145,16 @@ def _in_florida(lon: Any, lat: Any) -> Any:
     return (lon >= west) & (lon <= east) & (lat >= south) & (lat <= north)
 
 
-def _chosen(
+def position_columns(
     table: Any, x_field: str | None, y_field: str | None, crs: Any, subject: str
 ) -> tuple[str, str, bool]:
-    """Columns of the positions, and whether their names say degrees."""
+    """Columns of the positions, and whether their names say degrees.
+
+    Raises
+    ------
+    LayerError
+        If there are none; the columns are listed.
+    """
     columns = [str(name) for name in table.columns]
     if (x_field is None) != (y_field is None):
         given = "x_field" if x_field else "y_field"
