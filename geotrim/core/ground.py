@@ -68,12 +68,16 @@ class GroundSurface:
         """Returns the surface runs through."""
         return self.x.size
 
-    def at(self, x: npt.ArrayLike, y: npt.ArrayLike) -> Floats:
+    def at(self, x: npt.ArrayLike, y: npt.ArrayLike, *, widest: float | None = None) -> Floats:
         """Height of the surface, linear within a triangle; NaN outside the hull of the returns.
 
         Parameters
         ----------
         x, y : arrays of one shape [map units]
+        widest : float, optional
+            Radius of the widest circle without a return that a triangle may span; a wider hole is
+            not bridged, and is NaN too. With a buffer of twice this, tiles give one answer: see
+            :meth:`is_settled`. [map units]
 
         Returns
         -------
@@ -82,6 +86,8 @@ class GroundSurface:
         east, north, shape = self._local(x, y)
         height = np.empty(east.size)
         where = self._find(east, north)
+        if widest is not None:
+            where[self._radii()[where] > widest] = -1
         kernels.interpolate(east, north, where, self.x, self.y, self.z, self.corners, height)
         return height.reshape(shape)
 
@@ -113,9 +119,8 @@ class GroundSurface:
         tiles give the same height; where it is False the buffer is too small for the gap between
         returns. A buffer of the widest gap there (the diameter of its empty circle) is enough.
         """
-        if self._circles is None:
-            self._circles = np.empty((len(self.corners), 3))
-            kernels.circles(self.x, self.y, self.corners, self._circles)
+        self._radii()
+        assert self._circles is not None
         east, north, shape = self._local(x, y)
         where = self._find(east, north)
         cx, cy, radius = self._circles[where].T
@@ -123,6 +128,13 @@ class GroundSurface:
         is_in = (cx - radius >= west) & (cx + radius <= known[2] - self.west)
         is_in &= (cy - radius >= south) & (cy + radius <= known[3] - self.south)
         return np.asarray((is_in & (where >= 0)).reshape(shape))
+
+    def _radii(self) -> Floats:
+        """Radius of the circle through the corners of each triangle."""
+        if self._circles is None:
+            self._circles = np.empty((len(self.corners), 3))
+            kernels.circles(self.x, self.y, self.corners, self._circles)
+        return self._circles[:, 2]
 
     def _local(self, x: npt.ArrayLike, y: npt.ArrayLike) -> tuple[Floats, Floats, tuple[int, ...]]:
         east, north = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
