@@ -14,7 +14,6 @@ from geotrim.io.files import local_path, sha256_of
 from geotrim.io.layers import choose_layer
 from geotrim.io.repair import counted, listed
 from geotrim.io.site_layers import Loading, placed, relative, resolved
-from geotrim.io.table_points import column_named
 from geotrim.io.text_numbers import decimal_mark, numbers_of
 from geotrim.io.text_table import TEXT_SUFFIXES, read_text_table
 from geotrim.model import InputFile, Note
@@ -23,6 +22,7 @@ from geotrim.model import InputFile, Note
 COLUMNS = ("crown_id", "low_ft", "high_ft", "weight_frac")
 #: Weights of a crown may miss 1 by this much, as rounded decimals do; they are scaled to it.
 ROUNDED = 1e-3
+MEND = "make the table with geotrim prepare profiles"
 NO_WORDS = {"", "0", "0.0", "false", "no", "none", "nan", "<na>"}
 
 
@@ -87,7 +87,11 @@ def profiles_table(rows: Any) -> Any:
     """
     import pandas as pd
 
-    crown, *numbers = (rows[column_named(rows, name, "profiles")] for name in COLUMNS)
+    lost = [name for name in COLUMNS if name not in rows.columns]
+    if lost:
+        need = f"columns {', '.join(COLUMNS)}"
+        raise LayerError("profiles", f"no column {', '.join(lost)}", need, MEND)
+    crown, *numbers = (rows[name] for name in COLUMNS)
     ids = text_ids(crown)
     if None in ids:
         n = ids.index(None) + 1
@@ -109,9 +113,7 @@ def profiles_table(rows: Any) -> Any:
             fault = f"weights that add up to {weight.sum():.4g}", "weights that add up to 1"
         if fault is not None:
             found, need = fault
-            raise LayerError(
-                f"profiles, crown {one}", found, need, "make them with geotrim prepare profiles"
-            )
+            raise LayerError(f"profiles, crown {one}", found, need, MEND)
     table["weight_frac"] /= table.groupby("crown_id")["weight_frac"].transform("sum")
     return table
 

@@ -170,6 +170,10 @@ class _Trees:
             table = _in_order(given.slices["slices"], self.ids)
             whole = ~table["is_partial"].to_numpy(dtype=bool)
             self.removed = np.where(whole, table["share_above_target_frac"], np.nan)
+            if bases.get("canopy_model") == "profile":  # tells more than a common base
+                seen = table["crown_base_ft"].to_numpy(dtype=np.float64)
+                own = _column(crowns, "base_height_ft", n)
+                self.base = np.where(np.isnan(own) & np.isfinite(seen), seen, self.base)
         tall = np.where(np.isnan(self.field), self.top, self.field)
         if (np.isfinite(self.field) & np.isnan(self.field_error)).any():
             text = "heights measured in the field state no error and are taken at their word"

@@ -168,6 +168,7 @@ def _basis(site: Site, results: facts.Results) -> list[str]:
     lines += _pair("Shore", "; ".join(shore))
     low, high = facts.band_ft(site, results)
     model = facts.parameter(results, "slices", "canopy_model", "none used")
+    model += " (leaf area by lidar returns)" if model == "profile" else ""
     if site.heights is None:
         return [*lines, *_pair("Heights", "none given")]
     rmse = site.heights.rmse_ft
