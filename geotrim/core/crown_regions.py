@@ -31,7 +31,7 @@ class CrownRules:
     area_min_ft2 : smaller crowns are left out. The default is a circle 4 ft wide. [ft2]
     """
 
-    smooth_ft: float = 2.0
+    smooth_ft: float = 1.0
     window_base_ft: float = 3.0
     window_slope_frac: float = 0.1
     height_min_ft: float = 4.0
