@@ -179,6 +179,7 @@ def write_words(path: Path, text: str) -> None:
 
 def draw(folder: Path, site: Site, results: Mapping[str, Result]) -> tuple[Note, ...]:
     """Draw the figures of a package, each as PNG and SVG; what was left out is told."""
+    from geotrim.report.calibration_figure import calibration_figure
     from geotrim.report.elevation import shoreline_elevation
     from geotrim.report.overview import overview_map
     from geotrim.report.save import letters_watched, save_figure
@@ -189,6 +190,9 @@ def draw(folder: Path, site: Site, results: Mapping[str, Result]) -> tuple[Note,
         save_figure(overview_map(site, results), folder / "overview_map")
         for lot, name in zip(drawn, elevation_names(lots, drawn), strict=True):
             save_figure(shoreline_elevation(site, results, lot), folder / name)
+        calibration = calibration_figure(site, results)
+        if calibration is not None:
+            save_figure(calibration, folder / "calibration")
     if unknown:
         text = f"letters the figures cannot show, drawn as boxes: {' '.join(sorted(unknown))}"
         notes = (*notes, Note("figures", text, "info"))

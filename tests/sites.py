@@ -70,3 +70,19 @@ def moved(table, angle_deg=0.0, dx=0.0, dy=0.0, scale=1.0, crs=None):
 def shape_area(table):
     """Total area of a table's shapes, in map units."""
     return float(shapely.area(table.geometry.array).sum())
+
+
+def readings(ids, heights_ft, places=None, crs=FLORIDA_EAST_USFT, error_ft=np.nan, **fields):
+    """A table of stick readings: by crown id, None for those by position."""
+    shapes = np.full(len(ids), None, dtype=object)
+    for k, place in enumerate(places or ()):
+        shapes[k] = None if place is None else shapely.Point(place)
+    told = {"crown_id": ids, "height_ft": heights_ft, "height_error_ft": error_ft}
+    told |= {"reader": None, "date": None} | fields
+    return gpd.GeoDataFrame(told, geometry=shapes, crs=crs)
+
+
+def readings_of(table, heights_ft=(9.0, 11.0)):
+    """Readings of the first crowns of a table."""
+    ids = list(table["crown_id"])[: len(heights_ft)]
+    return readings(ids, list(heights_ft), crs=table.crs, reader=["A. Poe", "B. Roe"][: len(ids)])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import inspect
 import re
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 
 import pytest
@@ -20,6 +20,7 @@ from geotrim.ops.catalogue import CAUTIONS, OPERATIONS
 from geotrim.ops.chain import measure
 from geotrim.ops.registry import KINDS, Operation, Param
 from geotrim.units import unit_of
+from tests.sites import readings_of
 
 ROOT = Path(__file__).resolve().parent.parent
 PARAMS = catalogue.option_params()
@@ -159,7 +160,8 @@ def test_cautions_say_what_the_tool_is_not():
 
 @pytest.fixture(scope="module")
 def measured():
-    return measure(read_site(ROOT / "sample_data" / "curved_shore" / "site.toml"))
+    site = read_site(ROOT / "sample_data" / "curved_shore" / "site.toml")
+    return measure(replace(site, readings=readings_of(site.crowns)))
 
 
 @pytest.mark.parametrize("name", OPERATIONS)

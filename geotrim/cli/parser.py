@@ -335,6 +335,8 @@ def text_of(value: object) -> str:
     """
     if isinstance(value, (list, tuple)):
         return ",".join(text_of(item) for item in value)
+    if isinstance(value, bool):
+        return "yes" if value else "no"
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
@@ -352,6 +354,8 @@ def value_of(param: Param, text: Any) -> object:
     (6.0, 10.0)
     """
     value: object = text
+    if param.kind == "flag":  # the option itself is a yes, its --no- a no
+        value = {"yes": True, "no": False}.get(text, text)
     if param.kind == "numbers":
         value = [
             number_of(part, param.option) for part in text.replace(" ", ",").split(",") if part

@@ -23,7 +23,6 @@ LOT_TABLES = ("lots", "fringe_lots", "zone", "lot_outcomes")
 INPUT_LAYERS = (
     "mhw_line",
     "trunks",
-    "readings",
     "channel",
     "mouth_line",
     "exclusions",
@@ -43,7 +42,7 @@ KINDS = {
     "zone": "Polygon",
     "setbacks": "Polygon",
     "set_aside": "Polygon",
-    "readings": "Point",
+    "stick_readings": "Point",
 }
 
 #: Decimals in CSV files: a ten-thousandth of a foot, or of a share.

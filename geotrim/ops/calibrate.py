@@ -73,7 +73,7 @@ def calibrate(
     Returns
     -------
     Result
-        Table ``calibration``, one row, and ``readings``, one row a reading, with the reason where
+        Table ``calibration``, one row, and ``stick_readings``, one row a reading, with the reason where
         it was not compared; ``calibration_readers``, one row a reader. Differences are the
         raster's height less the stick's.
 
@@ -114,7 +114,7 @@ def calibrate(
     readers, told = _readers(matched.rows, trees)
     tables = {
         "calibration": table,
-        "readings": _rows_told(matched.rows, trees, readings),
+        "stick_readings": _rows_told(matched.rows, trees, readings),
         "calibration_readers": readers,
     }
     return Result("calibrate", tables, (*notes, *told), parameters)

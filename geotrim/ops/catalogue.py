@@ -425,7 +425,7 @@ CALIBRATE = Operation(
             "shift_ft",
             "corrected_error_ft",
         ),
-        "readings": (
+        "stick_readings": (
             "height_ft",
             "raster_height_ft",
             "difference_ft",

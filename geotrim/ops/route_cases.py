@@ -163,6 +163,14 @@ class _Trees:
                     "here, as found for uncorrected ground under south-west Florida's wetlands"
                 )
                 self.notes.append(Note("heights", text, "assumed"))
+        found = {} if given.heights is None else given.heights.parameters
+        self.is_corrected = found.get("height_correction") == "bias"
+        if self.is_corrected:
+            text = (
+                "stick readings took their bias off, so the reading that the ground under them is "
+                "high (substrate_reading) raises them no further"
+            )
+            self.notes.append(Note("heights", text, "info"))
         self.removed = np.full(n, np.nan)
         bases = {} if given.slices is None else given.slices.parameters
         self.base = foliage_bases_ft(crowns, bases, self.top)
@@ -213,6 +221,7 @@ class _Trees:
             "is_mangrove": Measured.of(self.is_mangrove[which], 0.0),
             "is_red": Measured.of(self.is_red[which], 0.0),
             "raster_height_ft": Measured.of(self.top[which], self.top_error[which]),
+            "is_raster_corrected": Measured.of(float(self.is_corrected), 0.0),
             "field_height_ft": Measured.of(self.field[which], self.field_error[which]),
             "target_height_ft": Measured.of(self.target[which], 0.0),
             "base_height_ft": Measured.of(self.base[which]),

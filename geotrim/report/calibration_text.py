@@ -35,6 +35,23 @@ def calibration_text(site: Site, results: facts.Results) -> str:
     return "\n".join(lines)
 
 
+def short_words(row: Any) -> str:
+    """A calibration in one line.
+
+    Examples
+    --------
+    >>> row = {"n_trees": 4, "bias_ft": -1.0, "rmse_ft": 1.2, "n_outliers": 0}
+    >>> short_words(row)
+    'raster less stick -1.00 ft, RMSE 1.20 ft, 4 trees'
+    """
+    n, n_out = int(row["n_trees"]), int(row["n_outliers"])
+    if n == 0:
+        return "none could be compared with the raster"
+    text = f"raster less stick {row['bias_ft']:+.2f} ft, RMSE {row['rmse_ft']:.2f} ft, "
+    text += "1 tree" if n == 1 else f"{n} trees"
+    return f"{text}, {n_out} far from the others" if n_out else text
+
+
 def figures(row: Any) -> list[tuple[str, str]]:
     """Labels and values of the figures, in the order they are read."""
     low, high = row["bias_low_ft"], row["bias_high_ft"]

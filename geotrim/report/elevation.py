@@ -87,7 +87,7 @@ def shoreline_elevation(site: Site, results: facts.Results, lot_id: str | None =
     stretches = placed_stretches(facts.table(results, "frontage", "frontage", lot))
     crowns = facts.crown_rows(site, results)
     mine = None if crowns is None else crowns[crowns["lot_id"] == lot]
-    seen = _seen(site, mine, stretches)
+    seen = _seen(site, results, mine, stretches)
     scale = _scale(seen, stretches, facts.height_limits_ft(results))
     band = facts.band_ft(site, results)
     with style():
@@ -111,12 +111,12 @@ def shoreline_elevation(site: Site, results: facts.Results, lot_id: str | None =
     return figure
 
 
-def _seen(site: Site, rows: Any, stretches: list[Placed]) -> list[_Seen]:
+def _seen(site: Site, results: facts.Results, rows: Any, stretches: list[Placed]) -> list[_Seen]:
     """Side views of the lot's crowns, the farthest from the land first."""
     if rows is None or not stretches:
         return []
     feet = facts.feet_of(site)
-    source = site.heights
+    source, _ = facts.height_source(site, results)
     if source is not None and source.crs is not None and not _same_crs(source.crs, site.crs):
         source = None  # another grid: rounded tops, and the footer says so
     out = []
@@ -304,12 +304,14 @@ def _basis(site: Site, results: facts.Results, scale: Scale, seen: list[_Seen]) 
         other = site.heights is not None and not _same_crs(site.heights.crs or site.crs, site.crs)
         why = " (the heights are in another CRS than the site)" if other else ""
         tops = f"Tops: at each crown's top height, their outline rounded by rule{why}."
-    rmse = None if site.heights is None else site.heights.rmse_ft
+    source, done = facts.height_source(site, results)
+    rmse = None if source is None else source.rmse_ft
     error = (
         "Vertical error: not stated."
         if rmse is None
         else f"Vertical error: {rmse:g} ft (standard error of one height)."
     )
+    error = f"Heights {done}." if done else error
     order = "Crowns nearer the land are drawn in front."
     return [f"{scale.words()} {words} {tops} {error} {order}"]
 

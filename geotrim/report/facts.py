@@ -13,8 +13,9 @@ import shapely
 
 from geotrim.core.heights import class_names
 from geotrim.errors import LayerError
-from geotrim.model import Note, Result, Site
+from geotrim.model import HeightSource, Note, Result, Site
 from geotrim.ops.catalogue import BAND, HEIGHT_LIMITS
+from geotrim.ops.height_correction import corrected
 from geotrim.rules.species import is_mangrove
 from geotrim.units import feet_per_map_unit
 
@@ -54,6 +55,20 @@ def band_ft(site: Site, results: Results) -> tuple[float, float]:
 def height_class_names(results: Results) -> list[str]:
     """Names of the height classes, low to high."""
     return class_names(height_limits_ft(results))
+
+
+def height_source(site: Site, results: Results) -> tuple[HeightSource | None, str]:
+    """The heights as they were measured from, and what stick readings did to them, "" if nothing.
+
+    The error of that source is the one every height carries.
+    """
+    if site.heights is None:
+        return None, ""
+    choice = parameter(results, "heights", "height_correction", "none")
+    if table(results, "calibrate", "calibration") is None:
+        return site.heights, ""
+    source, notes = corrected(site.heights, results.get("calibrate"), choice)
+    return source, "; ".join(note.text for note in notes)
 
 
 def chosen_lots(site: Site, lot_id: str | None) -> list[str]:

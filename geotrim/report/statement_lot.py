@@ -29,6 +29,7 @@ class Lot:
     known : the facts the user answered.
     stage_years : years the plan spreads the cut over.
     canopy_model : by which shares of foliage were worked out, "" where none was.
+    height_words : what stick readings did to the heights, "" where nothing.
     """
 
     lot_id: str
@@ -48,6 +49,7 @@ class Lot:
     known: Mapping[str, Any]
     stage_years: int = 1
     canopy_model: str = ""
+    height_words: str = ""
 
     @property
     def maybe(self) -> Rows:
@@ -121,6 +123,7 @@ def lot_of(site: Site, results: facts.Results, lot_id: str, rules: RuleSet) -> L
         known={} if site.facts is None else site.facts.of(lot_id),
         stage_years=int(facts.parameter(results, "route", "stage_years", 1)),
         canopy_model=str(facts.parameter(results, "slices", "canopy_model", None) or ""),
+        height_words=facts.height_source(site, results)[1],
     )
 
 

@@ -52,6 +52,7 @@ def trees(lot: Lot) -> list[Block]:
     heads = ("Tree", "Species", "Height", "To be left at", "What came out", "Years")
     rows = tuple(_tree(tree, near) for tree in lot.trees[:MOST_TREES])
     told = "Heights are above the substrate; behind the sign \u00b1 stands one standard error."
+    told += f" Heights of the raster are {lot.height_words}." if lot.height_words else ""
     blocks: list[Block] = [
         Heading("Trees", 3),
         Paragraph(line(told)),

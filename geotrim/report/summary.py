@@ -10,6 +10,7 @@ import numpy as np
 
 from geotrim.model import MHW_ORIGINS, Site
 from geotrim.report import facts
+from geotrim.report.calibration_text import short_words
 
 WIDTH = 80
 LABEL = 34
@@ -171,11 +172,12 @@ def _basis(site: Site, results: facts.Results) -> list[str]:
     model += " (leaf area by lidar returns)" if model == "profile" else ""
     if site.heights is None:
         return [*lines, *_pair("Heights", "none given")]
-    rmse = site.heights.rmse_ft
-    heights = "error not stated" if rmse is None else f"error {rmse:g} ft"
-    return lines + _pair(
-        "Heights", f"{heights}; window band {low:g}-{high:g} ft; canopy model {model}"
-    )
+    source, done = facts.height_source(site, results)
+    rmse = None if source is None else source.rmse_ft
+    heights = done or ("error not stated" if rmse is None else f"error {rmse:g} ft")
+    lines += _pair("Heights", f"{heights}; window band {low:g}-{high:g} ft; canopy model {model}")
+    rows = facts.table(results, "calibrate", "calibration")
+    return lines if rows is None else lines + _pair("Stick readings", short_words(rows.iloc[0]))
 
 
 def _value(rows: Any, column: str) -> float:

@@ -89,7 +89,9 @@ def land_flags(told: Mapping[str, Any], covers: Mapping[str, Any]) -> dict[str, 
 def _heights(case: Case, readings: Readings, earlier_ft: float) -> dict[str, Measured]:
     """Heights before and after the cut, and what is compared with them."""
     raster, field = case.get("raster_height_ft"), case.get("field_height_ft")
-    raised = raster.value + readings.choices["substrate_reading"].raise_ft
+    is_corrected = case.get("is_raster_corrected").value == 1.0  # by sticks on the very ground
+    raise_ft = np.where(is_corrected, 0.0, readings.choices["substrate_reading"].raise_ft)
+    raised = raster.value + raise_ft
     use_field = np.isfinite(field.value) & (
         readings.choices["substrate_place_reading"].heights == "field"
     )

@@ -1,0 +1,144 @@
+"""Figure of a calibration: raster against stick, and what lies between the two."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from geotrim.model import Site
+from geotrim.report import facts
+from geotrim.report.calibration_text import accuracy_words, done_words, short_words
+from geotrim.report.furniture import (
+    CAUTION,
+    MARGIN_IN,
+    axes_in,
+    block_heights,
+    footer_block,
+    new_figure,
+    title_block,
+)
+from geotrim.report.palette import BLACK, BLUE, GREY, PAPER, VERMILION, style
+
+WIDTH_IN, SIDE_IN, GAP_IN = 11.0, 4.35, 0.95
+LEFT_IN, AXIS_IN = 0.95, 0.55
+#: Most outliers written out by name; the others are in the table.
+MOST_NAMED = 8
+
+
+def calibration_figure(site: Site, results: facts.Results) -> Any:
+    """Raster against stick with the line of equal heights, and the differences over the height.
+
+    Parameters
+    ----------
+    site : Site
+    results : mapping
+        Operation name -> Result, ``calibrate`` among them.
+
+    Returns
+    -------
+    matplotlib.figure.Figure or None
+        None where no reading could be compared.
+    """
+    rows = facts.table(results, "calibrate", "stick_readings")
+    table = facts.table(results, "calibrate", "calibration")
+    if rows is None or table is None or not np.isfinite(rows["difference_ft"]).any():
+        return None
+    row = table.iloc[0]
+    rows = rows[np.isfinite(rows["difference_ft"])]
+    title = f"Stick readings against the height raster: {short_words(row)}"
+    lines = [accuracy_words(row), done_words(row), CAUTION]
+    with style():
+        top, foot = block_heights(WIDTH_IN, site.name, title, lines)
+        figure = new_figure(WIDTH_IN, foot + AXIS_IN + SIDE_IN + top + 0.1)
+        title_block(figure, site.name, title)
+        footer_block(figure, lines)
+        bottom = foot + AXIS_IN
+        left = axes_in(figure, LEFT_IN, bottom, SIDE_IN, SIDE_IN)
+        at = LEFT_IN + SIDE_IN + GAP_IN
+        right = axes_in(figure, at, bottom, WIDTH_IN - MARGIN_IN - at, SIDE_IN)
+        _draw_heights(left, rows)
+        _draw_differences(right, rows, row)
+    return figure
+
+
+def _draw_heights(ax: Any, rows: Any) -> None:
+    """One scale on both sides, so that the line of equal heights runs at 45 degrees."""
+    stick, raster = rows["height_ft"].to_numpy(), rows["raster_height_ft"].to_numpy()
+    low = min(float(stick.min()), float(raster.min()), 0.0)
+    high = 1.06 * max(float(stick.max()), float(raster.max()))
+    ax.plot([low, high], [low, high], color=BLACK, lw=1.0, zorder=1, label="equal heights")
+    _points(ax, rows, raster)
+    ax.set(xlim=(low, high), ylim=(low, high), aspect="equal")
+    ax.set_xlabel("height by stick, ft above the substrate")
+    ax.set_ylabel("height by raster, ft above the substrate")
+    _finish(ax)
+    ax.legend(loc="upper left", frameon=True, framealpha=0.9, edgecolor="none")
+
+
+def _draw_differences(ax: Any, rows: Any, row: Any) -> None:
+    """Zero, the bias with its interval, and each reading; above zero the raster reads high."""
+    differences = rows["difference_ft"].to_numpy()
+    low, high = float(row["bias_low_ft"]), float(row["bias_high_ft"])
+    ax.axhline(0.0, color=BLACK, lw=1.0, zorder=1)
+    bias = float(row["bias_ft"])
+    if np.isfinite(bias):
+        ax.axhline(bias, color=VERMILION, lw=1.4, ls=(0, (6, 2)), zorder=2, label="bias")
+    if np.isfinite(low) and np.isfinite(high):
+        ax.axhspan(low, high, facecolor="#F3D9C6", edgecolor="none", zorder=0, label="its 95 %")
+    _points(ax, rows, differences)
+    reach = 1.15 * max(float(np.abs(differences).max()), 0.5)
+    ax.set(ylim=(-reach, reach))
+    ax.margins(x=0.06)
+    ax.set_xlabel("height by stick, ft above the substrate")
+    ax.set_ylabel("raster less stick, ft")
+    for y, va, text in ((0.985, "top", "raster reads high"), (0.015, "bottom", "raster reads low")):
+        ax.text(0.985, y, text, transform=ax.transAxes, ha="right", va=va, color=GREY)
+    _finish(ax)
+    ax.legend(loc="upper left", frameon=True, framealpha=0.9, edgecolor="none")
+
+
+def _points(ax: Any, rows: Any, y: Any) -> None:
+    """Readings as dots, outliers as open diamonds with their name."""
+    x, out = rows["height_ft"].to_numpy(), rows["is_outlier"].to_numpy(dtype=bool)
+    size = 26.0 if len(rows) <= 60 else 13.0
+    look = {"zorder": 3, "linewidths": 0.6}
+    ax.scatter(
+        x[~out], y[~out], s=size, c=BLUE, edgecolors=PAPER, alpha=0.85, label="reading", **look
+    )
+    if not out.any():
+        return
+    look["linewidths"] = 1.4
+    ax.scatter(
+        x[out],
+        y[out],
+        s=2 * size,
+        facecolors=PAPER,
+        edgecolors=VERMILION,
+        marker="D",
+        label="outlier",
+        **look,
+    )
+    worst = rows["modified_z"].abs().to_numpy().argsort()[::-1][:MOST_NAMED]
+    middle = (float(x.min()) + float(x.max())) / 2.0
+    for k in worst[out[worst]]:
+        row, is_right = rows.iloc[k], x[k] > middle
+        known = isinstance(row["crown_id"], str)
+        name = row["crown_id"] if known else f"reading {row['reading_id']}"
+        ax.annotate(
+            name if len(name) <= 18 else name[:15] + "...",
+            (x[k], y[k]),
+            xytext=(-7 if is_right else 7, 0),
+            textcoords="offset points",
+            ha="right" if is_right else "left",
+            va="center",
+            fontsize=7.0,
+            zorder=4,
+        )
+
+
+def _finish(ax: Any) -> None:
+    ax.grid(color="#DDDDDD", lw=0.5, zorder=0)
+    ax.set_axisbelow(True)
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
