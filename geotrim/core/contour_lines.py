@@ -267,7 +267,7 @@ def band(parts: list[Any], place: Callable[[Array], Array], grid: float) -> Any:
     """
     shapes = shapely.transform(np.array(parts, dtype=object), place)
     is_bad = ~shapely.is_valid(shapes)
-    shapes[is_bad] = shapely.make_valid(shapes[is_bad])
+    shapes[is_bad] = shapely.make_valid(shapes[is_bad], method="structure", keep_collapsed=False)
     whole = shapely.union_all(shapes, grid_size=grid)
     polygons = [p for p in shapely.get_parts(whole) if p.geom_type == "Polygon" and p.area > 0]
     return shapely.MultiPolygon(polygons)

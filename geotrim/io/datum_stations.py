@@ -7,6 +7,7 @@ import difflib
 import math
 import os
 from collections.abc import Iterable, Mapping
+from itertools import pairwise
 from pathlib import Path
 
 from geotrim.core.datums import DATUM_NAMES, Station, datum_named, epoch_named
@@ -212,7 +213,7 @@ def _number(text: str | None, where: str) -> float | None:
 def _check_order(above: Mapping[str, float], where: str) -> None:
     """High waters above low ones; a sign or a column is wrong otherwise."""
     known = [name for name in HIGH_TO_LOW if name in above]
-    for high, low in zip(known[:-1], known[1:], strict=True):
+    for high, low in pairwise(known):
         if above[high] < above[low]:
             raise RangeError(
                 where,

@@ -1,0 +1,166 @@
+"""The ground model of an MHW line: opened, its datum made sure of, and placed on a plane."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+from pyproj import CRS
+
+from geotrim.core import datums
+from geotrim.errors import CRSError
+from geotrim.io.crs import choose_site_crs, plan_move, same_crs, to_degrees
+from geotrim.io.rasters import HeightRaster, open_heights
+from geotrim.io.vertical import vertical_datum
+from geotrim.model import Note
+from geotrim.prepare.mhw_level import Place
+from geotrim.prepare.places import Shapes, bounds_near, read_shapes
+from geotrim.prepare.task import Task
+from geotrim.units import feet_per_map_unit
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ground:
+    """The ground model with its datum, and the plane the line is measured on.
+
+    place : pixel coordinates to map coordinates of ``crs``.
+    cell : side of a cell on the plane, about. [map units]
+    """
+
+    raster: HeightRaster
+    datum: str
+    epoch: str | None
+    crs: CRS
+    place: Callable[[Any], Any]
+    cell: float
+    lots: Shapes | None
+    notes: tuple[Note, ...]
+
+    @property
+    def feet(self) -> float:
+        return feet_per_map_unit(self.crs, "MHW line")
+
+
+def open_ground(task: Task) -> Ground:
+    """The ground model, its datum made sure of, and the plane to measure on.
+
+    Raises
+    ------
+    GeotrimError
+        If the raster does not open, or its unit, CRS or vertical datum is unknown or contradicted.
+    """
+    given = task.files["ground"][0]
+    raster = open_heights(
+        given.path,
+        unit=given.get("unit"),
+        band=given.get("band", 1),
+        rmse_ft=given.get("rmse_ft"),
+        crs=given.get("crs"),
+        subject=given.subject,
+    )
+    datum = _ground_datum(vertical_datum(given.path), given.get("datum"), given.subject)
+    said = given.get("epoch")
+    epoch = None if said is None else datums.epoch_named(said, f"{given.subject}-epoch")
+    lots_file = task.one("lots")
+    lots = None if lots_file is None else read_shapes(lots_file, "lots")
+    bounds = _bounds(raster) if lots is None else lots.table.total_bounds
+    own = raster.crs if lots is None else CRS.from_user_input(lots.table.crs)
+    role = "ground" if lots is None else "lots"
+    crs, notes = choose_site_crs(own, bounds, task.params["crs"], "--crs", role)
+    place = _placing(raster, crs, given.subject)
+    rows, cols = raster.shape
+    middle = np.array([[cols / 2, rows / 2]])
+    side = np.hypot(*(place(middle + np.array([1.0, 0.0])) - place(middle))[0])
+    if lots_file is not None:
+        lots = read_shapes(lots_file, "lots", crs=crs)
+        notes = (*notes, *lots.notes)
+    return Ground(raster, datum, epoch, crs, place, float(side), lots, (*raster.notes, *notes))
+
+
+def _ground_datum(own: str | None, said: str | None, subject: str) -> str:
+    if own is None and said is None:
+        raise CRSError(
+            f"{subject}-datum",
+            "a ground model that does not say what its elevations are above",
+            "its vertical datum",
+            "say --ground-datum NAVD88, MSL or another, as its maker does; a guess is not accepted",
+        )
+    if own is not None and said is not None and datums.datum_named(own) != datums.datum_named(said):
+        raise CRSError(
+            f"{subject}-datum",
+            f"{datums.datum_named(said)}, but the file says {own}",
+            "one vertical datum",
+            "leave it out to trust the file; if the file is wrong, mend its label",
+        )
+    return datums.datum_named(own or said or "")
+
+
+def _bounds(raster: HeightRaster) -> Any:
+    rows, cols = raster.shape
+    a, b, c, d, e, f = raster.transform
+    x = [a * col + b * row + c for col in (0, cols) for row in (0, rows)]
+    y = [d * col + e * row + f for col in (0, cols) for row in (0, rows)]
+    return np.array([min(x), min(y), max(x), max(y)])
+
+
+def _placing(raster: HeightRaster, crs: CRS, subject: str) -> Callable[[Any], Any]:
+    """Pixel coordinates to coordinates of the plane."""
+    a, b, c, d, e, f = raster.transform
+
+    def on_grid(at: Any) -> Any:
+        col, row = at[:, 0], at[:, 1]
+        return np.column_stack([a * col + b * row + c, d * col + e * row + f])
+
+    if same_crs(raster.crs, crs):
+        return on_grid
+    move = plan_move(raster.crs, crs, _bounds(raster), subject)
+    return lambda at: move.apply(on_grid(at))
+
+
+def place_of(ground: Ground) -> Place:
+    """The middle of the lots, or of the ground model, in degrees."""
+    if ground.lots is not None:
+        west, south, east, north = ground.lots.table.total_bounds
+        words = "the middle of the lots"
+    else:
+        rows, cols = ground.raster.shape
+        corners = ground.place(np.array([[0.0, 0.0], [cols, rows], [0.0, rows], [cols, 0.0]]))
+        (west, south), (east, north) = corners.min(axis=0), corners.max(axis=0)
+        words = "the middle of the ground model"
+    lon, lat = to_degrees(ground.crs, (west + east) / 2, (south + north) / 2)
+    return Place(lon, lat, words)
+
+
+def window_near_lots(task: Task, ground: Ground) -> tuple[int, int, int, int] | None:
+    """Rows and columns around the lots and the margin; None for the whole raster."""
+    if ground.lots is None:
+        return None
+    west, south, east, north = bounds_near(ground.lots, task.params["margin_ft"], ground.raster.crs)
+    a, b, c, d, e, f = ground.raster.transform
+    det = a * e - b * d
+    x, y = (np.array([west, west, east, east]) - c, np.array([south, north, south, north]) - f)
+    cols, rows = (e * x - b * y) / det, (a * y - d * x) / det
+    return (
+        int(np.floor(rows.min() - 0.5)),
+        int(np.ceil(rows.max() + 0.5)) + 1,
+        int(np.floor(cols.min() - 0.5)),
+        int(np.ceil(cols.max() + 0.5)) + 1,
+    )
+
+
+def near_lots(task: Task, ground: Ground) -> Callable[[int, int, int, int], bool] | None:
+    """Whether a block lies within the margin of any lot."""
+    if ground.lots is None:
+        return None
+    tree = shapely.STRtree(np.asarray(ground.lots.table.geometry.array, dtype=object))
+    margin = task.params["margin_ft"] / ground.feet
+
+    def is_near(row0: int, row1: int, col0: int, col1: int) -> bool:
+        corners = [[col0, row0], [col1, row0], [col1, row1], [col0, row1]]
+        shape = shapely.Polygon(ground.place(np.array(corners, dtype=np.float64)))
+        return bool(len(tree.query(shape, predicate="dwithin", distance=margin)))
+
+    return is_near
