@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from geotrim.ops.catalogue import BAND
 from geotrim.ops.registry import Param
 from geotrim.prepare.declared import Preparation, Source
 
@@ -293,9 +294,63 @@ PROFILES = Preparation(
         Source(CROWNS.name, CROWNS.kind, CROWNS.help, is_required=True, keys=CROWNS.keys[:1]),
         GROUND,
     ),
-    params=(),
+    params=(
+        Param(
+            "layer_ft",
+            "number",
+            2.0,
+            "Depth of a layer; thinner ones hold too few pulses at usual densities.",
+            low=0.25,
+            high=50.0,
+        ),
+        Param(
+            "returns",
+            "choice",
+            "weighted",
+            "Share each pulse out among its returns, or count its first return alone.",
+            choices=("weighted", "first"),
+        ),
+        Param(
+            "extinction_k",
+            "number",
+            0.5,
+            "Share of a leaf's area that stands in a pulse's way; weights do not depend on it.",
+            low=0.05,
+            high=2.0,
+        ),
+        Param(
+            "min_pulses", "whole", 30, "Crowns with fewer have no profile.", low=2, high=1_000_000
+        ),
+        Param(
+            "floor_ft",
+            "number",
+            0.5,
+            "Returns this low count as from the ground; the error of a height at 10 cm each.",
+            low=0.0,
+            high=20.0,
+        ),
+        Param(
+            "ground_gap_ft",
+            "number",
+            50.0,
+            "Radius of the widest hole between ground returns that is bridged.",
+            low=1.0,
+            high=1000.0,
+        ),
+        Param(
+            "base_weight_frac",
+            "number",
+            0.02,
+            "Foliage begins at the lowest layer with more than this share of the leaves.",
+            low=0.0,
+            high=0.5,
+        ),
+        BAND,
+    ),
     outputs={
-        "profiles.gpkg": "leaf-area weights of each crown, layer by layer",
+        "profiles.gpkg": "leaf-area weights of each crown, layer by layer, and a summary",
+        "profiles.csv": "the layers",
+        "profile_summary.csv": "the summary",
         "profiles.png": "the profiles of up to 12 crowns",
     },
     caution="Relative weights within one tree; not an amount of leaves.",

@@ -1,0 +1,73 @@
+"""Whether two rasters count their elevations from one vertical datum."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import rasterio
+from pyproj import CRS
+from pyproj.exceptions import CRSError as ProjCRSError
+from rasterio.errors import RasterioError
+
+from geotrim.core.datums import datum_named
+from geotrim.errors import CRSError
+from geotrim.io.crs import horizontal
+from geotrim.io.vertical import vertical_datum
+
+
+def file_datum(path: str | Path) -> str | None:
+    """Vertical datum that a raster's own CRS states, by its short name, or None.
+
+    Heights above an ellipsoid (a CRS of three axes) are told by the ellipsoid's CRS.
+    """
+    name = vertical_datum(path)
+    return datum_named(name) if name is not None else _ellipsoid(path)
+
+
+def _ellipsoid(path: str | Path) -> str | None:
+    """Name of heights above an ellipsoid, if that is what the CRS's third axis counts."""
+    try:
+        with rasterio.open(path) as dataset:
+            crs = None if dataset.crs is None else CRS.from_wkt(dataset.crs.to_wkt())
+    except (RasterioError, ProjCRSError):
+        return None
+    if crs is None or crs.is_compound or len(crs.axis_info) < 3:
+        return None
+    return f"ellipsoid of {horizontal(crs).name}"
+
+
+def settled_datum(path: str | Path, stated: str | None, subject: str) -> str | None:
+    """The vertical datum of a raster, from its file or from the user; None if nobody says it.
+
+    Raises
+    ------
+    CRSError
+        If the two contradict each other.
+    """
+    own = file_datum(path)
+    said = None if stated is None else datum_named(stated)
+    if own is not None and said is not None and own != said:
+        raise CRSError(
+            f"{subject} datum",
+            f"{said} as stated, where the file says {own}",
+            "one vertical datum",
+            "leave the datum out if the file is right, or correct the file's label",
+        )
+    return own or said
+
+
+def check_same_datum(one: str | None, other: str | None, subjects: tuple[str, str]) -> None:
+    """Two known vertical datums must be one.
+
+    Raises
+    ------
+    CRSError
+        If they differ: the difference between them would be read as height.
+    """
+    if one is not None and other is not None and one != other:
+        raise CRSError(
+            f"{subjects[1]} datum",
+            f"{other}, where the {subjects[0].lstrip('-')} is in {one}",
+            "both in one vertical datum",
+            "have one of them brought to the other's datum before heights are taken",
+        )
