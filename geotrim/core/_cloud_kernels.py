@@ -1,7 +1,6 @@
-"""Compiled loops for point clouds: triangulations and cells. They check nothing.
+"""Compiled loops for point clouds: finding triangles, and filling cells. They check nothing.
 
-A triangulation is two arrays. ``corners`` (t, 3) lists the points of each triangle anticlockwise;
-``beyond`` (t, 3) the triangle across the side that faces each corner, -1 on the hull.
+Triangulations are as in ``_delaunay.py``: ``corners`` (t, 3) and ``beyond`` (t, 3).
 """
 
 from __future__ import annotations
@@ -10,129 +9,8 @@ import numpy as np
 
 from geotrim.core._kernels import _jit
 
-#: A determinant smaller than this share of its own terms may have the wrong sign in doubles.
-#: Source: Shewchuk 1997, Discrete Comput. Geom. 18, first error bounds: (3 + 16 e) e for the side
-#: of a line and (10 + 96 e) e for the circle, e = 2**-53; here a little wider.
-SIDE_NOISE = 4e-16
-CIRCLE_NOISE = 2e-15
 #: A point this share of a triangle's area outside of it still counts as on its side.
-ON_SIDE = 1e-11
-
-
-@_jit
-def _side(ax, ay, bx, by, cx, cy):  # type: ignore[no-untyped-def]
-    """Twice the area of a, b, c; 0 when its sign is not certain."""
-    left, right = (ax - cx) * (by - cy), (ay - cy) * (bx - cx)
-    area = left - right
-    return area if abs(area) > SIDE_NOISE * (abs(left) + abs(right)) else 0.0
-
-
-@_jit
-def _circle(ax, ay, bx, by, cx, cy, dx, dy):  # type: ignore[no-untyped-def]
-    """Above 0 with d inside the circle of a, b, c (anticlockwise); 0 when not certain."""
-    adx, ady, bdx, bdy, cdx, cdy = ax - dx, ay - dy, bx - dx, by - dy, cx - dx, cy - dy
-    alift, blift = adx * adx + ady * ady, bdx * bdx + bdy * bdy
-    clift = cdx * cdx + cdy * cdy
-    det = (
-        alift * (bdx * cdy - cdx * bdy)
-        + blift * (cdx * ady - adx * cdy)
-        + clift * (adx * bdy - bdx * ady)
-    )
-    terms = (
-        alift * (abs(bdx * cdy) + abs(cdx * bdy))
-        + blift * (abs(cdx * ady) + abs(adx * cdy))
-        + clift * (abs(adx * bdy) + abs(bdx * ady))
-    )
-    return det if abs(det) > CIRCLE_NOISE * terms else 0.0
-
-
-@_jit
-def _slot(beyond, triangle, other):  # type: ignore[no-untyped-def]
-    """Which side of a triangle another lies beyond."""
-    if beyond[triangle, 0] == other:
-        return 0
-    return 1 if beyond[triangle, 1] == other else 2
-
-
-@_jit
-def settle(x, y, corners, beyond):  # type: ignore[no-untyped-def]
-    """Flip sides, in place, until the triangulation is Delaunay.
-
-    Of four points on one circle the diagonal that is kept ends in the first of them by x, then y,
-    so the outcome does not hang on the order of the points. Returns the number of flips.
-
-    Method: Lawson 1977, flips of sides whose circle holds the opposite corner.
-    """
-    n = corners.shape[0]
-    stack, is_waiting = np.arange(n), np.ones(n, np.bool_)
-    size, flips = n, 0
-    while size > 0 and flips < 100 * n:
-        size -= 1
-        t = stack[size]
-        is_waiting[t] = False
-        for k in range(3):
-            u = beyond[t, k]
-            if u < 0:
-                continue
-            j = _slot(beyond, u, t)
-            p, a, b = corners[t, k], corners[t, (k + 1) % 3], corners[t, (k + 2) % 3]
-            q = corners[u, j]
-            inside = _circle(x[p], y[p], x[a], y[a], x[b], y[b], x[q], y[q])
-            if inside < 0.0:
-                continue
-            if inside == 0.0:
-                first = p
-                for other in (q, a, b):
-                    if x[other] < x[first] or (x[other] == x[first] and y[other] < y[first]):
-                        first = other
-                if first != p and first != q:
-                    continue
-            if _side(x[p], y[p], x[a], y[a], x[q], y[q]) <= 0.0:
-                continue
-            if _side(x[q], y[q], x[b], y[b], x[p], y[p]) <= 0.0:
-                continue
-            over_bp, over_pa = beyond[t, (k + 1) % 3], beyond[t, (k + 2) % 3]
-            over_aq, over_qb = beyond[u, (j + 1) % 3], beyond[u, (j + 2) % 3]
-            corners[t, 0], corners[t, 1], corners[t, 2] = p, a, q
-            beyond[t, 0], beyond[t, 1], beyond[t, 2] = over_aq, u, over_pa
-            corners[u, 0], corners[u, 1], corners[u, 2] = q, b, p
-            beyond[u, 0], beyond[u, 1], beyond[u, 2] = over_bp, t, over_qb
-            if over_aq >= 0:
-                beyond[over_aq, _slot(beyond, over_aq, u)] = t
-            if over_bp >= 0:
-                beyond[over_bp, _slot(beyond, over_bp, t)] = u
-            flips += 1
-            for v in (over_bp, over_pa, over_aq, over_qb, u, t):
-                if v >= 0 and not is_waiting[v]:
-                    is_waiting[v] = True
-                    stack[size] = v
-                    size += 1
-            break
-    return flips
-
-
-@_jit
-def drop_flat(x, y, corners, beyond):  # type: ignore[no-untyped-def]
-    """Mark triangles without area on the hull (corner 0 becomes -1) and open the hull to them."""
-    n = corners.shape[0]
-    stack = np.zeros(4 * n, np.int64)
-    stack[:n] = np.arange(n)
-    size = n
-    while size > 0:
-        size -= 1
-        t = stack[size]
-        a, b, c = corners[t, 0], corners[t, 1], corners[t, 2]
-        if a < 0 or (beyond[t, 0] >= 0 and beyond[t, 1] >= 0 and beyond[t, 2] >= 0):
-            continue
-        if _side(x[a], y[a], x[b], y[b], x[c], y[c]) > 0.0:
-            continue
-        corners[t, 0] = -1
-        for k in range(3):
-            u = beyond[t, k]
-            if u >= 0:
-                beyond[u, _slot(beyond, u, t)] = -1
-                stack[size] = u
-                size += 1
+ON_SIDE = 1e-9
 
 
 @_jit
@@ -144,10 +22,9 @@ def seed(x, y, corners, west, south, side, wide, high):  # type: ignore[no-untyp
     seeds = np.full(high * wide, -1, np.int64)
     for t in range(corners.shape[0]):
         a, b, c = corners[t, 0], corners[t, 1], corners[t, 2]
-        if a >= 0:
-            col = int(((x[a] + x[b] + x[c]) / 3.0 - west) / side)
-            row = int(((y[a] + y[b] + y[c]) / 3.0 - south) / side)
-            seeds[min(row, high - 1) * wide + min(col, wide - 1)] = t
+        col = int(((x[a] + x[b] + x[c]) / 3.0 - west) / side)
+        row = int(((y[a] + y[b] + y[c]) / 3.0 - south) / side)
+        seeds[min(row, high - 1) * wide + min(col, wide - 1)] = t
     last = -1
     for i in range(seeds.size):
         last = seeds[i] if seeds[i] >= 0 else last
@@ -172,8 +49,7 @@ def _walk(qx, qy, start, x, y, corners, beyond):  # type: ignore[no-untyped-def]
             k, least = 1, wb
         if wc < least:
             k, least = 2, wc
-        whole = wa + wb + wc
-        if whole > 0.0 and least >= -ON_SIDE * whole:
+        if least >= -ON_SIDE * (wa + wb + wc):
             return t
         t = beyond[t, k]
         if t < 0:
@@ -229,9 +105,6 @@ def circles(x, y, corners, out):  # type: ignore[no-untyped-def]
     """Into ``out`` (t, 3), centre and radius of the circle through each triangle's corners."""
     for t in range(corners.shape[0]):
         a, b, c = corners[t, 0], corners[t, 1], corners[t, 2]
-        if a < 0:
-            out[t] = np.nan
-            continue
         bx, by, cx, cy = x[b] - x[a], y[b] - y[a], x[c] - x[a], y[c] - y[a]
         twice = 2.0 * (bx * cy - by * cx)
         b2, c2 = bx * bx + by * by, cx * cx + cy * cy

@@ -17,10 +17,12 @@ import numpy as np
 import numpy.typing as npt
 
 from geotrim.core import _cloud_kernels as kernels
+from geotrim.core import _delaunay as delaunay
 from geotrim.core.coverage import Floats, Ints
 from geotrim.errors import ShapeError
 
 Flags = npt.NDArray[np.bool_]
+Corners = npt.NDArray[np.int32]
 
 
 class GroundSurface:
@@ -57,7 +59,9 @@ class GroundSurface:
     ) -> None:
         east, north, height = _checked(x, y, z, what)
         self.west, self.south = float(np.floor(east.min())), float(np.floor(north.min()))
-        self.x, self.y, self.z = _lowest_at_each_place(east - self.west, north - self.south, height)
+        self.x, self.y, self.z = _lowest_at_each_place(
+            _rounded(east - self.west), _rounded(north - self.south), height
+        )
         self.corners, self.beyond = _triangles(self.x, self.y, what)
         self._seeds = _Seeds(self.x, self.y, self.corners)
         self._circles: Floats | None = None
@@ -166,7 +170,7 @@ class GroundSurface:
 class _Seeds:
     """A coarse grid over the hull with a triangle in each cell, for walks to start from."""
 
-    def __init__(self, x: Floats, y: Floats, corners: Ints) -> None:
+    def __init__(self, x: Floats, y: Floats, corners: Corners) -> None:
         west, south, east, north = x.min(), y.min(), x.max(), y.max()
         side = float(np.sqrt((east - west) * (north - south) / x.size) * 2.0)
         side = max(side, (east - west) / 4000.0, (north - south) / 4000.0)
@@ -202,24 +206,30 @@ def _lowest_at_each_place(x: Floats, y: Floats, z: Floats) -> tuple[Floats, Floa
     return x[is_first], y[is_first], z[is_first]
 
 
-def _triangles(x: Floats, y: Floats, what: str) -> tuple[Ints, Ints]:
+def _triangles(x: Floats, y: Floats, what: str) -> tuple[Corners, Corners]:
     """The Delaunay triangulation: corners of each triangle, and the triangles beyond its sides."""
-    from scipy.spatial import Delaunay, QhullError
-
     if x.size < 3:
         raise _too_few(what, f"{x.size} places")
-    try:
-        found = Delaunay(np.column_stack([x, y]))
-    except QhullError:
-        raise _too_few(what, f"{x.size} places on one line") from None
-    corners, beyond = found.simplices.astype(np.int64), found.neighbors.astype(np.int64)
-    kernels.settle(x, y, corners, beyond)
-    kernels.drop_flat(x, y, corners, beyond)
-    kept = corners[:, 0] >= 0
-    if not kept.any():
+    corners = np.empty((2 * x.size, 3), dtype=np.int32)
+    beyond = np.empty((2 * x.size, 3), dtype=np.int32)
+    n = delaunay.sweep(x, y, corners, beyond)
+    if n == 0:
         raise _too_few(what, f"{x.size} places on one line")
-    number = np.append(np.cumsum(kept) - 1, -1)
-    return corners[kept], number[beyond[kept]]
+    corners, beyond = corners[:n].copy(), beyond[:n].copy()
+    delaunay.settle(x, y, corners, beyond)
+    return corners, beyond
+
+
+def _rounded(local: Floats) -> Floats:
+    """Coordinates as whole multiples of 2**-32 of a unit, so that differences are exact.
+
+    Nothing is lost of coordinates that came as doubles above 2**20, as those of a state plane or
+    a UTM zone do; near the origin it is less than 2e-10 of a unit. Extents above 2**20 units
+    round to coarser steps.
+    """
+    bits = max(float(np.ceil(np.log2(max(local.max(), 1.0)))), 20.0)
+    step = 2.0 ** (bits - 52.0)
+    return np.asarray(np.rint(local / step) * step)
 
 
 def _too_few(what: str, found: str) -> ShapeError:
