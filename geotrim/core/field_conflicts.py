@@ -38,7 +38,7 @@ class Conflict:
 
     kind : a key of ``KINDS``.
     tree : number of the tree, from 0.
-    tag, crown_id : as people know them; no crown is "".
+    tag, crowns : as people know them.
     found, done : what contradicts, and what was done about it, in words.
     x, y : where. NaN without a position. [map units]
     """
@@ -46,7 +46,7 @@ class Conflict:
     kind: str
     tree: int
     tag: str
-    crown_id: str
+    crowns: tuple[str, ...]
     found: str
     done: str
     x: float = np.nan
@@ -147,9 +147,10 @@ def numbered(conflicts: Sequence[Conflict]) -> list[Conflict]:
 
 
 def _conflict(
-    trees: FieldTrees, kind: str, tree: int, crown_id: str, found: str, done: str
+    trees: FieldTrees, kind: str, tree: int, crowns: Sequence[str], found: str, done: str
 ) -> Conflict:
-    return Conflict(kind, tree, trees.ids[tree], crown_id, found, done, *trees.place(tree))
+    place = trees.place(tree)
+    return Conflict(kind, tree, trees.ids[tree], tuple(crowns), found, done, *place)
 
 
 def _crowns_of(tree: int, trees: FieldTrees, join: TrunkJoin) -> list[int]:
@@ -160,8 +161,8 @@ def _crowns_of(tree: int, trees: FieldTrees, join: TrunkJoin) -> list[int]:
 def _in_several(trees: FieldTrees, crowns: GivenCrowns, join: TrunkJoin) -> list[Conflict]:
     out = []
     for tree in np.flatnonzero(join.crown_of_tree == SEVERAL).tolist():
-        names = ", ".join(crowns.ids[k] for k in _crowns_of(tree, trees, join))
-        found = f"its trunk stands in crowns {names}"
+        names = [crowns.ids[k] for k in _crowns_of(tree, trees, join)]
+        found = f"trunk stands in crowns {', '.join(names)}"
         done = "joined to none, and no crown of its own made; the given crowns are kept"
         out.append(_conflict(trees, "trunk-in-several-crowns", tree, names, found, done))
     return out
@@ -178,7 +179,7 @@ def _sharing(trees: FieldTrees, crowns: GivenCrowns, join: TrunkJoin) -> list[Co
             found = f"stands in crown {crowns.ids[k]} with {others}"
             done = "crown kept as given, without height or species of either; trunks carry its id"
             kind = "several-trunks-in-one-crown"
-            out.append(_conflict(trees, kind, tree, crowns.ids[k], found, done))
+            out.append(_conflict(trees, kind, tree, [crowns.ids[k]], found, done))
     return out
 
 
@@ -212,8 +213,8 @@ def _near_edges(
             f"crown {crowns.ids[near[k]]}"
             for k in order
         ]
-        found = f"{' and '.join(told)}; its position is good to {error_ft:g} ft"
-        names = ", ".join(crowns.ids[near[k]] for k in order)
+        found = f"trunk {' and '.join(told)}; position good to {error_ft:g} ft"
+        names = [crowns.ids[near[k]] for k in order]
         done = _done_near(int(join.crown_of_tree[tree]), crowns)
         out.append(_conflict(trees, "trunk-near-edge", tree, names, found, done))
     return out
@@ -233,9 +234,9 @@ def _species(trees: FieldTrees, crowns: GivenCrowns, crown: Any) -> list[Conflic
             trees.species[tree], trees.plants[tree], crowns.species[k], crowns.plants[k]
         ):
             continue
-        found = f"{trees.species[tree]} in the field table, {crowns.species[k]} in the crowns"
+        found = f"{trees.species[tree]} in the field, {crowns.species[k]} in the crowns"
         done = "the crown's species left empty; both names stand beside it"
-        out.append(_conflict(trees, "species-contradict", tree, crowns.ids[k], found, done))
+        out.append(_conflict(trees, "species-contradict", tree, [crowns.ids[k]], found, done))
     return out
 
 
@@ -265,9 +266,9 @@ def _heights(trees: FieldTrees, crowns: GivenCrowns, crown: Any, gap_ft: float) 
         field_ft, given_ft = float(trees.height_ft[tree]), float(crowns.height_ft[k])
         if not round(abs(field_ft - given_ft), 6) > gap_ft:
             continue
-        found = f"{field_ft:.1f} ft in the field, {given_ft:.1f} ft in the crowns"
+        found = f"height {field_ft:.1f} ft in the field, {given_ft:.1f} ft in the crowns"
         done = "both kept; the height measured in the field goes first"
-        out.append(_conflict(trees, "heights-apart", tree, crowns.ids[k], found, done))
+        out.append(_conflict(trees, "heights-apart", tree, [crowns.ids[k]], found, done))
     return out
 
 
@@ -281,9 +282,11 @@ def _shapes(
         share = float(overlap_frac([trees.ellipses[tree]], [crowns.shapes[k]])[0])
         if round(share, 9) >= least_frac:
             continue
-        found = f"shared over joint area {share:.2f}, under {least_frac:g}"
+        found = (
+            f"spreads and given crown share {share:.3f} of their joint area, under {least_frac:g}"
+        )
         done = "the crown as given kept; the spreads stand in the table"
-        out.append(_conflict(trees, "shapes-disagree", tree, crowns.ids[k], found, done))
+        out.append(_conflict(trees, "shapes-disagree", tree, [crowns.ids[k]], found, done))
     return out
 
 
@@ -294,7 +297,7 @@ def _covering(trees: FieldTrees, crowns: GivenCrowns, join: TrunkJoin) -> list[C
     out = []
     for tree in np.flatnonzero(np.round(share, 9) > COVERED_FRAC).tolist():
         over = shapely.intersects(own[tree], np.asarray(crowns.shapes, dtype=object))
-        names = ", ".join(crowns.ids[k] for k in np.flatnonzero(over).tolist())
+        names = [crowns.ids[k] for k in np.flatnonzero(over).tolist()]
         found = f"{100 * share[tree]:.0f} % of its crown from spreads lies under given crowns"
         done = "both kept; what they share counts twice until one is taken out"
         out.append(_conflict(trees, "own-crown-over-given", tree, names, found, done))
