@@ -1,0 +1,211 @@
+"""Heights above the ground of a tile of a lidar cloud, by return and by cell.
+
+A return's height is its elevation less that of the ground surface at its own place; a cell's is
+that of its highest return. Every cell gets one reason, the first that holds in the order of
+``REASONS``, so the counts of a raster add up to its cells.
+
+Nothing here depends on where a tile ends, if the ground returns given reach far enough beyond it
+(:func:`reach_of`). A triangle of ground is used only where the circle through its corners, which
+holds no other return, is no wider than ``widest``; every return that could change it is then known.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from geotrim.core import _cloud_kernels as kernels
+from geotrim.core.cloud_grid import CloudGrid, cells_of, count_in_cells, fill_small_holes
+from geotrim.core.coverage import Floats, Ints
+from geotrim.core.ground import Flags, GroundSurface
+from geotrim.errors import ShapeError
+
+Codes = npt.NDArray[np.uint8]
+
+#: Code of a cell -> why it has no height, as it is told; 0 is a measured cell.
+MEASURED, UNDER_WATER, GROUND_GAP, NO_RETURNS, BELOW_GROUND = range(5)
+REASONS = {
+    UNDER_WATER: "under water at the time of flight",
+    GROUND_GAP: "no ground returns nearby",
+    NO_RETURNS: "no returns",
+    BELOW_GROUND: "returns far below the ground",
+}
+#: The widest hole between ground returns that the surface bridges, in gaps: its radius. A cell at
+#: its rim may still lie within the gap of a return. Common practice, no source.
+WIDEST_GAPS = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class TileLimits:
+    """What a height needs.
+
+    gap : the farthest a cell's middle may lie from a ground return. [map units]
+    water_level : ground under it was under water; None where not stated. [unit of z]
+    below : a cell's highest return this far under the ground still counts as at it. [unit of z]
+    fill_cells : holes of at most this many cells without returns are filled from around; 0: none.
+    """
+
+    gap: float
+    water_level: float | None = None
+    below: float = np.inf
+    fill_cells: int = 0
+
+    @property
+    def widest(self) -> float:
+        """Radius of the widest hole between ground returns that is bridged. [map units]."""
+        return WIDEST_GAPS * self.gap
+
+    @property
+    def margin_cells(self) -> int:
+        """Cells around a tile that are worked out too, so that holes fill as in one piece."""
+        return self.fill_cells + 1 if self.fill_cells else 0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TileHeights:
+    """The cells of one tile.
+
+    height : (rows, cols) highest return above the ground, at least 0; NaN where there is none.
+        [unit of z]
+    ground : (rows, cols) elevation of the ground at the middle of each cell; NaN in gaps and under
+        water. [unit of z]
+    reason : (rows, cols) codes, 0 where there is a height.
+    is_filled : (rows, cols), where the height is from the cells around.
+    is_raised : (rows, cols), where the highest return lay a little under the ground: set to 0.
+    """
+
+    height: Floats
+    ground: Floats
+    reason: Codes
+    is_filled: Flags
+    is_raised: Flags
+
+
+def reach_of(limits: TileLimits, cell: float) -> float:
+    """How far ground returns must reach beyond a tile. [map units]."""
+    return 2.0 * limits.widest + limits.margin_cells * cell
+
+
+def surface_of(x: Floats, y: Floats, z: Floats) -> GroundSurface | None:
+    """The ground through returns, or None where they span no triangle."""
+    try:
+        return GroundSurface(x, y, z)
+    except ShapeError:
+        return None
+
+
+def heights_above(
+    surface: GroundSurface | None, x: Floats, y: Floats, z: Floats, widest: float
+) -> Floats:
+    """Height of returns above the ground, NaN where the ground is not known. [unit of z]."""
+    if surface is None or x.size == 0:
+        return np.full(x.shape, np.nan)
+    order = _by_place(x, y)
+    out = np.empty(x.size)
+    out[order] = z[order] - surface.at(x[order], y[order], widest=widest)
+    return out
+
+
+def tile_heights(
+    grid: CloudGrid,
+    x: Floats,
+    y: Floats,
+    height: Floats,
+    surface: GroundSurface | None,
+    limits: TileLimits,
+    *,
+    water_xy: tuple[Floats, Floats] | None = None,
+    is_wet: Any = None,
+) -> TileHeights:
+    """The cells of a tile, from its returns and their heights above the ground.
+
+    Parameters
+    ----------
+    grid : CloudGrid
+        The tile, without its margin.
+    x, y, height : (n,) arrays
+        Returns in the tile and ``limits.margin_cells`` around it; height NaN where the ground is
+        not known. [map units, unit of z]
+    surface : GroundSurface or None
+        Of returns that reach :func:`reach_of` beyond the tile.
+    limits : TileLimits
+    water_xy : two (m,) arrays, optional
+        Water returns. A cell is under water where one lies nearer to its middle than any ground
+        return, within the gap. [map units]
+    is_wet : callable, optional
+        Takes x, y of the middles of cells, and tells which lie in water that a map shows.
+    """
+    m = limits.margin_cells
+    wide = grid.part(-m, grid.rows + m, -m, grid.cols + m)
+    row, col = cells_of(x, y, wide)
+    n_returns = count_in_cells(row, col, wide.shape)
+    top = np.full(wide.shape, np.nan)
+    kernels.highest(row, col, height, top)
+    ground, far = _ground(surface, wide, limits)
+    wet = _wet(wide, ground, far, limits, water_xy, is_wet)
+    reason = np.select(
+        [wet, ~(far <= limits.gap), n_returns == 0, np.isnan(top), top < -limits.below],
+        [UNDER_WATER, GROUND_GAP, NO_RETURNS, GROUND_GAP, BELOW_GROUND],
+        MEASURED,
+    ).astype(np.uint8)
+    is_raised = (top < 0) & (reason == MEASURED)
+    top[is_raised] = 0.0
+    top[reason != MEASURED] = np.nan
+    ground[(reason == UNDER_WATER) | (reason == GROUND_GAP)] = np.nan
+    is_filled = np.zeros(wide.shape, bool)
+    if limits.fill_cells:
+        filled, _ = fill_small_holes(top, limits.fill_cells)
+        is_filled = (reason == NO_RETURNS) & np.isfinite(filled)
+        top[is_filled], reason[is_filled] = filled[is_filled], MEASURED
+    own = np.s_[m : m + grid.rows, m : m + grid.cols]
+    return TileHeights(top[own], ground[own], reason[own], is_filled[own], is_raised[own])
+
+
+def _ground(
+    surface: GroundSurface | None, grid: CloudGrid, limits: TileLimits
+) -> tuple[Floats, Floats]:
+    """Elevation of the ground at the middle of each cell, and how far the nearest return lies."""
+    if surface is None:
+        return np.full(grid.shape, np.nan), np.full(grid.shape, np.nan)
+    x, y = grid.centres()
+    ground = surface.at(x, y, widest=limits.widest)
+    far = surface.nearest_return(x, y)
+    return ground, far
+
+
+def _wet(
+    grid: CloudGrid,
+    ground: Floats,
+    far: Floats,
+    limits: TileLimits,
+    water_xy: tuple[Floats, Floats] | None,
+    is_wet: Any,
+) -> Flags:
+    """Cells in water: by water returns, by a stated level, by a map."""
+    wet = np.zeros(grid.shape, bool)
+    x, y = grid.centres()
+    if water_xy is not None and water_xy[0].size:
+        from scipy.spatial import cKDTree
+
+        tree = cKDTree(np.column_stack(water_xy), balanced_tree=False)
+        middles = np.column_stack([x.ravel(), y.ravel()])
+        nearest = tree.query(middles, distance_upper_bound=np.nextafter(limits.gap, np.inf))[0]
+        wet |= nearest.reshape(grid.shape) < np.where(np.isnan(far), np.inf, far)
+    if limits.water_level is not None:
+        wet |= ground < limits.water_level
+    if is_wet is not None:
+        wet |= is_wet(x, y)
+    return wet
+
+
+def _by_place(x: Floats, y: Floats) -> Ints:
+    """An order in which neighbours follow each other: rows of blocks of about 32 returns."""
+    west, south = x.min(), y.min()
+    area = max(x.max() - west, 1e-9) * max(y.max() - south, 1e-9)
+    side = max(np.sqrt(area * 32 / x.size), (x.max() - west) / 4000, (y.max() - south) / 4000)
+    wide = int((x.max() - west) / side) + 1
+    key = ((y - south) / side).astype(np.int64) * wide + ((x - west) / side).astype(np.int64)
+    return np.argsort(key.astype(np.int32), kind="stable")
