@@ -21,9 +21,11 @@ from geotrim.report.furniture import (
 from geotrim.report.palette import BLACK, BLUE, GREY, PAPER, VERMILION, style
 
 WIDTH_IN, SIDE_IN, GAP_IN = 11.0, 4.35, 0.95
-LEFT_IN, AXIS_IN = 0.95, 0.55
+LEFT_IN, AXIS_IN, LEGEND_IN = 0.95, 0.5, 0.3
 #: Most outliers written out by name; the others are in the table.
 MOST_NAMED = 8
+#: Room a name takes, as a share of the spread of the points across and up.
+NAME_FRAC = (0.34, 0.03)
 
 
 def calibration_figure(site: Site, results: facts.Results) -> Any:
@@ -50,7 +52,7 @@ def calibration_figure(site: Site, results: facts.Results) -> Any:
     lines = [accuracy_words(row), done_words(row), CAUTION]
     with style():
         top, foot = block_heights(WIDTH_IN, site.name, title, lines)
-        figure = new_figure(WIDTH_IN, foot + AXIS_IN + SIDE_IN + top + 0.1)
+        figure = new_figure(WIDTH_IN, foot + AXIS_IN + SIDE_IN + LEGEND_IN + top)
         title_block(figure, site.name, title)
         footer_block(figure, lines)
         bottom = foot + AXIS_IN
@@ -65,15 +67,14 @@ def calibration_figure(site: Site, results: facts.Results) -> Any:
 def _draw_heights(ax: Any, rows: Any) -> None:
     """One scale on both sides, so that the line of equal heights runs at 45 degrees."""
     stick, raster = rows["height_ft"].to_numpy(), rows["raster_height_ft"].to_numpy()
-    low = min(float(stick.min()), float(raster.min()), 0.0)
     high = 1.06 * max(float(stick.max()), float(raster.max()))
+    low = min(float(raster.min()), 0.0) - 0.03 * high
     ax.plot([low, high], [low, high], color=BLACK, lw=1.0, zorder=1, label="equal heights")
     _points(ax, rows, raster)
     ax.set(xlim=(low, high), ylim=(low, high), aspect="equal")
     ax.set_xlabel("height by stick, ft above the substrate")
     ax.set_ylabel("height by raster, ft above the substrate")
     _finish(ax)
-    ax.legend(loc="upper left", frameon=True, framealpha=0.9, edgecolor="none")
 
 
 def _draw_differences(ax: Any, rows: Any, row: Any) -> None:
@@ -85,7 +86,9 @@ def _draw_differences(ax: Any, rows: Any, row: Any) -> None:
     if np.isfinite(bias):
         ax.axhline(bias, color=VERMILION, lw=1.4, ls=(0, (6, 2)), zorder=2, label="bias")
     if np.isfinite(low) and np.isfinite(high):
-        ax.axhspan(low, high, facecolor="#F3D9C6", edgecolor="none", zorder=0, label="its 95 %")
+        ax.axhspan(
+            low, high, facecolor="#F3D9C6", edgecolor="none", zorder=0, label="bias, 95 % interval"
+        )
     _points(ax, rows, differences)
     reach = 1.15 * max(float(np.abs(differences).max()), 0.5)
     ax.set(ylim=(-reach, reach))
@@ -95,7 +98,6 @@ def _draw_differences(ax: Any, rows: Any, row: Any) -> None:
     for y, va, text in ((0.985, "top", "raster reads high"), (0.015, "bottom", "raster reads low")):
         ax.text(0.985, y, text, transform=ax.transAxes, ha="right", va=va, color=GREY)
     _finish(ax)
-    ax.legend(loc="upper left", frameon=True, framealpha=0.9, edgecolor="none")
 
 
 def _points(ax: Any, rows: Any, y: Any) -> None:
@@ -119,9 +121,9 @@ def _points(ax: Any, rows: Any, y: Any) -> None:
         label="outlier",
         **look,
     )
-    worst = rows["modified_z"].abs().to_numpy().argsort()[::-1][:MOST_NAMED]
+    worst = rows["modified_z"].abs().to_numpy().argsort(kind="stable")[::-1]
     middle = (float(x.min()) + float(x.max())) / 2.0
-    for k in worst[out[worst]]:
+    for k in _apart(x, y, worst[out[worst]])[:MOST_NAMED]:
         row, is_right = rows.iloc[k], x[k] > middle
         known = isinstance(row["crown_id"], str)
         name = row["crown_id"] if known else f"reading {row['reading_id']}"
@@ -137,8 +139,28 @@ def _points(ax: Any, rows: Any, y: Any) -> None:
         )
 
 
+def _apart(x: Any, y: Any, order: Any) -> list[int]:
+    """Those of some points whose names would not be written over one another's, the first first."""
+    wide, high = NAME_FRAC[0] * float(np.ptp(x)), NAME_FRAC[1] * float(np.ptp(y))
+    named: list[int] = []
+    for k in order:
+        if all(abs(x[k] - x[j]) > wide or abs(y[k] - y[j]) > high for j in named):
+            named.append(int(k))
+    return named
+
+
 def _finish(ax: Any) -> None:
+    """Grid, spines, and the legend above, where it covers nothing."""
     ax.grid(color="#DDDDDD", lw=0.5, zorder=0)
     ax.set_axisbelow(True)
     for side in ("top", "right"):
         ax.spines[side].set_visible(False)
+    ax.legend(
+        loc="lower left",
+        bbox_to_anchor=(-0.01, 1.0),
+        ncol=4,
+        frameon=False,
+        borderaxespad=0.2,
+        columnspacing=1.4,
+        handletextpad=0.5,
+    )
