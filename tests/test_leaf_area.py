@@ -66,7 +66,7 @@ def counted(height_ft, layer_ft=2.0, n_layers=12, floor_ft=0.0, weight=None):
         np.zeros(n, dtype=np.int64),
         height_ft,
         np.ones(n) if weight is None else weight,
-        np.zeros(n, dtype=bool),
+        height_ft <= 0.0,
         n_crowns=1,
         n_layers=n_layers,
         layer_ft=layer_ft,
@@ -205,7 +205,7 @@ def test_a_band_must_rise():
 
 def test_counting_by_hand():
     """A layer holds its lower side; the floor and ground returns count as ground."""
-    height = np.array([-3.0, 0.5, 0.51, 2.0, 3.99, 4.0, 5.0, 7.0, np.nan])
+    height = np.array([-3.0, 0.49, 0.5, 2.0, 3.99, 4.0, 5.0, 7.0, np.nan])
     is_ground = np.array([False] * 6 + [True, False, False])
     crown = np.array([0, 0, 0, 0, 0, 0, 0, 1, 0])
     weight = np.array([1.0, 0.5, 0.25, 1.0, 1.0, 2.0, 4.0, 0.5, 9.0])
@@ -455,3 +455,21 @@ def test_layers_of_two_crowns_do_not_meet():
     """What overlaps in one crown may not; the same heights in two crowns may."""
     layers = layer_weights(2, [0, 1], [0.0, 0.0], [4.0, 2.0], [1.0, 1.0])
     assert share_above(layers, 1.0).tolist() == [0.75, 0.5]
+
+
+def test_a_band_without_a_stop_is_not_known_to_nothing():
+    """Of 80 pulses that came to 4-6 ft none stopped: one of them would have made ln(80/79)."""
+    found = leaf_profiles(np.array([[40.0, 0, 40.0, 0, 20.0]]), layer_ft=2.0)
+    total = np.log(80 / 40) + np.log(100 / 80)
+    share, error = band_shares(found, 4.0, 6.0)
+    assert share[0] == 0.0 and error[0] == pytest.approx(np.log(80 / 79) / total)
+    share, error = band_shares(found, 0.0, 2.0)
+    assert share[0] == 0.0 and error[0] == pytest.approx(np.log(40 / 39) / total)
+    thin = leaf_profiles(np.array([[1.0, 0.0, 0.01]]), layer_ft=2.0, min_pulses=0.0)
+    assert band_shares(thin, 0.0, 2.0)[1][0] == 1.0  # a pulse more would be most of its leaves
+
+
+def test_a_band_no_pulse_came_to_has_no_error():
+    found = leaf_profiles(np.array([[0.0, 0, 0, 0, 20, 0, 80]]), layer_ft=2.0)
+    for band, is_known in (((4.0, 8.0), False), ((2.0, 6.0), False), ((6.0, 10.0), True)):
+        assert np.isfinite(band_shares(found, *band)[1][0]) == is_known

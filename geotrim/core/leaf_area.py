@@ -154,7 +154,7 @@ def count_returns(
     layer_ft : float
         Depth of a layer. [ft]
     floor_ft : float
-        Returns at this height or lower count as from the ground. [ft]
+        Returns lower than this count as from the ground. [ft]
 
     Returns
     -------
@@ -170,7 +170,7 @@ def count_returns(
     ...               n_crowns=1, n_layers=2, layer_ft=2.0, floor_ft=0.5).tolist()
     [[2.0, 1.0, 1.0]]
     """
-    down = is_ground | (height_ft <= floor_ft)
+    down = is_ground | (height_ft < floor_ft)
     layer = np.where(down, 0, 1 + np.floor(np.maximum(height_ft, 0.0) / layer_ft))
     inside = layer <= n_layers
     cell = crown[inside] * (1 + n_layers) + layer[inside].astype(np.int64)
@@ -262,8 +262,11 @@ def band_shares(profiles: LeafProfiles, low_ft: float, high_ft: float) -> tuple[
     That holds where each pulse stops once (first returns). Where a pulse is shared out among its
     returns it is an upper bound: drawing one return of each pulse by its share gives the same means
     and adds variance to every sum of layers. What is left out is larger for most crowns: leaves
-    that stand in clumps, slant paths, ground that is set too high. Where the lowest layer is capped
-    the error of what is hidden under it is not in here either.
+    that stand in clumps, slant paths, ground that is set too high.
+
+    Where no pulse stopped in the band the error is the share that one pulse would have made. Where
+    none came to some of it, nothing is known of what is there, and the error is NaN. An error over
+    1 says no more than 1, and is told as that.
     """
     if not high_ft > low_ft:
         raise RangeError("band", f"{low_ft:g} to {high_ft:g} ft", "heights that rise", "swap them")
@@ -279,4 +282,8 @@ def band_shares(profiles: LeafProfiles, low_ft: float, high_ft: float) -> tuple[
         variance = np.where(n_in > 0.0, 1.0 / n_out - 1.0 / n_in, 0.0)
         total = stopped.sum(axis=1)
         error = np.sqrt((variance * (part - share[:, None]) ** 2).sum(axis=1)) / total
-    return share, np.where(profiles.is_measured, error, np.nan)
+        least = np.where(part > 0.0, n_in, np.inf).min(axis=1)
+        one = np.log(least / np.maximum(least - 1.0, least / 2.0)) / total
+    error = np.where((stopped @ part == 0.0) & (least < np.inf), one, error)
+    error = np.minimum(error, 1.0)
+    return share, np.where(profiles.is_measured & (least > 0.0), error, np.nan)
