@@ -88,7 +88,7 @@ def agreement(difference_ft: npt.ArrayLike) -> Agreement:
         return Agreement(0, *[float("nan")] * 8)
     bias = float(d.mean())
     sd = float(d.std(ddof=1)) if n > 1 else float("nan")
-    error = sd / np.sqrt(n)
+    error = float(sd / np.sqrt(n))
     reach = float(stdtrit(n - 1, 0.5 + CONFIDENCE_FRAC / 2.0)) * error if n > 1 else float("nan")
     return Agreement(
         n=n,
@@ -97,7 +97,7 @@ def agreement(difference_ft: npt.ArrayLike) -> Agreement:
         rmse_ft=float(np.sqrt(np.mean(d**2))),
         mae_ft=float(np.abs(d).mean()),
         median_ft=float(np.median(d)),
-        bias_error_ft=float(error),
+        bias_error_ft=error,
         bias_low_ft=bias - reach,
         bias_high_ft=bias + reach,
     )

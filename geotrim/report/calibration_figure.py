@@ -86,9 +86,8 @@ def _draw_differences(ax: Any, rows: Any, row: Any) -> None:
     if np.isfinite(bias):
         ax.axhline(bias, color=VERMILION, lw=1.4, ls=(0, (6, 2)), zorder=2, label="bias")
     if np.isfinite(low) and np.isfinite(high):
-        ax.axhspan(
-            low, high, facecolor="#F3D9C6", edgecolor="none", zorder=0, label="bias, 95 % interval"
-        )
+        told = "bias, 95 % interval"
+        ax.axhspan(low, high, facecolor="#F3D9C6", edgecolor="none", zorder=0, label=told)
     _points(ax, rows, differences)
     reach = 1.15 * max(float(np.abs(differences).max()), 0.5)
     ax.set(ylim=(-reach, reach))
@@ -102,6 +101,8 @@ def _draw_differences(ax: Any, rows: Any, row: Any) -> None:
 
 def _points(ax: Any, rows: Any, y: Any) -> None:
     """Readings as dots, outliers as open diamonds with their name."""
+    from matplotlib.patheffects import withStroke
+
     x, out = rows["height_ft"].to_numpy(), rows["is_outlier"].to_numpy(dtype=bool)
     size = 26.0 if len(rows) <= 60 else 13.0
     look = {"zorder": 3, "linewidths": 0.6}
@@ -118,7 +119,7 @@ def _points(ax: Any, rows: Any, y: Any) -> None:
         facecolors=PAPER,
         edgecolors=VERMILION,
         marker="D",
-        label="outlier",
+        label="outlier" if rows["is_compared"].all() else "outlier, left out",
         **look,
     )
     worst = rows["modified_z"].abs().to_numpy().argsort(kind="stable")[::-1]
@@ -136,6 +137,7 @@ def _points(ax: Any, rows: Any, y: Any) -> None:
             va="center",
             fontsize=7.0,
             zorder=4,
+            path_effects=[withStroke(linewidth=2.0, foreground=PAPER)],
         )
 
 
