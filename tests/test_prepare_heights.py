@@ -14,12 +14,14 @@ from pyproj import Transformer
 from rasterio.transform import Affine
 
 from geotrim.cli import main
+from geotrim.core.height_difference import Difference
 from geotrim.core.resample import KNOWN, NO_DATA, OUTSIDE
 from geotrim.errors import CRSError, GeotrimError, LayerError, RangeError, UnitError
 from geotrim.io import aligned
 from geotrim.io.aligned import Aligned, Grid, grid_crs, own_grid, result_grid
-from geotrim.io.datum_match import file_datum, settled_datum
+from geotrim.io.datum_match import settled_datum
 from geotrim.io.rasters import open_heights
+from geotrim.prepare.heights_told import Tally
 from geotrim.prepare.task import GivenFile
 from geotrim.prepare.work import prepare_input
 
@@ -259,6 +261,9 @@ def test_only_what_lies_near_the_lots(tmp_path):
     assert profile["transform"] == Affine(1, 0, X + 5, 0, -1, Y - 25) and heights.shape == (15, 20)
     np.testing.assert_allclose(heights[0], np.arange(5.5, 25))
     assert {item.role for item in prepared.inputs} == {"surface", "ground", "lots"}
+    files["lots"] = polygons(tmp_path / "rim.gpkg", shapely.box(X - 5, Y - 1, X + 2, Y + 50))
+    heights, _, profile, _ = made(tmp_path, files, {"margin_ft": US_FT})
+    assert profile["transform"] == Affine(1, 0, X, 0, -1, Y) and heights.shape == (2, 3)
     files["lots"] = polygons(tmp_path / "far.gpkg", shapely.box(X + 900, Y, X + 910, Y + 5))
     with pytest.raises(RangeError, match="does not reach the lots"):
         made(tmp_path, files)
@@ -310,15 +315,17 @@ def test_blocks_make_no_seams(tmp_path, monkeypatch, block):
     ground[rng.random(ground.shape) < 0.1] = NAN
     returns = (rng.random((40, 40)) < 0.02).astype(float)
     files = {
-        "surface": raster(tmp_path / "s.tif", rng.uniform(2, 30, (40, 40)), unit="ft"),
+        "surface": raster(tmp_path / "s.tif", rng.uniform(0, 30, (40, 40)), unit="ft"),
         "ground": raster(tmp_path / "g.tif", ground, cell=1.3, unit="ft"),
         "ground_returns": raster(tmp_path / "r.tif", returns),
     }
-    whole, _, _, _ = made(tmp_path, files, {"ground_gap_ft": 6.0})
+    whole, one, _, _ = made(tmp_path, files, {"ground_gap_ft": 6.0})
     monkeypatch.setattr(aligned.Grid.blocks, "__defaults__", (block,))
     monkeypatch.setattr(aligned, "MOST_CELLS", 60)  # and the ground in parts
     parts, prepared, _, _ = made(tmp_path, files, {"ground_gap_ft": 6.0})
     np.testing.assert_array_equal(parts, whole)
+    assert prepared.figures == one.figures and prepared.figures["n_set_to_0"] > 10
+    assert prepared.figures["height_max_ft"] == pytest.approx(np.nanmax(whole), abs=1e-5)
     assert 0 < prepared.figures["n_ground_gap"] < 1600
 
 
@@ -393,6 +400,37 @@ def test_distance_from_the_nearest_return(tmp_path):
         made(tmp_path, files)
 
 
+def test_counts_and_distances_both_count(tmp_path):
+    """Far by either is far: columns 0 to 2 have no returns, columns 5 to 9 are far by distance."""
+    files = flat(tmp_path)
+    returns = np.zeros((10, 10))
+    returns[:, 3:] = 1
+    away = np.where(np.arange(10) < 5, 0.0, 50.0) * np.ones((10, 1))
+    files["ground_returns"] = raster(tmp_path / "r.tif", returns)
+    files["ground_distance"] = raster(tmp_path / "d.tif", away, unit="ft")
+    heights, _, _, _ = made(tmp_path, files, {"ground_gap_ft": 0.5})
+    assert np.flatnonzero(np.isfinite(heights).all(axis=0)).tolist() == [3, 4]
+
+
+@pytest.mark.parametrize("size", [5, 7, 100])
+def test_a_thinned_picture_and_the_histogram(monkeypatch, size):
+    """Every third cell of the raster, whatever the windows were; all cells in the histogram."""
+    monkeypatch.setattr("geotrim.prepare.heights_told.PICTURE_CELLS", 7)
+    heights = np.arange(20 * 11.0).reshape(20, 11)
+    grid = Grid("EPSG:6443", (1.0, 0.0, X, 0.0, -1.0, Y), (20, 11))
+    tally = Tally.of_grid(grid)
+    for r0, r1, c0, c1 in grid.blocks(size):
+        part = heights[r0:r1, c0:c1]
+        reason = (part % 2).astype(np.uint8)
+        tally.add(Difference(np.where(reason, NAN, part), reason, part < 0, 0.0), r0, c0)
+    shown = heights[::3, ::3]
+    np.testing.assert_array_equal(tally.picture_height, np.where(shown % 2, NAN, shown))
+    np.testing.assert_array_equal(tally.picture_reason, shown % 2)
+    assert tally.bins[:4].tolist() == [1, 0, 1, 0]
+    assert tally.bins[199] == 10  # 200, 202 ... 218 ft: the last bin holds what is taller
+    assert tally.bins.sum() == tally.counts[0] == 110 and tally.highest_ft == 218.0
+
+
 def test_finer_counts_are_not_missed(tmp_path):
     """One return in one of nine small cells is a return in the cell."""
     files = flat(tmp_path, (4, 4))
@@ -418,9 +456,9 @@ def test_nothing_left_is_an_error_that_counts(tmp_path):
 
 
 def test_below_the_ground(tmp_path):
-    """Limit 2 x 0.5 ft where 0.3 and 0.4 ft are stated (3, 4, 5): -0.9 becomes 0, -1.1 is out."""
+    """Limit 2 x 0.5 ft where 0.3 and 0.4 ft are stated (3, 4, 5): -0.98 becomes 0, -1.1 is out."""
     top = np.full((10, 10), 9.0)
-    top[0, 0], top[0, 1] = 0.1, -0.1
+    top[0, 0], top[0, 1] = 0.02, -0.1
     files = {
         "surface": (raster(tmp_path / "s.tif", top, unit="ft"), {"rmse_ft": 0.3}),
         "ground": (raster(tmp_path / "g.tif", np.ones((10, 10)), unit="ft"), {"rmse_ft": 0.4}),
@@ -515,14 +553,23 @@ def test_an_unknown_datum_is_told(tmp_path):
 
 
 def test_datum_of_a_file(tmp_path):
-    assert file_datum(raster(tmp_path / "a.tif", [[1.0]], crs=NAVD_FT)) == "NAVD88"
-    assert file_datum(raster(tmp_path / "b.tif", [[1.0]])) is None
-    above_ellipsoid = raster(tmp_path / "c.tif", [[1.0]], crs="EPSG:4979", transform=SMALL)
-    assert file_datum(above_ellipsoid) == "ellipsoid of WGS 84"
     path = raster(tmp_path / "a.tif", [[1.0]], crs=NAVD_FT)
-    assert settled_datum(path, "navd88", "ground") == "NAVD88"
+    assert settled_datum(path, None, "ground") == "NAVD88"
+    assert settled_datum(path, "navd 88", "ground") == "NAVD88"
     with pytest.raises(CRSError, match="NGVD29 as stated, where the file says NAVD88"):
         settled_datum(path, "NGVD29", "ground")
+    assert settled_datum(raster(tmp_path / "b.tif", [[1.0]]), None, "ground") is None
+    assert settled_datum(raster(tmp_path / "b.tif", [[1.0]]), "MLLW", "ground") == "MLLW"
+
+
+def test_heights_above_an_ellipsoid_are_not_navd88(tmp_path):
+    """They lie some 25 m apart in Florida."""
+    files = {
+        "surface": raster(tmp_path / "s.tif", [[9.0]], crs="EPSG:4979", transform=SMALL),
+        "ground": raster(tmp_path / "g.tif", [[1.0]], crs=NAVD_FT),
+    }
+    with pytest.raises(CRSError, match="NAVD88, where the surface is in the ellipsoid"):
+        made(tmp_path, files)
 
 
 # ------------------------------------------------------------------------ what is asked for, told

@@ -91,9 +91,9 @@ def bilinear(cells: FloatArray, rows: FloatArray, cols: FloatArray) -> FloatArra
     some, share = np.zeros(at_r.shape), np.zeros(at_r.shape)
     for down, right in ((0, 0), (0, 1), (1, 0), (1, 1)):
         r, c = r0 + down, c0 + right
-        value = cells[np.clip(r, 0, n - 1), np.clip(c, 0, m - 1)].astype(np.float64)
+        value = cells[np.clip(r, 0, n - 1), np.clip(c, 0, m - 1)].astype(np.float64)  # rim: again
         part = (up if down else 1.0 - up) * (left if right else 1.0 - left)
-        part[(r < 0) | (r >= n) | (c < 0) | (c >= m) | ~np.isfinite(value)] = 0.0
+        part[~np.isfinite(value)] = 0.0
         some += np.where(part > 0, value, 0.0) * part
         share += part
     total[is_known], weight[is_known] = some, share

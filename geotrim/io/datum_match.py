@@ -4,36 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import rasterio
-from pyproj import CRS
-from pyproj.exceptions import CRSError as ProjCRSError
-from rasterio.errors import RasterioError
-
 from geotrim.core.datums import datum_named
 from geotrim.errors import CRSError
-from geotrim.io.crs import horizontal
 from geotrim.io.vertical import vertical_datum
-
-
-def file_datum(path: str | Path) -> str | None:
-    """Vertical datum that a raster's own CRS states, by its short name, or None.
-
-    Heights above an ellipsoid (a CRS of three axes) are told by the ellipsoid's CRS.
-    """
-    name = vertical_datum(path)
-    return datum_named(name) if name is not None else _ellipsoid(path)
-
-
-def _ellipsoid(path: str | Path) -> str | None:
-    """Name of heights above an ellipsoid, if that is what the CRS's third axis counts."""
-    try:
-        with rasterio.open(path) as dataset:
-            crs = None if dataset.crs is None else CRS.from_wkt(dataset.crs.to_wkt())
-    except (RasterioError, ProjCRSError):
-        return None
-    if crs is None or crs.is_compound or len(crs.axis_info) < 3:
-        return None
-    return f"ellipsoid of {horizontal(crs).name}"
 
 
 def settled_datum(path: str | Path, stated: str | None, subject: str) -> str | None:
@@ -44,7 +17,8 @@ def settled_datum(path: str | Path, stated: str | None, subject: str) -> str | N
     CRSError
         If the two contradict each other.
     """
-    own = file_datum(path)
+    label = vertical_datum(path, subject)
+    own = None if label is None else datum_named(label)
     said = None if stated is None else datum_named(stated)
     if own is not None and said is not None and own != said:
         raise CRSError(
