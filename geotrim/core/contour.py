@@ -118,12 +118,13 @@ def blocks_of(
 
 
 def _read_with_rim(source: Any, r0: int, r1: int, c0: int, c1: int) -> Array:
-    """Cells and the ring around them; NaN beyond the grid."""
+    """Cells and the ring around them; NaN beyond the grid and where there is no height."""
     n_rows, n_cols = source.shape
     top, bottom = max(r0 - 1, 0), min(r1 + 1, n_rows)
     left, right = max(c0 - 1, 0), min(c1 + 1, n_cols)
     out = np.full((r1 - r0 + 2, c1 - c0 + 2), np.nan)
-    inner = np.asarray(source.read(top, bottom, left, right), dtype=np.float64)
+    inner = np.array(source.read(top, bottom, left, right), dtype=np.float64)
+    inner[~np.isfinite(inner)] = np.nan
     at_row, at_col = top - (r0 - 1), left - (c0 - 1)
     out[at_row : at_row + inner.shape[0], at_col : at_col + inner.shape[1]] = inner
     return out

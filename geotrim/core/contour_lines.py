@@ -19,7 +19,7 @@ Array = npt.NDArray[np.float64]
 #: Open pieces; closed ones around ground above the level; closed ones around ground below it.
 KINDS = ("shore", "island", "pond")
 #: Samples of a line within one standard deviation of the smoothing, and how far it reaches out.
-_SAMPLES, _REACH = 8, 5.0
+_SAMPLES, _REACH = 16, 5.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

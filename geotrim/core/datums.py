@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +31,8 @@ DATUM_NAMES = {
 }
 #: Datums that are means of the tide, so that they belong to an epoch.
 TIDAL = ("MHHW", "MHW", "MTL", "MSL", "MLW", "MLLW")
+#: From high to low, as the tide makes them (mean tide level may lie on either side of MSL).
+HIGH_TO_LOW = ("MHHW", "MHW", "MSL", "MLW", "MLLW")
 #: The epoch in force, and the one to come. Source: NOAA tidal-datum notice, effective 28 May 2003;
 #: the next is planned for 2027 (NOAA staff webinar, 2023).
 EPOCH_IN_FORCE, EPOCH_TO_COME = "1983-2001", "2002-2020"
@@ -129,7 +132,18 @@ def one_epoch(said: Mapping[str, str | None]) -> str:
     return next(iter(known.values()))
 
 
-def same_datum(ground: str, other: str, whose: str) -> None:
+def are_one_datum(one: str, other: str) -> bool:
+    """Whether two names mean one datum.
+
+    Examples
+    --------
+    >>> are_one_datum("NAVD 88", "navd88"), are_one_datum("EGM96", "egm96 height")
+    (True, False)
+    """
+    return datum_named(one).casefold() == datum_named(other).casefold()
+
+
+def check_same_datum(ground: str, other: str, whose: str) -> None:
     """The ground and the MHW elevation must count from one datum.
 
     Raises
@@ -137,7 +151,7 @@ def same_datum(ground: str, other: str, whose: str) -> None:
     CRSError
         If they do not.
     """
-    if datum_named(ground) != datum_named(other):
+    if not are_one_datum(ground, other):
         raise CRSError(
             "vertical datum",
             f"a ground above {datum_named(ground)} and {whose} above {datum_named(other)}",
@@ -153,6 +167,8 @@ def mhw_above_ft(station: Station, datum: str) -> float:
     ------
     LayerError
         If the station publishes no MHW, or not the datum.
+    RangeError
+        If its high waters are below its low ones: a sign or a column is wrong.
 
     Examples
     --------
@@ -176,7 +192,20 @@ def mhw_above_ft(station: Station, datum: str) -> float:
             f"its MHW and its {name}, above one reference",
             offer,
         )
+    _check_order(station)
     return float(above["MHW"] - above[name])
+
+
+def _check_order(station: Station) -> None:
+    above = station.above_ref_ft
+    for high, low in pairwise([name for name in HIGH_TO_LOW if name in above]):
+        if above[high] < above[low]:
+            raise RangeError(
+                f"station {station.station_id}",
+                f"{high} {above[high]:.2f} ft below {low} {above[low]:.2f} ft",
+                "heights above one reference, high waters above low ones",
+                "check signs and columns against the station's datum page",
+            )
 
 
 def inverse_distance(values: npt.ArrayLike, distances: npt.ArrayLike) -> tuple[float, float]:

@@ -7,7 +7,6 @@ import difflib
 import math
 import os
 from collections.abc import Iterable, Mapping
-from itertools import pairwise
 from pathlib import Path
 
 from geotrim.core.datums import DATUM_NAMES, Station, datum_named, epoch_named
@@ -27,8 +26,6 @@ PLACES = {
 }
 #: Heights given twice may differ by a rounding of this much. [ft]
 ROUNDING_FT = 0.02
-#: Datums from high to low, as the tide makes them; a station that has them otherwise is in error.
-HIGH_TO_LOW = ("MHHW", "MHW", "MSL", "MLW", "MLLW")
 
 
 def read_stations(path: str | os.PathLike[str], *, subject: str = "stations") -> list[Station]:
@@ -186,7 +183,6 @@ def _station(
                 "find out which column is right and take the other out",
             )
         above.setdefault(datum, value * factor)
-    _check_order(above, where)
     _check_reference(row, above, where)
     epoch = text_id(_ignoring_case(row, "epoch"))
     return Station(
@@ -208,19 +204,6 @@ def _number(text: str | None, where: str) -> float | None:
     if not math.isfinite(value):
         raise RangeError(where, f"{text!r}", "a number, or nothing", "mend the cell") from None
     return value
-
-
-def _check_order(above: Mapping[str, float], where: str) -> None:
-    """High waters above low ones; a sign or a column is wrong otherwise."""
-    known = [name for name in HIGH_TO_LOW if name in above]
-    for high, low in pairwise(known):
-        if above[high] < above[low]:
-            raise RangeError(
-                where,
-                f"{high} {above[high]:.2f} ft below {low} {above[low]:.2f} ft",
-                "heights above one reference, high waters above low ones",
-                "check signs and columns against the station's datum page",
-            )
 
 
 def _check_reference(row: Mapping[str, str], above: Mapping[str, float], where: str) -> None:

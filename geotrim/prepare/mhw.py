@@ -115,8 +115,8 @@ def _draw(
 def _words(told: dict[str, Any], level: MhwLevel) -> str:
     lines = [
         f"MHW at {level.elevation_ft:+.2f} ft {level.datum}, epoch {level.epoch} ({level.how})",
-        f"contour: {told['length_at_level_ft']:,.1f} ft in {told['n_contour_pieces']} pieces; kept: "
-        f"{told['n_shore']} shore, {told['n_island']} island, {told['n_pond']} pond",
+        f"contour: {told['length_at_level_ft']:,.1f} ft in {told['n_contour_pieces']} pieces; "
+        f"kept: {told['n_shore']} shore, {told['n_island']} island, {told['n_pond']} pond",
         f"MHW line: {told['line_length_ft']:,.1f} ft in {told['n_lines']} "
         + ("piece" if told["n_lines"] == 1 else "pieces")
         + (" (ponds apart)" if told["n_ponds_apart"] else ""),

@@ -61,7 +61,9 @@ def open_ground(task: Task) -> Ground:
         crs=given.get("crs"),
         subject=given.subject,
     )
-    datum = _ground_datum(vertical_datum(given.path), given.get("datum"), given.subject)
+    datum = _ground_datum(
+        vertical_datum(given.path, given.subject), given.get("datum"), given.subject
+    )
     said = given.get("epoch")
     epoch = None if said is None else datums.epoch_named(said, f"{given.subject}-epoch")
     lots_file = task.one("lots")
@@ -88,7 +90,7 @@ def _ground_datum(own: str | None, said: str | None, subject: str) -> str:
             "its vertical datum",
             "say --ground-datum NAVD88, MSL or another, as its maker does; a guess is not accepted",
         )
-    if own is not None and said is not None and datums.datum_named(own) != datums.datum_named(said):
+    if own is not None and said is not None and not datums.are_one_datum(own, said):
         raise CRSError(
             f"{subject}-datum",
             f"{datums.datum_named(said)}, but the file says {own}",

@@ -142,7 +142,7 @@ def _given(task: Task, ground_datum: str, epochs: Mapping[str, str | None]) -> M
             "its vertical datum",
             "say --mhw-datum, for example --mhw-datum NAVD88, as the elevation's source does",
         )
-    datums.same_datum(ground_datum, said, "an MHW elevation")
+    datums.check_same_datum(ground_datum, said, "an MHW elevation")
     elevation = float(feet if feet is not None else metres / FOOT_M)
     written = f"{feet:g} ft" if feet is not None else f"{metres:g} m"
     return MhwLevel(
