@@ -221,14 +221,12 @@ def _triangles(x: Floats, y: Floats, what: str) -> tuple[Corners, Corners]:
 
 
 def _rounded(local: Floats) -> Floats:
-    """Coordinates as whole multiples of 2**-32 of a unit, so that differences are exact.
+    """Coordinates as whole multiples of one small step, so that all differences are exact.
 
-    Nothing is lost of coordinates that came as doubles above 2**20, as those of a state plane or
-    a UTM zone do; near the origin it is less than 2e-10 of a unit. Extents above 2**20 units
-    round to coarser steps.
+    The step is 2**-52 of the extent. Of coordinates that came as doubles far from their origin, as
+    those of a state plane or a UTM zone do, nothing is lost.
     """
-    bits = max(float(np.ceil(np.log2(max(local.max(), 1.0)))), 20.0)
-    step = 2.0 ** (bits - 52.0)
+    step = 2.0 ** (np.ceil(np.log2(max(local.max(), 1.0))) - 52.0)
     return np.asarray(np.rint(local / step) * step)
 
 

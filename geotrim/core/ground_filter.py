@@ -56,11 +56,10 @@ class FilterLimits:
     def __post_init__(self) -> None:
         for name in ("cell_ft", "window_ft", "slope_frac", "tolerance_ft", "slope_tolerance_ft"):
             value = getattr(self, name)
-            least = 0.0 if name != "slope_tolerance_ft" else -1e-300
-            if not (np.isfinite(value) and value > least):
-                raise RangeError(
-                    name, f"{value}", "a number above 0", "leave it out for the default"
-                )
+            may_be_0 = name == "slope_tolerance_ft"
+            if not (np.isfinite(value) and (value > 0 or (may_be_0 and value == 0))):
+                need = "0 or more" if may_be_0 else "a number above 0"
+                raise RangeError(name, f"{value}", need, "leave it out for the default")
         if self.window_ft < self.cell_ft:
             raise RangeError(
                 "window_ft",
@@ -71,9 +70,11 @@ class FilterLimits:
 
     @property
     def reach_ft(self) -> float:
-        """How far a tile's returns must reach beyond it for the same answer, near enough: twice
-        the widest disc for the opening, and one more block for low noise. [ft].
-        """  # noqa: D205
+        """How far the returns of a tile must reach beyond it for much the same answer. [ft].
+
+        Twice the widest disc for the opening, and a block more for low noise. Holes wider than
+        that are filled from what the tile has.
+        """
         return 3.0 * self.window_ft
 
 

@@ -1,0 +1,300 @@
+"""The ground surface: by hand, against general-purpose libraries, and the same in every tile."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from matplotlib.tri import LinearTriInterpolator, Triangulation
+from scipy.interpolate import LinearNDInterpolator
+from scipy.spatial import ConvexHull, Delaunay
+
+from geotrim.core import _delaunay
+from geotrim.core.ground import GroundSurface
+from geotrim.errors import ShapeError
+from tests import strategies
+
+#: Corner of the lidar tile in Oregon State Plane (ft) and one in UTM 17N (m): large numbers.
+CORNERS = [(0.0, 0.0), (636_001.0, 848_935.0), (403_000.0, 3_284_000.0)]
+
+
+def scattered(n, seed, side=100.0):
+    rng = np.random.default_rng(seed)
+    x, y = rng.uniform(0, side, (2, n))
+    return x, y, 3.0 * np.sin(x / 9.0) + 0.1 * y + rng.normal(0, 0.1, n)
+
+
+def triangles(surface):
+    """Each triangle as the coordinates of its corners, however numbered or turned."""
+    x, y = surface.x + surface.west, surface.y + surface.south
+    return {frozenset((x[i], y[i]) for i in corners) for corners in surface.corners}
+
+
+@pytest.mark.jit
+def test_a_triangle_by_hand():
+    """Corners (0,0,1), (4,0,5), (0,4,9): z = 1 + x + 2 y. The far side runs from x = 4 to y = 4."""
+    surface = GroundSurface([0, 4, 0], [0, 0, 4], [1, 5, 9])
+    assert surface.at([1, 2, 0, 4], [1, 2, 4, 0]) == pytest.approx([4.0, 7.0, 9.0, 5.0])
+    assert np.isnan(surface.at([2.01, -0.01, 9.0], [2.0, 1.0, 9.0])).all()
+    assert np.isnan(surface.at([np.nan, np.inf], [1.0, 1.0])).all()
+    assert surface.at([[1.0], [2.0]], [[1.0], [1.0]]).tolist() == [[4.0], [5.0]]
+    assert surface.n_returns == 3
+
+
+@pytest.mark.jit
+def test_four_returns_keep_the_shorter_way_round():
+    """A flat diamond: the diagonal is the short one, so the middle is 0 and not 10."""
+    surface = GroundSurface([-9, 9, 0, 0], [0, 0, 1, -1], [10, 10, 0, 0])
+    assert surface.at(0.0, 0.0) == pytest.approx(0.0)
+
+
+@pytest.mark.jit
+@pytest.mark.parametrize("corner", CORNERS)
+def test_exact_on_a_plane(corner):
+    x, y, _ = scattered(120, 1)
+    z = 7.0 + 0.3 * x - 0.2 * y
+    surface = GroundSurface(x + corner[0], y + corner[1], z)
+    qx, qy, _ = scattered(120, 2)
+    got = surface.at(qx + corner[0], qy + corner[1])
+    inside = np.isfinite(got)
+    assert inside.sum() > 90
+    assert got[inside] == pytest.approx((7.0 + 0.3 * qx - 0.2 * qy)[inside], abs=1e-9)
+
+
+def test_agrees_with_two_general_purpose_libraries():
+    """Linear interpolation over Delaunay triangles, as scipy and matplotlib do it."""
+    x, y, z = scattered(2000, 3)
+    qx, qy = np.random.default_rng(4).uniform(-3, 103, (2, 3000))
+    ours = GroundSurface(x, y, z).at(qx, qy)
+    scipys = LinearNDInterpolator(np.column_stack([x, y]), z)(qx, qy)
+    matplotlibs = LinearTriInterpolator(Triangulation(x, y), z)(qx, qy).filled(np.nan)
+    for theirs in (scipys, matplotlibs):
+        assert (np.isnan(ours) == np.isnan(theirs)).all()
+        np.testing.assert_allclose(ours, theirs, atol=1e-9, rtol=0)
+    assert 0.8 < np.isfinite(ours).mean() < 1.0
+
+
+@pytest.mark.jit
+@pytest.mark.parametrize("seed", range(4))
+def test_the_triangulation_is_delaunay(seed):
+    """The same triangles as Qhull's, by way of scipy; each beside the right ones."""
+    x, y, z = scattered(80, seed)
+    surface = GroundSurface(x, y, z)
+    known = Delaunay(np.column_stack([surface.x, surface.y]))
+    assert {frozenset(t) for t in known.simplices} == {frozenset(t) for t in surface.corners}
+    hull = ConvexHull(np.column_stack([surface.x, surface.y]))
+    assert len(surface.corners) == 2 * 80 - 2 - len(hull.vertices)  # Euler
+    for t, corners in enumerate(surface.corners):
+        a, b, c = ((surface.x[i], surface.y[i]) for i in corners)
+        assert (b[0] - a[0]) * (c[1] - a[1]) > (b[1] - a[1]) * (c[0] - a[0])  # anticlockwise
+        for k, other in enumerate(surface.beyond[t]):
+            shared = set(corners) - {corners[k]}
+            if other >= 0:
+                assert shared == set(corners) & set(surface.corners[other])
+                assert t in surface.beyond[other]
+            else:
+                assert shared <= set(hull.vertices)
+
+
+@pytest.mark.jit
+def test_rows_of_returns():
+    """A lattice is nothing but ties: 2 triangles a square, each half a square, the hull whole."""
+    x, y = (a.ravel() for a in np.meshgrid(np.arange(9) * 0.7, np.arange(7) * 0.1))
+    surface = GroundSurface(x + 600_000, y + 1_200_000, x + y)
+    assert len(surface.corners) == 2 * 8 * 6
+    corners = np.stack([surface.x, surface.y], axis=-1)[surface.corners]
+    edges = corners[:, 1:] - corners[:, :1]
+    areas = (edges[:, 0, 0] * edges[:, 1, 1] - edges[:, 0, 1] * edges[:, 1, 0]) / 2
+    assert areas == pytest.approx(0.5 * 0.7 * 0.1, rel=1e-6)
+    assert surface.at(x + 600_000, y + 1_200_000) == pytest.approx(x + y, abs=1e-8)
+
+
+@pytest.mark.jit
+@given(
+    places=st.sets(st.tuples(st.integers(0, 6), st.integers(0, 6)), min_size=3, max_size=30),
+    seed=st.integers(0, 99),
+    corner=st.sampled_from(CORNERS),
+)
+def test_points_in_any_order_and_place_make_one_surface(places, seed, corner):
+    """Points on a small lattice, so that lines and circles of many points are common."""
+    x, y = np.array(sorted(places), dtype=float).T
+    z = (x * 7 + y * 3) % 5
+    shuffled = np.random.default_rng(seed).permutation(x.size)
+    if np.linalg.matrix_rank(np.column_stack([x - x[0], y - y[0]])) < 2:
+        with pytest.raises(ShapeError, match="on one line"):
+            GroundSurface(x, y, z)
+        return
+    one = GroundSurface(x, y, z)
+    two = GroundSurface(x[shuffled] + corner[0], y[shuffled] + corner[1], z[shuffled])
+    moved = {frozenset((a - corner[0], b - corner[1]) for a, b in t) for t in triangles(two)}
+    assert triangles(one) == moved
+    assert one.at(x, y) == pytest.approx(z, abs=1e-12)  # every return is on the surface
+    area = sum(_area(t) for t in triangles(one))
+    assert area == pytest.approx(ConvexHull(np.column_stack([x, y])).volume)
+
+
+def _area(triangle):
+    (ax, ay), (bx, by), (cx, cy) = triangle
+    return abs((bx - ax) * (cy - ay) - (by - ay) * (cx - ax)) / 2
+
+
+def test_of_points_on_a_circle_the_first_is_joined_to_all():
+    """(3, 4), (4, 3), (5, 0) and their likes: twelve points on a circle of radius 5, and ties."""
+    x, y = np.array(
+        [[3, 4, 5, 4, 3, 0, -3, -4, -5, -4, -3, 0], [4, 3, 0, -3, -4, -5, -4, -3, 0, 3, 4, 5]]
+    )
+    surface = GroundSurface(x, y, np.zeros(12))
+    assert len(triangles(surface)) == 10
+    assert all((-5.0, 0.0) in triangle for triangle in triangles(surface))
+
+
+def tiled(seed, buffer):
+    """A cloud, quantised as lidar is, with a pond in it, and one tile of it with its buffer."""
+    rng = np.random.default_rng(seed)
+    x, y = np.round(rng.uniform(0, 60, (2, 3000)), 1)
+    is_dry = np.hypot(x - 40, y - 30) > 9
+    x, y = x[is_dry] + 403_000, y[is_dry] + 3_284_000
+    z = rng.normal(size=x.size)
+    known = (403_020 - buffer, 3_284_020 - buffer, 403_040 + buffer, 3_284_040 + buffer)
+    inside = (x >= known[0]) & (x <= known[2]) & (y >= known[1]) & (y <= known[3])
+    qx, qy = rng.uniform(20, 40, (2, 4000)) + np.array([[403_000], [3_284_000]])
+    whole, tile = GroundSurface(x, y, z), GroundSurface(x[inside], y[inside], z[inside])
+    return whole.at(qx, qy), tile.at(qx, qy), tile.is_settled(qx, qy, known)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_tiles_do_not_show_where_they_are_settled(seed):
+    """Where the check holds the tile is the whole cloud's; where it does not, they may differ."""
+    whole, tile, is_settled = tiled(seed, buffer=2.0)
+    np.testing.assert_allclose(tile[is_settled], whole[is_settled], rtol=0, atol=1e-9)
+    assert 0.5 < is_settled.mean() < 0.95  # the pond, 18 across, is wider than the buffer
+    assert (np.abs(tile - whole)[~is_settled] > 1e-6).any()
+
+
+def test_a_buffer_as_wide_as_the_gap_is_enough():
+    whole, tile, is_settled = tiled(0, buffer=20.0)
+    assert is_settled.all()
+    np.testing.assert_allclose(tile, whole, rtol=0, atol=1e-9)
+
+
+def test_settled_by_hand():
+    """A triangle with its right angle at 0: circle about (2, 2), radius 2.8284."""
+    surface = GroundSurface([0, 4, 0], [0, 0, 4], [1, 5, 9])
+    for known, answer in [
+        ((-0.83, -0.83, 4.83, 4.83), True),
+        ((-0.82, -0.83, 4.83, 4.83), False),
+        ((-0.83, -0.82, 4.83, 4.83), False),
+        ((-0.83, -0.83, 4.82, 4.83), False),
+        ((-0.83, -0.83, 4.83, 4.82), False),
+    ]:
+        assert surface.is_settled([1.0, 9.0], [1.0, 9.0], known).tolist() == [answer, False]
+
+
+def test_of_returns_at_one_place_the_lowest_counts():
+    surface = GroundSurface([0, 4, 0, 0, 0], [0, 0, 4, 0, 4], [6, 5, 9, 1, 30])
+    assert surface.n_returns == 3
+    assert surface.at([0, 0], [0, 4]).tolist() == [1.0, 9.0]
+
+
+@pytest.mark.jit
+@given(
+    turn=st.sampled_from([0.0, 0.4, np.pi / 2, 3.0]),
+    east=strategies.numbers(-1e5, 1e5),
+    up=strategies.numbers(-50, 50),
+)
+def test_moving_turning_and_raising(turn, east, up):
+    """The surface moves with its returns, turns with them and rises with them."""
+    x, y, z = scattered(40, 5, side=30.0)
+    qx, qy = np.random.default_rng(6).uniform(8, 22, (2, 30))
+    cos, sin = np.cos(turn), np.sin(turn)
+
+    def moved(x, y):
+        return cos * x - sin * y + east, sin * x + cos * y - 2 * east
+
+    before = GroundSurface(x, y, z).at(qx, qy)
+    after = GroundSurface(*moved(x, y), z + up).at(*moved(qx, qy))
+    np.testing.assert_allclose(after, before + up, atol=1e-6)
+
+
+@given(
+    seed=st.integers(0, 500),
+    extra=st.lists(st.floats(0.0, 9.0), min_size=1, max_size=20),
+)
+def test_returns_over_the_ground_of_the_same_places_change_nothing(seed, extra):
+    x, y, z = scattered(50, 7, side=30.0)
+    over = np.random.default_rng(seed).integers(0, 50, len(extra))
+    more = [np.append(x, x[over]), np.append(y, y[over]), np.append(z, z[over] + extra)]
+    qx, qy, _ = scattered(60, 8, side=30.0)
+    np.testing.assert_array_equal(
+        GroundSurface(*more).at(qx, qy), GroundSurface(x, y, z).at(qx, qy)
+    )
+
+
+def test_nearest_return():
+    """Against every distance there is."""
+    x, y, z = scattered(200, 9)
+    qx, qy = np.random.default_rng(10).uniform(-50, 150, (2, 300))
+    got = GroundSurface(x + 636_001, y + 848_935, z).nearest_return(qx + 636_001, qy + 848_935)
+    by_all = np.hypot(qx[:, None] - x, qy[:, None] - y).min(axis=1)
+    np.testing.assert_allclose(got, by_all, atol=1e-9)
+
+
+@pytest.mark.jit
+@pytest.mark.parametrize("lift", [-1, 0, 1])
+def test_the_side_of_a_line_is_exact(lift):
+    """Points all but on a line, in whole steps, against fractions (which do not round)."""
+    step = 2.0**-20
+    ax, ay = 3.0, 5.0
+    bx, by = 3.0 + 40_001 * step * 64, 5.0 + 70_003 * step * 64
+    cx, cy = 3.0 + 40_001 * step * 32, 5.0 + (70_003 * 32 + lift) * step
+    a, b, c, d = (Fraction(v) for v in (ax - cx, by - cy, ay - cy, bx - cx))
+    exact = a * b - c * d
+    assert np.sign(_delaunay.side(ax, ay, bx, by, cx, cy)) == np.sign(float(exact)) == np.sign(lift)
+
+
+@pytest.mark.jit
+def test_a_needle_of_a_hull_is_not_lost():
+    """Returns a hair off a line, far from the origin: all are kept, and the hull is theirs."""
+    x = 600_000 + np.arange(30.0)
+    y = 3_000_000 + np.arange(30.0) / 4
+    y[11] += 2.0**-20
+    surface = GroundSurface(x, y, np.arange(30.0))
+    assert len(surface.corners) == 28
+    assert surface.n_returns == 30
+
+
+@pytest.mark.parametrize(
+    ("x", "y", "found"),
+    [
+        ([0.0, 1.0], [0.0, 1.0], "2 points"),
+        ([0.0, 1.0, 1.0], [0.0, 1.0, 1.0], "2 places"),
+        ([0.0, 1.0, 2.0, 3.0], [0.0, 1.0, 2.0, 3.0], "4 places on one line"),
+        ([0.0, np.nan, 2.0], [0.0, 1.0, 0.0], "not finite"),
+        ([0.0, 1.0, 2.0], [0.0, 1.0], "shapes"),
+        ([], [], "0 points"),
+    ],
+)
+def test_what_makes_no_surface(x, y, found):
+    with pytest.raises(ShapeError, match=found) as told:
+        GroundSurface(x, y, np.zeros(len(x)), what="class 2 returns")
+    assert told.value.subject == "class 2 returns"
+    assert told.value.mend
+
+
+def test_queries_that_do_not_fit():
+    with pytest.raises(ShapeError, match="one y for each x"):
+        GroundSurface([0, 4, 0], [0, 0, 4], [1, 5, 9]).at([1.0, 2.0], [1.0])
+
+
+def test_a_large_extent_still_finds_its_way():
+    """A strip 40,000 long and 2 wide, and queries that jump about in it."""
+    rng = np.random.default_rng(12)
+    x, y = rng.uniform(0, 40_000, 5000), rng.uniform(0, 2, 5000)
+    surface = GroundSurface(x, y, x / 1000 + y)
+    qx, qy = rng.uniform(100, 39_900, 4000), rng.uniform(0.5, 1.5, 4000)
+    got = surface.at(qx, qy)
+    assert np.isfinite(got).all()
+    np.testing.assert_allclose(got, qx / 1000 + qy, atol=1e-6)
