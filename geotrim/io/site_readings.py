@@ -17,7 +17,7 @@ from geotrim.io.files import local_path, sha256_of
 from geotrim.io.layers import PARQUET, choose_layer, layer_schema
 from geotrim.io.repair import counted, listed
 from geotrim.io.site_layers import Loading, code_of, placed, relative, resolved
-from geotrim.io.table_points import CRS_NAME, points_of, row_names
+from geotrim.io.table_points import CRS_NAME, has_positions, points_of, row_names
 from geotrim.io.text_numbers import decimal_mark, numbers_of
 from geotrim.io.text_table import TEXT_SUFFIXES, read_text_table
 from geotrim.io.vectors import read_rows
@@ -52,9 +52,9 @@ def read_readings(run: Loading) -> Any:
     rows = _rows(run)
     lines = row_names(rows)
     own = _named(run, rows, "crown_id_field", "crown_id")
-    owners = text_ids(rows[own]) if own else [None] * len(rows)
+    owners: list[str | None] = text_ids(rows[own]) if own else [None for _ in range(len(rows))]
     heights = _heights(run, rows, lines)
-    points = _positions(run, rows, all(owner is not None for owner in owners))
+    points = _positions(run, rows, owners)
     if run.crs is None:
         raise CRSError(
             spec.where("readings", "file"),
@@ -184,26 +184,36 @@ def _unit(run: Loading, field: str) -> str:
     return str(stated or named)
 
 
-def _positions(run: Loading, rows: Any, every_id: bool) -> Any:
+def _positions(run: Loading, rows: Any, owners: list[str | None]) -> Any:
     """Points in the site's CRS, None where a reading has none."""
     given = run.spec.values["readings"]
-    has_shapes = bool(rows.geometry.notna().any())
+    is_plain = "x_field" not in given and "y_field" not in given
     with placed(run.spec, "readings"):
-        if has_shapes and "x_field" not in given and "y_field" not in given:
+        if is_plain and rows.geometry.notna().any():
             return _moved(run, _single_points(rows), rows.crs)
-        is_plain = "x_field" not in given and "y_field" not in given
+        table = pd.DataFrame(rows.drop(columns=rows.geometry.name))
         has_crs = "crs" in given or usual_field(rows, CRS_NAME) is not None
-        if is_plain and every_id and not has_crs:
+        is_placed = not is_plain or has_positions(table)
+        if not is_placed and not any(owners):
+            raise LayerError(
+                "readings",
+                f"neither crown ids nor positions among {listed(field_names(rows), 12)}",
+                "one of the two for each reading",
+                "name the field with crown_id_field, or those of the position with x_field and "
+                "y_field",
+            )
+        if not is_placed or (is_plain and not has_crs and all(owners)):
+            if is_placed:
+                text = "crown ids tell where they belong; positions not used, for want of a crs"
+                run.notes.append(Note("readings", text, "info"))
             return np.full(len(rows), None, dtype=object)
         if not has_crs:
             raise CRSError(
                 "readings",
-                "rows without a crown id, and no crs for their positions",
+                "positions, and no crs for them",
                 "to know what the positions are in",
                 'state it with crs, for example crs = "EPSG:4326" for longitude and latitude',
             )
-        table = pd.DataFrame(rows.drop(columns=rows.geometry.name))
-        table.index = rows.index
         placed_rows, notes = points_of(
             table,
             crs=given.get("crs"),

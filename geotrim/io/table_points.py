@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 
 from geotrim.errors import CRSError, LayerError
-from geotrim.io.crs import layer_crs
+from geotrim.io.crs import layer_crs, named
 from geotrim.io.repair import counted, listed
 from geotrim.io.text_numbers import decimal_mark, numbers_of
 from geotrim.model import Note
@@ -80,6 +80,13 @@ def points_of(
     said, notes = _said(table, crs, is_degrees, (x_name, y_name), subject)
     bounds = np.array([np.nanmin(x), np.nanmin(y), np.nanmax(x), np.nanmax(y)])
     label, told = layer_crs(None, said, bounds, subject)
+    if label.is_projected and np.abs(bounds).max() <= 180.0:
+        raise CRSError(
+            subject,
+            f"{bounds[0]:g}, {bounds[1]:g}, which look like degrees, in {named(label)}",
+            "plane coordinates",
+            'state what they are in with crs, for example "EPSG:4326"',
+        )
     if label.is_geographic:
         check_degrees(x, y, (x_name, y_name), names, subject)
     points = shapely.points(x, y)
@@ -87,6 +94,13 @@ def points_of(
     rest = table.drop(columns=[x_name, y_name])
     kept = [note for note in told if note.level != "assumed"] if notes else list(told)
     return gpd.GeoDataFrame(rest, geometry=points, crs=label), (*notes, *kept)
+
+
+def has_positions(table: Any) -> bool:
+    """Whether a table has columns that :func:`points_of` takes for positions by their names."""
+    columns = [str(name) for name in table.columns]
+    pairs = ((X_NAMES, Y_NAMES), (LON_NAMES, LAT_NAMES))
+    return any(_usual(columns, x) is not None and _usual(columns, y) is not None for x, y in pairs)
 
 
 def row_names(table: Any) -> list[str]:

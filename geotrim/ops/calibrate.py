@@ -22,6 +22,7 @@ from geotrim.core.calibration import (
     welch,
     with_reading_error,
 )
+from geotrim.errors import LayerError
 from geotrim.model import HeightSource, Note, Result
 from geotrim.ops import canopy, catalogue
 from geotrim.ops.calibration_notes import (
@@ -73,9 +74,9 @@ def calibrate(
     Returns
     -------
     Result
-        Table ``calibration``, one row, and ``stick_readings``, one row a reading, with the reason where
-        it was not compared; ``calibration_readers``, one row a reader. Differences are the
-        raster's height less the stick's.
+        Tables ``calibration``, one row; ``stick_readings``, one row a reading, with the reason
+        where it was not compared; and ``calibration_readers``, one row a reader where there are
+        several. Differences are the raster's height less the stick's.
 
     Raises
     ------
@@ -99,6 +100,13 @@ def calibrate(
     )
     check_columns(readings, ("crown_id", "height_ft"), "readings")
     check_height_source(heights)
+    if not hasattr(readings, "geometry"):
+        raise LayerError(
+            "readings",
+            "a table without a geometry column",
+            "a GeoDataFrame, its geometry None where the crown id tells",
+            "read them with geotrim.io.site_file.site_from_tables",
+        )
     if crowns is not None:
         check_columns(crowns, ("crown_id",), "crowns")
         check_same_crs({"crowns": crowns, "readings": readings})
@@ -252,7 +260,7 @@ def _read_places(
     for i, j in _pairs(points, 2.0 * radius):
         if tops[i] == tops[j]:  # one cell, seen from two positions
             first[j] = min(first[j], first[i])
-    rows.loc[at, "tree"] = [f"place {at[k] + 1}" for k in first]
+    rows.loc[at, "tree"] = [f"reading {at[k] + 1}, in no crown" for k in first]
     n = int(rows["reason"].iloc[at].isna().sum())
     if n:
         text = f"{how_many(n)} in no crown, compared with the highest cell within {radius_ft:g} ft"
