@@ -70,20 +70,23 @@ def measure_crowns(
     ----------
     crowns : (rows, cols) array
         Label of each cell, 0 or less for none. What lies off the array counts as no data.
-    height_ft, smooth_ft : (rows, cols) arrays
-        As read, and smoothed; NaN for no data. [ft]
+    height_ft : (rows, cols) array
+        As read, NaN for no data. [ft]
+    smooth_ft : (rows, cols) array
+        The canopy, smoothed; NaN where there is none. [ft]
     """
     rows, cols = np.nonzero(crowns > 0)
     mine, height, smooth = crowns[rows, cols], height_ft[rows, cols], smooth_ft[rows, cols]
     n_cells = np.bincount(mine, minlength=n + 1)
     top, high = np.full(n + 1, -np.inf), np.full(n + 1, -np.inf)
-    np.maximum.at(top, mine, smooth)
+    np.maximum.at(top, mine, np.nan_to_num(smooth))
     np.maximum.at(high, mine, height)
-    squares = np.bincount(mine, (height - smooth) ** 2, minlength=n + 1)
+    taken = np.nan_to_num(height - smooth)  # a gap that was filled has no smoothed height
+    squares = np.bincount(mine, taken**2, minlength=n + 1)
     saddle, edges = np.zeros(n + 1), np.zeros((3, n + 1))
     around = np.pad(crowns, 1)
-    known = np.pad(np.isfinite(smooth_ft), 1)
-    lifted = np.pad(np.where(np.isfinite(smooth_ft), smooth_ft, -np.inf), 1)
+    known = np.pad(np.isfinite(height_ft), 1)
+    lifted = np.pad(np.nan_to_num(smooth_ft), 1)
     for row, col in ((0, 1), (0, -1), (1, 0), (-1, 0)):
         there = rows + 1 + row, cols + 1 + col
         other = around[there]
@@ -92,7 +95,7 @@ def measure_crowns(
         side_ft = size.along_row_ft if row else size.along_col_ft
         for part, flags in zip(edges, (is_open, is_closed, is_cut), strict=True):
             part += np.bincount(mine[flags], minlength=n + 1) * side_ft
-        ways = np.minimum(smooth, lifted[there])
+        ways = np.minimum(lifted[rows + 1, cols + 1], lifted[there])
         np.maximum.at(saddle, mine[is_closed], ways[is_closed])
     with np.errstate(invalid="ignore"):
         rough = np.sqrt(squares / n_cells)

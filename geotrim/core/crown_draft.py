@@ -13,6 +13,7 @@ from geotrim.core.cell_outlines import cell_outlines
 from geotrim.core.coverage import Floats, Transform
 from geotrim.core.crown_confidence import CrownMeasures, measure_crowns
 from geotrim.core.crown_regions import (
+    GAP_FT,
     CrownRules,
     cut_to_crowns,
     drop_small,
@@ -269,7 +270,8 @@ class _Piece:
         seen = window.grown(rows, cols, source.shape)
         read = seen.grown(*smoothing_reach(rules.smooth_ft, size), source.shape)
         height = _read(source, read)
-        smooth = smooth_heights(height, rules.smooth_ft, size)[seen.within(read)]
+        canopy = np.where(height >= GAP_FT, height, np.nan)
+        smooth = smooth_heights(canopy, rules.smooth_ft, size)[seen.within(read)]
         flats = flat_tops(smooth, rules.height_min_ft)
         tops = find_treetops(
             smooth,
@@ -312,10 +314,12 @@ class _Piece:
         counts.n_unsure += int((~self.sure(mine)).sum())
         if len(mine) == 0:
             return
-        crowns, n_crumbs = cut_to_crowns(self.labels, self.smooth, self.tops, size, self.rules)
+        crowns, n_crumbs = cut_to_crowns(
+            self.labels, self.height, self.smooth, self.tops, size, self.rules
+        )
         crowns, is_small = drop_small(crowns, n, size, self.rules.area_min_ft2)
         most_cells = self.rules.hole_max_ft2 / size.area_ft2
-        crowns, n_filled = fill_holes(crowns, np.isfinite(self.smooth), n, most_cells)
+        crowns, n_filled = fill_holes(crowns, np.isfinite(self.height), n, most_cells)
         kept = mine[np.bincount(crowns.ravel(), minlength=n + 1)[mine + 1] > 0]
         counts.n_small += int(is_small[mine + 1].sum())
         counts.n_crumb_cells += int(n_crumbs[kept + 1].sum())

@@ -17,7 +17,8 @@ Labels = npt.NDArray[np.int32]
 class CrownRules:
     """What makes a tree and its crown; the same for the whole raster.
 
-    smooth_ft : standard deviation of the Gaussian the heights are smoothed with. [ft]
+    smooth_ft : standard deviation of the Gaussian the canopy is smoothed with. Cells under
+        ``GAP_FT`` are kept out of it, so that a crown ends where it ends. [ft]
     window_base_ft, window_slope_frac : radius of the search window at a height. The defaults run
         within about 1 ft of half the crown width that Popescu and Wynne (2004) give for mixed
         pines and broadleaves, 2.51503 + 0.00901 h2 (metres, from memory), from 10 to 70 ft tall.
@@ -25,7 +26,8 @@ class CrownRules:
         over lidar ground that reads 1.1 ft high, give or take 0.9 ft, as measured in the wetlands
         of Collier County: trees under the window still belong to the fringe. [ft]
     edge_frac : a cell lower than this share of its treetop is not of its crown. The default is
-        where a rounded crown that reaches the ground is widest: half way up.
+        where a rounded crown that reaches the ground is widest: half way up. A cone of leaves
+        down to the ground loses three quarters of its area by that, a dome one quarter.
     radius_max_ft : no cell of a crown, and no search window, reaches further. [ft]
     hole_max_ft2 : gaps inside one crown up to this size are filled. [ft2]
     area_min_ft2 : smaller crowns are left out. The default is a circle 4 ft wide. [ft2]
@@ -41,6 +43,9 @@ class CrownRules:
     area_min_ft2: float = 12.5
 
 
+#: Cells under this are gaps and no canopy, whatever the least height: ground, marsh, seedlings.
+#: Common practice, no source. [ft]
+GAP_FT = 2.0
 #: Fewest cells of a crown: less has no shape.
 CELLS_MIN = 4
 
@@ -129,7 +134,12 @@ def touching(labels: Labels) -> npt.NDArray[np.int32]:
 
 
 def cut_to_crowns(
-    labels: Labels, smooth_ft: Floats, tops: Ints, size: CellSize, rules: CrownRules
+    labels: Labels,
+    height_ft: Floats,
+    smooth_ft: Floats,
+    tops: Ints,
+    size: CellSize,
+    rules: CrownRules,
 ) -> tuple[Labels, Ints]:
     """Keep the cells of each flooded region that can be its tree's crown.
 
@@ -142,19 +152,21 @@ def cut_to_crowns(
 
     Notes
     -----
-    A cell goes if it is lower than ``edge_frac`` of its treetop, higher than its treetop, or
-    further from it than ``radius_max_ft``, all in smoothed heights.
+    A cell goes if its smoothed height is lower than ``edge_frac`` of the height of the treetop's
+    cell, which smoothing would take off a pointed tree, or higher than that of the treetop; or if
+    it is further from the treetop than ``radius_max_ft``.
     """
     from skimage.measure import label
 
     n = len(tops)
     rows, cols = np.nonzero(labels > 0)
     mine = labels[rows, cols] - 1
-    top, here = smooth_ft[tops[mine, 0], tops[mine, 1]], smooth_ft[rows, cols]
+    here, top = smooth_ft[rows, cols], smooth_ft[tops[mine, 0], tops[mine, 1]]
+    edge = np.minimum(rules.edge_frac * height_ft[tops[mine, 0], tops[mine, 1]], top)
     away = np.hypot(
         (rows - tops[mine, 0]) * size.along_col_ft, (cols - tops[mine, 1]) * size.along_row_ft
     )
-    stays = (here >= rules.edge_frac * top) & (here <= top) & (away <= rules.radius_max_ft)
+    stays = (here >= edge) & (here <= top) & (away <= rules.radius_max_ft)
     crowns: Labels = np.zeros_like(labels)
     crowns[rows[stays], cols[stays]] = mine[stays] + 1
     pieces = label(crowns, background=0, connectivity=1)  # type: ignore[no-untyped-call]
