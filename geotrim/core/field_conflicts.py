@@ -282,9 +282,7 @@ def _shapes(
         share = float(overlap_frac([trees.ellipses[tree]], [crowns.shapes[k]])[0])
         if round(share, 9) >= least_frac:
             continue
-        found = (
-            f"spreads and given crown share {share:.3f} of their joint area, under {least_frac:g}"
-        )
+        found = f"overlap of spreads and given crown {share:.3f}, under {least_frac:g}"
         done = "the crown as given kept; the spreads stand in the table"
         out.append(_conflict(trees, "shapes-disagree", tree, [crowns.ids[k]], found, done))
     return out

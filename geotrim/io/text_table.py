@@ -46,9 +46,9 @@ def read_text_table(
 ) -> tuple[Any, tuple[Note, ...]]:
     """A delimited text file with a header, every cell as text.
 
-    Comma, semicolon and tab are told apart by the file itself: the one is taken by which the
-    header has most columns and no row more than the header. UTF-8 and UTF-16 are read; other text
-    as Windows-1252, which is told.
+    Comma, semicolon and tab are told apart by the file itself: the one is taken by which no row
+    has more cells than the header, and of several the one that makes most columns. UTF-8 and UTF-16
+    are read; other text as Windows-1252, which is told.
 
     Returns
     -------
@@ -170,7 +170,8 @@ def _parted(text: str, path: Path, subject: str) -> tuple[list[Row], str]:
         if rows:
             fits = all(len(row) <= len(rows[0][1]) for _, row in rows)
             tried.append((fits, len(rows[0][1]), rows, delimiter))
-    if not tried and faults:
+    several = [one for one in tried if one[1] > 1]
+    if not several and faults:
         raise FileError(
             subject,
             f"{path.name}, which cannot be parted into cells ({faults[0]})",
@@ -179,7 +180,7 @@ def _parted(text: str, path: Path, subject: str) -> tuple[list[Row], str]:
         )
     if not tried:
         raise LayerError(subject, f"{path.name}, without a row", "a header and rows", "export it")
-    fits, n_columns, rows, delimiter = max(tried, key=lambda one: one[:2])
+    fits, n_columns, rows, delimiter = max(several or tried, key=lambda one: one[:2])
     if not fits:
         line, row = next((line, row) for line, row in rows if len(row) > n_columns)
         raise LayerError(
