@@ -2,104 +2,90 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from pyproj import Transformer
 
-from geotrim.core.cloud_heights import heights_above, surface_of
+from geotrim.core.cloud_heights import TileLimits
 from geotrim.core.resample import bilinear
-from geotrim.errors import LayerError
-from geotrim.io.cloud_tiles import Tile, TiledCloud, tile_clouds
-from geotrim.io.clouds import GROUND, HIGH_NOISE, LOW_NOISE, SYNTHETIC, WITHHELD, Cloud, Points
+from geotrim.io.cloud_tiles import TILE_POINTS, Progress, tile_clouds
 from geotrim.io.crs import same_crs
 from geotrim.io.rasters import HeightRaster
+from geotrim.model import Note
+from geotrim.prepare.cloud_work import (
+    NOT_PLANTS,
+    OpenClouds,
+    TileReturns,
+    cell_of,
+    sieve_of,
+    tiles_with_heights,
+)
 
 Floats = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
-
-#: Classes of things that are built: no foliage, though they stop pulses. Source: LAS specification
-#: 1.4-R15, standard point classes (building, rail, road, wires and their towers, bridge, overhead).
-BUILT = (6, 10, 11, 13, 14, 15, 16, 17, 19)
-#: Cells are only a way to cut the cloud into tiles here. [ft]
-TILE_CELL_FT = 3.0
+Bounds = tuple[float, float, float, float]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Ground:
-    """Where the ground is known from.
+def returns_near(
+    clouds: OpenClouds,
+    box: Bounds,
+    raster: HeightRaster | None,
+    params: Mapping[str, Any],
+    *,
+    folder: Path,
+    progress: Progress,
+    notes: list[Note],
+    tile_points: int = TILE_POINTS,
+) -> Iterator[TileReturns]:
+    """Returns near a box with their heights: above a ground raster, else above the cloud's ground.
 
-    raster : a ground model, or None for the cloud's own returns of the class of ground.
-    widest_ft : radius of the widest hole between ground returns that is bridged. [ft]
+    Parameters
+    ----------
+    clouds : OpenClouds
+    box : west, south, east, north
+        Around the crowns, in the plane of the clouds. [map units]
+    raster : HeightRaster, optional
+        Elevations of the ground.
+    params : mapping
+        ``ground_gap_ft`` and ``ground_from`` of the preparation.
+    folder : Path
+        Where to spool a cloud that does not fit one tile.
+    notes : list
+        Gets what there is to tell.
     """
-
-    raster: HeightRaster | None
-    widest_ft: float
-
-
-def sieve(points: Points) -> dict[str, Flags]:
-    """Returns that are left out, by reason."""
-    return {
-        "withheld": (points.flags & WITHHELD) > 0,
-        "of no pulse (synthetic)": (points.flags & SYNTHETIC) > 0,
-        "noise": np.isin(points.kind, (LOW_NOISE, HIGH_NOISE)),
-        "built things": np.isin(points.kind, BUILT),
-    }
-
-
-def tiled(
-    clouds: Sequence[Cloud],
-    ground: Ground,
-    around: tuple[float, float, float, float],
-    progress: Callable[[str], None],
-) -> TiledCloud:
-    """The clouds near a box, ready by tile; to be closed."""
-    feet = clouds[0].feet_per_map_unit
-    reach = 2.0 * ground.widest_ft / feet
-    west, south, east, north = around
-    near = (west - reach, south - reach, east + reach, north + reach)
-    return tile_clouds(clouds, cell=TILE_CELL_FT / feet, sieve=sieve, near=near, progress=progress)
-
-
-def returns_above_ground(
-    cloud: TiledCloud, first: Cloud, ground: Ground, progress: Callable[[str], None]
-) -> Iterator[tuple[Points, Floats]]:
-    """Returns of each tile and their heights above the ground; NaN where that is not known. [ft].
-
-    Raises
-    ------
-    LayerError
-        If there is no ground raster and no return of the class of ground.
-    """
-    if ground.raster is None and cloud.n_ground == 0:
-        raise LayerError(
-            first.subject,
-            "no return of the class of ground near the crowns",
-            "a cloud whose ground is classified, or a ground raster",
-            "make one with geotrim prepare heights (ground.tif) and give it as --ground",
+    gap = params["ground_gap_ft"] / clouds.feet_per_map_unit
+    reach = 2.0 * TileLimits(gap=gap).widest  # so far ground returns can matter
+    near = (box[0] - reach, box[1] - reach, box[2] + reach, box[3] + reach)
+    if raster is None:
+        yield from tiles_with_heights(
+            clouds,
+            gap_ft=params["ground_gap_ft"],
+            ground_from=params["ground_from"],
+            near=near,
+            folder=folder,
+            tile_points=tile_points,
+            progress=progress,
+            notes=notes,
         )
-    elevation = None if ground.raster is None else _Elevation(ground.raster, first.crs)
-    widest = ground.widest_ft / first.feet_per_map_unit
-    n_tiles = cloud.n_tiles()
-    for number, tile in enumerate(cloud.tiles(2.0 * widest), 1):
-        progress(f"counting returns: tile {number} of {n_tiles}")
-        own = tile.own
-        if elevation is None:
-            height = _above_surface(tile, widest) * first.feet_per_unit
-        else:
-            height = own.z * first.feet_per_unit - elevation.at_ft(own.x, own.y)
-        yield own, height
-
-
-def _above_surface(tile: Tile, widest: float) -> Floats:
-    """Heights above the tile's own ground and that around it. [unit of z]."""
-    base = Points.join([tile.own, tile.around])
-    base = base.take(base.kind == GROUND)
-    surface = surface_of(base.x, base.y, base.z)
-    return heights_above(surface, tile.own.x, tile.own.y, tile.own.z, widest)
+        return
+    notes += clouds.notes
+    notes.append(Note("ground", f"from the raster {Path(raster.path).name}"))
+    elevation, feet = _Elevation(raster, clouds.crs), clouds.feet_per_z_unit
+    with tile_clouds(
+        clouds.clouds,
+        cell=cell_of(clouds, None),
+        sieve=sieve_of(keeps_overlap=True, left_out=NOT_PLANTS),
+        near=box,
+        tile_points=tile_points,
+        folder=folder,
+        progress=progress,
+    ) as tiled:
+        for tile in tiled.tiles():
+            own = tile.own
+            yield TileReturns(own, own.z * feet - elevation.at_ft(own.x, own.y))
 
 
 class _Elevation:

@@ -71,7 +71,7 @@ def summary_table(
     share, error = band_shares(profiles, low, high)
     over = share_above(layers, high)
     few = profiles.n_pulses < params["min_pulses"]
-    told = [f"{n:g} pulses, fewer than {params['min_pulses']:g}" for n in profiles.n_pulses]
+    told = [f"{pulses(n)} pulses, fewer than {params['min_pulses']:,}" for n in profiles.n_pulses]
     reason = np.where(few, told, "no pulse stopped above the ground")
     reason = np.where(profiles.is_measured, "", reason)
     return gpd.GeoDataFrame(
@@ -96,6 +96,17 @@ def summary_table(
         geometry=np.asarray(crowns.geometry.array),
         crs=crowns.crs,
     )
+
+
+def pulses(n: float) -> str:
+    """A number of pulses, which may be a part of one.
+
+    Examples
+    --------
+    >>> pulses(12345.0), pulses(2.4999), pulses(0.0)
+    ('12,345', '2.5', '0')
+    """
+    return f"{n:,.0f}" if n >= 10.0 else f"{n:.2g}"
 
 
 def words_of(summary: Any, params: Mapping[str, Any]) -> str:

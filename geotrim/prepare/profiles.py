@@ -13,20 +13,23 @@ import shapely
 from geotrim.core.crown_points import points_in_crowns
 from geotrim.core.leaf_area import LeafProfiles, count_returns, leaf_profiles
 from geotrim.errors import LayerError
-from geotrim.io.clouds import GROUND, WATER, Cloud, Points, check_same, open_cloud
+from geotrim.io.cloud_tiles import TILE_POINTS
+from geotrim.io.clouds import GROUND, WATER, Points, vertical_name
 from geotrim.io.crs import to_site
+from geotrim.io.datum_match import check_same_datum, settled_datum
 from geotrim.io.files import local_path, sha256_of
 from geotrim.io.package import write_layers
-from geotrim.io.rasters import open_heights
+from geotrim.io.rasters import HeightRaster, open_heights
 from geotrim.io.repair import clean_layer, counted, listed
 from geotrim.io.site_parts import feature_ids
 from geotrim.io.text_table import write_text_table
 from geotrim.io.vectors import read_rows
 from geotrim.model import InputFile, Note
+from geotrim.prepare.cloud_work import OpenClouds, open_clouds
 from geotrim.prepare.places import input_file
-from geotrim.prepare.profile_returns import Ground, returns_above_ground, tiled
-from geotrim.prepare.profile_tables import layer_table, summary_table, words_of
-from geotrim.prepare.task import Prepared, Task
+from geotrim.prepare.profile_returns import returns_near
+from geotrim.prepare.profile_tables import layer_table, pulses, summary_table, words_of
+from geotrim.prepare.task import GivenFile, Prepared, Task
 from geotrim.report.profile_figure import draw_profiles
 
 Floats = npt.NDArray[np.float64]
@@ -52,14 +55,20 @@ class _Work:
 
     crowns: Any
     shapes: Any
-    clouds: list[Cloud]
-    ground: Ground
+    clouds: OpenClouds
+    ground: HeightRaster | None
     notes: list[Note] = field(default_factory=list)
     inputs: list[InputFile] = field(default_factory=list)
 
 
-def prepare_profiles(task: Task) -> Prepared:
+def prepare_profiles(task: Task, *, tile_points: int = TILE_POINTS) -> Prepared:
     """Leaf-area weights of each crown, layer by layer.
+
+    Parameters
+    ----------
+    task : Task
+    tile_points : int
+        Returns worked on at a time, about; the result does not hang on it.
 
     Raises
     ------
@@ -73,7 +82,7 @@ def prepare_profiles(task: Task) -> Prepared:
     """
     with ExitStack() as open_files:
         work = _opened(task, open_files)
-        found = _counted(task, work)
+        found = _counted(task, work, tile_points)
     params = task.params
     profiles = leaf_profiles(
         found.counts,
@@ -123,7 +132,7 @@ def _opened(task: Task, open_files: ExitStack) -> _Work:
     task.progress("reading crowns")
     crowns, notes, told = _crowns(task)
     clouds, cloud_notes, inputs = _clouds(task)
-    moved, move_notes = to_site(crowns, clouds[0].crs, "crowns")
+    moved, move_notes = to_site(crowns, clouds.crs, "crowns")
     given = task.one("ground")
     raster = None
     if given is not None:
@@ -136,13 +145,24 @@ def _opened(task: Task, open_files: ExitStack) -> _Work:
                 subject=given.subject,
             )
         )
+        datum = settled_datum(given.path, given.get("datum"), given.subject)
+        own, subjects = (
+            vertical_name(clouds.vertical),
+            (task.all("cloud")[0].subject, given.subject),
+        )
+        check_same_datum(own, datum, subjects)
+        if own is None or datum is None:
+            lost = " and ".join(
+                s for s, d in zip(("cloud", "ground"), (own, datum), strict=True) if d is None
+            )
+            text = f"vertical datum of the {lost} not stated; taken to be one with the other's"
+            cloud_notes.append(Note("ground", text, "assumed"))
         inputs.append(input_file(given, "ground", crs=raster.crs, detail=raster.describe()))
         cloud_notes += list(raster.notes)
     shapes = np.asarray(moved.geometry.array)
     shapely.prepare(shapes)
-    ground = Ground(raster, task.params["ground_gap_ft"])
     notes = [*notes, *cloud_notes, *move_notes]
-    return _Work(crowns, shapes, clouds, ground, notes, [told, *inputs])
+    return _Work(crowns, shapes, clouds, raster, notes, [told, *inputs])
 
 
 def _crowns(task: Task) -> tuple[Any, list[Note], InputFile]:
@@ -172,11 +192,10 @@ def _crowns(task: Task) -> tuple[Any, list[Note], InputFile]:
     return table, [*notes, *told, *mended], read
 
 
-def _clouds(task: Task) -> tuple[list[Cloud], list[Note], list[InputFile]]:
+def _clouds(task: Task) -> tuple[OpenClouds, list[Note], list[InputFile]]:
     """The clouds in one plane; of a file given twice, under whatever name, the first."""
-    clouds: list[Cloud] = []
+    files: list[GivenFile] = []
     notes: list[Note] = []
-    inputs: list[InputFile] = []
     seen: dict[str, str] = {}
     for given in task.all("cloud"):
         path = local_path(given.path, given.subject)
@@ -186,22 +205,16 @@ def _clouds(task: Task) -> tuple[list[Cloud], list[Note], list[InputFile]]:
             notes.append(Note("cloud", text, "repaired"))
             continue
         seen[digest] = path.name
-        cloud = open_cloud(
-            path,
-            crs=given.get("crs"),
-            unit=given.get("unit"),
-            to_crs=clouds[0].crs if clouds else None,
-            subject=given.subject,
-        )
-        clouds.append(cloud)
-        notes += [note for note in cloud.notes if note not in notes]
-        detail = cloud.describe()
-        inputs.append(input_file(given, "cloud", crs=cloud.file_crs, detail=detail))
-    check_same(clouds)
-    return clouds, notes, inputs
+        files.append(given)
+    opened = open_clouds(files)
+    inputs = [
+        input_file(given, "cloud", crs=cloud.file_crs, detail=cloud.describe())
+        for given, cloud in zip(files, opened.clouds, strict=True)
+    ]
+    return opened, notes, inputs
 
 
-def _counted(task: Task, work: _Work) -> _Counted:
+def _counted(task: Task, work: _Work, tile_points: int) -> _Counted:
     """Returns of each crown by layer of height."""
     n, layer_ft = len(work.shapes), task.params["layer_ft"]
     n_layers = int(np.ceil(HIGHEST_FT / layer_ft))
@@ -211,15 +224,20 @@ def _counted(task: Task, work: _Work) -> _Counted:
         np.zeros(n, np.int64),
         np.zeros(n, np.int64),
     )
-    box = tuple(float(v) for v in shapely.total_bounds(work.shapes))
-    with tiled(work.clouds, work.ground, (box[0], box[1], box[2], box[3]), task.progress) as cloud:
-        left_out = {reason: int(k.sum()) for reason, k in cloud.counts.left_out.items()}
-        pieces = returns_above_ground(cloud, work.clouds[0], work.ground, task.progress)
-        for points, height_ft in pieces:
-            _add(found, points, height_ft, work.shapes, task.params, n_layers)
-    left_out.pop("far from the lots", None)
-    if told := ", ".join(f"{k:,} {reason}" for reason, k in left_out.items() if k):
-        work.notes.append(Note("cloud", f"returns left out: {told}", "info"))
+    west, south, east, north = (float(v) for v in shapely.total_bounds(work.shapes))
+    tiles = returns_near(
+        work.clouds,
+        (west, south, east, north),
+        work.ground,
+        task.params,
+        folder=task.folder,
+        progress=task.progress,
+        notes=work.notes,
+        tile_points=tile_points,
+    )
+    for number, tile in enumerate(tiles, 1):
+        task.progress(f"counting returns, tile {number}")
+        _add(found, tile.points, tile.height_ft, work.shapes, task.params, n_layers)
     return found
 
 
@@ -267,9 +285,9 @@ def _check_some(task: Task, work: _Work, found: _Counted, profiles: LeafProfiles
     most = profiles.n_pulses.max()
     raise LayerError(
         "crowns",
-        f"no crown with a profile: {most:g} pulses in the one that has most, of which "
+        f"no crown with a profile: {pulses(most)} pulses in the one that has most, of which "
         f"{int(found.n_no_ground.sum())} returns without ground",
-        f"{task.params['min_pulses']:g} pulses or more (min_pulses), some of them stopped",
+        f"{task.params['min_pulses']:,} pulses or more (min_pulses), some of them stopped",
         "use a denser cloud or a ground raster, or crowns that are not cut so small",
     )
 
@@ -289,10 +307,10 @@ def _told(task: Task, found: _Counted, profiles: LeafProfiles, ids: list[str]) -
         notes.append(Note("profiles", f"{text}says why: {listed(names[lost])}", "missing"))
     capped = profiles.is_capped.any(axis=1)
     if capped.any():
-        n = counted(int(capped.sum()), "crown")
+        which = f"{counted(int(capped.sum()), 'crown')} ({listed(names[capped])})"
         text = (
-            f"no pulse was seen to come through the lowest layer of {n} ({listed(names[capped])}): "
-            "half a pulse is taken to have left it, and nothing is known of what lies under it"
+            f"no pulse was seen to come through the lowest layer of {which}: half a pulse is taken "
+            "to have left it, and nothing is known of what lies under it"
         )
         notes.append(Note("profiles", text, "assumed"))
     bare = found.n_no_ground > 0
