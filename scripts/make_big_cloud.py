@@ -1,4 +1,4 @@
-"""Make a lidar cloud of any size, invented, with a fixed seed: ``make_big_cloud.py FILE --points N``.
+"""Make an invented lidar cloud of any size, with a fixed seed: ``make_big_cloud.py FILE``.
 
 The place is a square of eight returns to the square metre: water in the west, a gentle slope with
 bumps, crowns of half ellipsoids on a loose grid. It is written strip by strip from south to north,

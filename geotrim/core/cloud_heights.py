@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geotrim.core import _cloud_kernels as kernels
+from geotrim.core import _tile_kernels as kernels_of_tiles
 from geotrim.core.cloud_grid import CloudGrid, cells_of, count_in_cells, fill_small_holes
 from geotrim.core.coverage import Floats, Ints
 from geotrim.core.ground import Flags, GroundSurface
@@ -103,7 +104,7 @@ def heights_above(
     """Height of returns above the ground, NaN where the ground is not known. [unit of z]."""
     if surface is None or x.size == 0:
         return np.full(x.shape, np.nan)
-    order = _by_place(x, y)
+    _, order = _blocks(x, y, *_block_grid(x, y, 32.0))  # neighbours follow each other
     out = np.empty(x.size)
     out[order] = z[order] - surface.at(x[order], y[order], widest=widest)
     return out
@@ -167,13 +168,38 @@ def tile_heights(
 def _ground(
     surface: GroundSurface | None, grid: CloudGrid, limits: TileLimits
 ) -> tuple[Floats, Floats]:
-    """Elevation of the ground at the middle of each cell, and how far the nearest return lies."""
+    """Ground at the middle of each cell; the nearest ground return, inf beyond the gap."""
     if surface is None:
-        return np.full(grid.shape, np.nan), np.full(grid.shape, np.nan)
-    x, y = grid.centres()
+        return np.full(grid.shape, np.nan), np.full(grid.shape, np.inf)
+    x, y = (middles.T for middles in grid.centres())  # columns first: so the surface is kept
     ground = surface.at(x, y, widest=limits.widest)
-    far = surface.nearest_return(x, y)
-    return ground, far
+    far = distances(x - surface.west, y - surface.south, surface.x, surface.y, limits.gap)
+    return np.ascontiguousarray(ground.T), far.T
+
+
+def distances(px: Floats, py: Floats, x: Floats, y: Floats, gap: float) -> Floats:
+    """Distance of places from the nearest of some points, inf where it is over ``gap``.
+
+    Examples
+    --------
+    >>> distances(np.array([0.0, 9.0]), np.array([3.0, 0.0]), np.zeros(1), np.zeros(1), 5.0)
+    array([ 3., inf])
+    """
+    out = np.full(px.shape, np.inf)
+    if x.size == 0 or px.size == 0:
+        return out
+    box = x.min(), y.min(), x.max(), y.max()
+    if gap > max(box[2] - box[0], box[3] - box[1]):  # the whole extent would be searched
+        from scipy.spatial import cKDTree
+
+        tree = cKDTree(np.column_stack([x, y]))
+        found = tree.query(np.column_stack([px.ravel(), py.ravel()]))[0].reshape(px.shape)
+        return np.asarray(np.where(found <= gap, found, np.inf))
+    grid = _block_grid(x, y, 2.0, least=gap / 50.0)
+    starts, order = _blocks(x, y, *grid)
+    flat = out.reshape(-1)
+    kernels_of_tiles.nearest(px.ravel(), py.ravel(), x, y, *grid, starts, order, gap, flat)
+    return out
 
 
 def _wet(
@@ -188,12 +214,7 @@ def _wet(
     wet = np.zeros(grid.shape, bool)
     x, y = grid.centres()
     if water_xy is not None and water_xy[0].size:
-        from scipy.spatial import cKDTree
-
-        tree = cKDTree(np.column_stack(water_xy), balanced_tree=False)
-        middles = np.column_stack([x.ravel(), y.ravel()])
-        nearest = tree.query(middles, distance_upper_bound=np.nextafter(limits.gap, np.inf))[0]
-        wet |= nearest.reshape(grid.shape) < np.where(np.isnan(far), np.inf, far)
+        wet |= distances(x, y, *water_xy, limits.gap) < far
     if limits.water_level is not None:
         wet |= ground < limits.water_level
     if is_wet is not None:
@@ -201,11 +222,20 @@ def _wet(
     return wet
 
 
-def _by_place(x: Floats, y: Floats) -> Ints:
-    """An order in which neighbours follow each other: rows of blocks of about 32 returns."""
-    west, south = x.min(), y.min()
-    area = max(x.max() - west, 1e-9) * max(y.max() - south, 1e-9)
-    side = max(np.sqrt(area * 32 / x.size), (x.max() - west) / 4000, (y.max() - south) / 4000)
-    wide = int((x.max() - west) / side) + 1
-    key = ((y - south) / side).astype(np.int64) * wide + ((x - west) / side).astype(np.int64)
-    return np.argsort(key.astype(np.int32), kind="stable")
+def _block_grid(
+    x: Floats, y: Floats, points: float, least: float = 0.0
+) -> tuple[float, float, float, int, int]:
+    """West, south, side, columns and rows of blocks that hold about so many points."""
+    west, south = float(x.min()), float(y.min())
+    across, along = float(x.max()) - west, float(y.max()) - south
+    side = max(np.sqrt(across * along * points / x.size), across / 4000, along / 4000, least, 1e-9)
+    return west, south, side, int(across / side) + 1, int(along / side) + 1
+
+
+def _blocks(
+    x: Floats, y: Floats, west: float, south: float, side: float, wide: int, high: int
+) -> tuple[Ints, Ints]:
+    """Points by block: where each block starts, and the points in that order."""
+    starts, order = np.zeros(wide * high + 1, np.int64), np.empty(x.size, np.int64)
+    kernels_of_tiles.blocks(x, y, west, south, side, wide, high, starts, order)
+    return starts, order
