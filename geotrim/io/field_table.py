@@ -372,9 +372,10 @@ def _check_numbers(
     high = out["base_height_ft"] >= out["height_ft"]
     need = "a base below the top of the tree"
     _refuse(high, out["base_height_ft"], need, columns, "base_height", names, subject)
-    both = np.isfinite(out["spread_1_ft"]) & np.isfinite(out["radius_n_ft"])
+    spread = np.fmax(*(out[f"{name}_ft"] for name in SPREADS))
+    both = np.isfinite(spread) & np.any([np.isfinite(out[f"{name}_ft"]) for name in RADII], axis=0)
     need = "spreads or radii, not both for one tree"
-    _refuse(both, out["spread_1_ft"], need, columns, "spread_1", names, subject)
+    _refuse(both, spread, need, columns, "spread_1", names, subject)
 
 
 def _refuse(

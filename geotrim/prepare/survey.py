@@ -69,7 +69,7 @@ def prepare_survey(task: Task) -> Prepared:
     crowns = tables.crown_layer(survey, given_rows, given, join, joined, conflicts)
     trunks = tables.trunk_layer(survey, given, join, conflicts)
     _write(task.folder, survey, given, join, crowns, trunks, conflicts)
-    _draw(task, crowns, trunks, conflicts)
+    notes += _draw(task, crowns, trunks, conflicts)
     figures = _figures(survey, given, join, joined, crowns, conflicts)
     return Prepared(
         FILES,
@@ -190,11 +190,17 @@ def _write(
     write_text_table(folder / "conflicts.csv", table)
 
 
-def _draw(task: Task, crowns: Any, trunks: Any, conflicts: Sequence[Conflict]) -> None:
+def _draw(task: Task, crowns: Any, trunks: Any, conflicts: Sequence[Conflict]) -> list[Note]:
+    from geotrim.report.save import letters_watched
     from geotrim.report.survey_figure import survey_map
 
     task.progress("drawing the map")
-    survey_map(task.folder / "survey_map.png", crowns, trunks, conflicts)
+    with letters_watched() as unknown:
+        survey_map(task.folder / "survey_map.png", crowns, trunks, conflicts)
+    if not unknown:
+        return []
+    text = f"letters that the map's type does not have: {' '.join(sorted(unknown))}"
+    return [Note("survey_map.png", text, "info")]
 
 
 def _site_part(
