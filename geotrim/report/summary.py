@@ -177,7 +177,7 @@ def _basis(site: Site, results: facts.Results) -> list[str]:
     heights = done or ("error not stated" if rmse is None else f"error {rmse:g} ft")
     lines += _pair("Heights", f"{heights}; window band {low:g}-{high:g} ft; canopy model {model}")
     rows = facts.table(results, "calibrate", "calibration")
-    return lines if rows is None else lines + _pair("Stick readings", short_words(rows.iloc[0]))
+    return lines if rows is None else lines + _pair("Sticks", short_words(rows.iloc[0]))
 
 
 def _value(rows: Any, column: str) -> float:
