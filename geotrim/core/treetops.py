@@ -13,6 +13,8 @@ from geotrim.errors import RangeError
 Flags = npt.NDArray[np.bool_]
 #: A Gaussian is cut off at this many standard deviations; what lies beyond weighs under 0.3 %.
 CUT_SIGMA = 3.0
+#: Smoothed heights are rounded: what was level must not become hilly by rounding errors. [ft]
+SMOOTH_DECIMALS = 6
 #: Sides of a cell may differ from square corners by this much (cosine of the angle).
 SQUARE_CORNER = 1e-6
 
@@ -104,7 +106,7 @@ def smooth_heights(height_ft: npt.ArrayLike, sigma_ft: float, size: CellSize) ->
     weight = ndimage.gaussian_filter(known.astype(np.float64), **how)
     out: Floats = np.full(heights.shape, np.nan)
     np.divide(total, weight, out=out, where=known)
-    return out
+    return np.round(out, SMOOTH_DECIMALS)
 
 
 def window_radius(
@@ -135,9 +137,10 @@ def flat_tops(smooth_ft: Floats, height_min_ft: float) -> Ints:
     from scipy import ndimage
     from skimage.morphology import local_maxima
 
-    known = np.where(np.isfinite(smooth_ft), smooth_ft, -np.inf)
+    # a rim of nothing, so that canopy of one height all over is a flat top too
+    known = np.pad(np.where(np.isfinite(smooth_ft), smooth_ft, -np.inf), 1, constant_values=-np.inf)
     is_high = local_maxima(known, connectivity=2)  # type: ignore[no-untyped-call]
-    is_high &= known >= height_min_ft
+    is_high = (is_high & (known >= height_min_ft))[1:-1, 1:-1]
     labels, _ = ndimage.label(is_high, structure=np.ones((3, 3), dtype=np.int64))
     return np.asarray(labels, dtype=np.int64)
 
