@@ -238,6 +238,19 @@ def test_a_profile_tells_where_the_leaves_begin():
     assert tree(routed(own), "t0")["owner_exemption"] == "open"  # measured goes first
 
 
+def test_a_field_height_sets_a_profile_aside_and_is_told():
+    """Field 18 ft, raster 20 ft, lowest leaves at 2 ft, left at 16 ft: (18 - 16) / (18 - 2)."""
+    site = lot_site([(20, 5)], [20.0], facts=PROFESSIONAL, target=16.0)
+    crowns = site.crowns.assign(base_height_ft=np.nan, field_height_ft=[18.0])
+    options = {"target_height_ft": 16.0, "canopy_model": "profile"}
+    profiles = layers(t0=[(2, 16, 0.1), (16, 20, 0.9)])
+    site = dataclasses.replace(site, profiles=profiles, options=options)
+    assert "not by their profile" not in told(routed(site))
+    found = routed(dataclasses.replace(site, crowns=crowns))
+    assert tree(found, "t0")["removed_frac"] == pytest.approx(2 / 16)
+    assert "1 measured in the field at another height" in told(found, "assumed")
+
+
 # --- from files
 
 

@@ -20,7 +20,7 @@ from geotrim.ops.fringes import fringe as measure_fringe
 from geotrim.rules.case import Case, Measured, either
 from geotrim.rules.rule_file import built_in
 from geotrim.rules.species import is_mangrove, is_red
-from geotrim.rules.verdict import standard_errors
+from geotrim.rules.verdict import AT_LIMIT_FT, standard_errors
 from geotrim.units import feet_per_map_unit
 
 Floats = npt.NDArray[np.float64]
@@ -178,10 +178,8 @@ class _Trees:
             table = _in_order(given.slices["slices"], self.ids)
             whole = ~table["is_partial"].to_numpy(dtype=bool)
             self.removed = np.where(whole, table["share_above_target_frac"], np.nan)
-            if bases.get("canopy_model") == "profile":  # tells more than a common base
-                seen = table["crown_base_ft"].to_numpy(dtype=np.float64)
-                own = _column(crowns, "base_height_ft", n)
-                self.base = np.where(np.isnan(own) & np.isfinite(seen), seen, self.base)
+            if bases.get("canopy_model") == "profile":
+                self._look_at_profiles(crowns, table)
         tall = np.where(np.isnan(self.field), self.top, self.field)
         if (np.isfinite(self.field) & np.isnan(self.field_error)).any():
             text = "heights measured in the field state no error and are taken at their word"
@@ -199,6 +197,21 @@ class _Trees:
         self.planned = np.where(known, (tall > self.target).astype(np.float64), np.nan)
         if self.to_trim is not None:
             self.planned = self.to_trim
+
+    def _look_at_profiles(self, crowns: Any, slices: Any) -> None:
+        """Lowest leaves where no base was measured; and trees whose profile cannot be used."""
+        own = _column(crowns, "base_height_ft", len(self.ids))
+        seen = slices["crown_base_ft"].to_numpy(dtype=np.float64)
+        self.base = np.where(np.isnan(own) & np.isfinite(seen), seen, self.base)
+        other = np.abs(self.field - self.top) > AT_LIMIT_FT
+        n_other = int((other & np.isfinite(self.removed)).sum())
+        if n_other:
+            text = (
+                f"{n_other} measured in the field at another height than the raster's: what a cut "
+                "takes of them is reckoned by leaves spread evenly from their lowest foliage up, "
+                "not by their profile; of a crown dense at its top that is too little"
+            )
+            self.notes.append(Note("crowns", text, "assumed"))
 
     def _compare_heights(self) -> None:
         """Tell heights of the field that are far from the raster's: a wrong tag, a wrong unit."""
