@@ -1,4 +1,4 @@
-"""Makes sample_data/: three invented sites with known answers, the same bytes every time.
+"""Makes sample_data/: invented sites with known answers, the same bytes every time.
 
 Run ``python scripts/make_sample_data.py`` from the project folder. The answers come from the
 formulas that drew the sites and from cutting every raster cell with shapely; geotrim is not used.
@@ -13,6 +13,7 @@ from typing import Any
 
 import geopandas
 import numpy as np
+from sample_cloud import FOLDER, write_bare_lot
 from sample_files import (
     EPSG,
     sha256,
@@ -163,6 +164,9 @@ def make(into: Path) -> None:
             write_text(folder / name, text)
         names = ("site.toml", "site.gpkg", "heights.tif", "answers.toml", *site.more_files)
         files += [(f"{site.folder}/{name}", sha256(folder / name)) for name in names]
+    files += [
+        (f"{FOLDER}/{name}", sha256(into / FOLDER / name)) for name in write_bare_lot(into / FOLDER)
+    ]
     write_text(into / ".gitattributes", "# bytes are hashed: no line-end conversion\n* -text\n")
     write_text(into / "README.md", readme_text(files))
     files += [(name, sha256(into / name)) for name in (".gitattributes", "README.md")]
@@ -181,7 +185,7 @@ def make(into: Path) -> None:
 README = """\
 # Sample data (invented)
 
-Three waterfront sites that do not exist: every place, lot, tree, line and height here, and every
+Waterfront sites that do not exist: every place, lot, tree, line and height here, and every
 rule called invented, was made by `scripts/make_sample_data.py` from fixed seeds. The coordinates
 (NAD83(2011) / Florida West, US survey feet, EPSG:6443) lie in open water. Use them to learn and
 to test, never as a picture of a real place or of its rules.
@@ -193,10 +197,15 @@ to test, never as a picture of a real place or of its rules.
 - `canal_corner`: 3 Wickwater Row, Lanternjack Canals. 84 and 62 ft round a corner, three lots in
   one layer, heights in metres, one trunk in five unknown; the bank is set aside as mitigation, and
   the town has rules of its own (`local_rules.toml`).
+- `bare_lot`: 11 Sandwhistle Point. A lot polygon (`lot.gpkg`), a lidar cloud (`cloud.laz`, 75,000
+  returns, heights above NAVD 88 in US survey feet) and two tide stations (`stations.csv`), and
+  nothing else: the MHW line, the heights and the crowns are to be made of them. 120 ft of shore, a
+  fringe of 35 trees, 36 ft deep, a house, open water; flown at low water. Drawn by
+  `scripts/sample_cloud.py`. Trees do not stand so clear of each other on a real shore.
 
-In each folder: `site.toml` (what geotrim reads), `site.gpkg` (all vectors), `heights.tif` (canopy
-height above the substrate) and `answers.toml` (what must come out, with a tolerance and how it is
-known). Crowns are lumpy outlines with a paraboloid, half-ellipsoid or flat top, so their volumes
+In each of the first three folders: `site.toml` (what geotrim reads), `site.gpkg` (all vectors),
+`heights.tif` (canopy height above the substrate) and `answers.toml` (what must come out, with a
+tolerance and how it is known). Crowns are lumpy outlines with a paraboloid, half-ellipsoid or flat top, so their volumes
 are known by formula; the raster is that surface at each cell's centre, the highest where crowns
 overlap. Answers come from those formulas and from cutting raster cells with shapely, never from
 geotrim.

@@ -583,6 +583,8 @@ def test_one_of_surface_and_cloud(tmp_path):
         made(tmp_path, {"ground": files["ground"]})
     with pytest.raises(GeotrimError, match="--ground: found a surface without a ground"):
         made(tmp_path, {"surface": files["surface"]})
+    with pytest.raises(GeotrimError, match="tops: found a choice about a cloud"):
+        made(tmp_path, files, {"tops": "all"})
 
 
 def test_from_the_command_line_with_a_picture(tmp_path, monkeypatch, capsys):

@@ -32,6 +32,8 @@ from geotrim.report.heights_figure import HeightsPicture, draw_heights
 from geotrim.units import feet_per_map_unit
 
 HEIGHTS = "heights.tif"
+#: Parameters that only a cloud can answer to.
+CLOUD_PARAMS = ("tops", "ground_from", "leave_out_classes", "overlap", "fill_cells")
 
 
 def prepare_heights(task: Task) -> Prepared:
@@ -49,6 +51,13 @@ def prepare_heights(task: Task) -> Prepared:
             "both a surface and a cloud" if has_cloud else "neither a surface nor a cloud",
             "one of them: --surface with --ground, or --cloud",
             "leave one out" if has_cloud else "name the surface and the ground, or the cloud",
+        )
+    if not has_cloud and (strange := [name for name in CLOUD_PARAMS if name in task.stated]):
+        raise GeotrimError(
+            strange[0],
+            "a choice about a cloud beside a surface raster",
+            "--cloud, or a surface without it",
+            "leave it out: a raster's returns have been chosen by its maker",
         )
     if has_cloud:
         from geotrim.prepare.heights_cloud import prepare_heights_cloud

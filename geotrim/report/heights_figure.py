@@ -26,15 +26,18 @@ from geotrim.report.palette import BLACK, GREY, style
 from geotrim.report.save import DPI
 
 WIDTH_IN, HEIGHT_IN, SIDE_IN = 11.0, 8.5, 2.75
-#: Code of a reason -> fill and hatch. The fills are light, so that the hatch tells on grey paper.
+#: Reason in words -> fill and hatch. The fills are light, so that the hatch tells on grey paper.
 LOOKS = {
-    1: ("#FFFFFF", "...."),
-    2: ("#FFFFFF", "////"),
-    3: ("#F4F0E4", "\\\\\\\\"),
-    4: ("#CFE4F2", "---"),
-    5: ("#F7DDB5", "xxx"),
-    6: ("#C04A00", ""),
+    "no surface": ("#FFFFFF", "...."),
+    "no returns": ("#FFFFFF", "...."),
+    "outside the ground model": ("#FFFFFF", "////"),
+    "no ground (no data)": ("#F4F0E4", "\\\\\\\\"),
+    "under water at the time of flight": ("#CFE4F2", "---"),
+    "no ground returns nearby": ("#F7DDB5", "xxx"),
+    "surface far below the ground": ("#C04A00", ""),
+    "returns far below the ground": ("#C04A00", ""),
 }
+OTHER_LOOK = ("#F4F0E4", "||||")
 #: Hatches are outlined on no more cells than this along a side.
 HATCH_CELLS = 300
 #: Heights this share of the cells is under are shaded; taller ones are black.
@@ -95,7 +98,7 @@ def heights_figure(picture: HeightsPicture, reasons: Mapping[int, str]) -> Any:
     tallest = _tall(picture)
     width, height = WIDTH_IN - 2 * MARGIN_IN - SIDE_IN - 0.65, top - foot - 0.35
     ax = axes_in(figure, MARGIN_IN + 0.3, foot + 0.3, width, height)
-    per_inch = _map(ax, picture, tallest, width, height)
+    per_inch = _map(ax, picture, reasons, tallest, (width, height))
     side = WIDTH_IN - MARGIN_IN - SIDE_IN
     _histogram(figure, picture, tallest, (side + 0.42, top - 1.85))
     scale_and_north(figure, side, top - 3.2, per_inch * picture.feet_per_unit)
@@ -113,9 +116,17 @@ def _tall(picture: HeightsPicture) -> float:
     return max(5.0 * np.ceil(at * picture.bin_ft / 5.0), 10.0)
 
 
-def _map(ax: Any, picture: HeightsPicture, tallest: float, width: float, height: float) -> float:
+def _map(
+    ax: Any,
+    picture: HeightsPicture,
+    reasons: Mapping[int, str],
+    tallest: float,
+    room_in: tuple[float, float],
+) -> float:
     """Heights and masks in their place; map units an inch."""
     from matplotlib.transforms import Affine2D
+
+    width, height = room_in
 
     a, b, c, d, e, f = picture.transform
     rows, cols = picture.height_ft.shape
@@ -127,14 +138,14 @@ def _map(ax: Any, picture: HeightsPicture, tallest: float, width: float, height:
     ax.set_ylim(middle[1] - per_inch * height / 2, middle[1] + per_inch * height / 2)
     place = Affine2D(np.array([[a, b, c], [d, e, f], [0, 0, 1]])) + ax.transData
     ax.imshow(
-        _shaded(picture, tallest),
+        _shaded(picture, reasons, tallest),
         extent=(0, cols, rows, 0),
         transform=place,
         interpolation="nearest",
         aspect="auto",
         clip_on=True,
     )
-    _hatch(ax, picture, place)
+    _hatch(ax, picture, reasons, place)
     ax.set_xlim(middle[0] - per_inch * width / 2, middle[0] + per_inch * width / 2)
     ax.set_ylim(middle[1] - per_inch * height / 2, middle[1] + per_inch * height / 2)
     ax.plot([*x, x[0]], [*y, y[0]], color=GREY, lw=0.6)
@@ -142,25 +153,33 @@ def _map(ax: Any, picture: HeightsPicture, tallest: float, width: float, height:
     return float(per_inch)
 
 
-def _shaded(picture: HeightsPicture, tallest: float) -> npt.NDArray[np.floating[Any]]:
+def _shaded(
+    picture: HeightsPicture, reasons: Mapping[int, str], tallest: float
+) -> npt.NDArray[np.floating[Any]]:
     """Colours of the cells: white at the ground, dark where tall, light fills for the masks."""
     from matplotlib.colors import to_rgb
 
     grey = 1.0 - 0.88 * np.clip(np.nan_to_num(picture.height_ft) / tallest, 0.0, 1.0) ** 0.8
     colours = np.repeat(grey[:, :, None], 3, axis=2)
-    for code, (fill, _) in LOOKS.items():
-        colours[picture.reason == code] = to_rgb(fill)
+    for code, text in reasons.items():
+        colours[picture.reason == code] = to_rgb(_look(text)[0])
     return colours
 
 
-def _hatch(ax: Any, picture: HeightsPicture, place: Any) -> None:
+def _look(text: str) -> tuple[str, str]:
+    """Fill and hatch of a reason."""
+    return LOOKS.get(text, OTHER_LOOK)
+
+
+def _hatch(ax: Any, picture: HeightsPicture, reasons: Mapping[int, str], place: Any) -> None:
     """Hatches over the masks, outlined on a coarser grid."""
     step = max(-(-max(picture.reason.shape) // HATCH_CELLS), 1)
     coarse = picture.reason[::step, ::step]
     rows, cols = coarse.shape
     x = (np.arange(-1, cols + 1) + 0.5) * step
     y = (np.arange(-1, rows + 1) + 0.5) * step
-    for code, (_, hatch) in LOOKS.items():
+    for code, text in reasons.items():
+        hatch = _look(text)[1]
         mask = np.pad((coarse == code).astype(float), 1)
         if hatch and mask.any():
             drawn = ax.contourf(
@@ -234,7 +253,7 @@ def _entries(
     total = picture.counts.sum()
     for code, text in reasons.items():
         if picture.counts[code]:
-            fill, hatch = LOOKS[code]
+            fill, hatch = _look(text)
             share = 100 * picture.counts[code] / total
             look = Patch(facecolor=fill, edgecolor="#505050", hatch=2 * hatch, lw=0.5)
             entries.append((look, f"{text}: {picture.counts[code]:,} cells, {share:.1f} %"))
