@@ -584,7 +584,7 @@ def test_smoothing_damps_a_small_wave_as_the_formula_says():
 def test_smoothing_keeps_ends_and_its_word(seed, scale, most, is_closed):
     rng = np.random.default_rng(seed)
     if is_closed:
-        line = circle(10.0, 60)
+        line = circle(80.0, 60)
         rough = line.xy + rng.normal(0, 0.3, line.xy.shape)
         rough[-1] = rough[0]
     else:
@@ -608,6 +608,13 @@ def test_smoothing_leaves_a_straight_line_and_asks_for_no_less_than_nothing():
     for scale, most in ((-1.0, 1.0), (1.0, -1.0)):
         with pytest.raises(RangeError):
             smoothed(straight, scale, most)
+
+
+def test_small_rings_are_not_smoothed_to_dots():
+    """A ring of 2 pi 3 ft: smoothed over 2.99 ft, left alone over 3.01 ft."""
+    ring = circle(3.0)
+    assert smoothed(ring, 2.99)[1] > 1.0
+    assert smoothed(ring, 3.01) == (ring, 0.0)
 
 
 def test_crossings_are_counted():

@@ -148,12 +148,13 @@ def smoothed(line: LevelLine, scale: float, most: float = np.inf) -> tuple[Level
     Every point becomes the mean of the line around it, weighted by a normal curve of the distance
     along the line (F. Mokhtarian and A. Mackworth, 1986, *Scale-based description and recognition
     of planar curves*). A circle of radius r becomes one of r exp(-scale^2 / 2 r^2): bends are
-    drawn in. An open line is continued beyond its ends by turning it half round about them.
+    drawn in. An open line is continued beyond its ends by turning it half round about them. A
+    closed line shorter than a circle of radius ``scale`` would shrink to a dot: it stays as it is.
     """
     if not (scale >= 0 and most >= 0):
         raise RangeError("smoothing", f"{scale}, {most}", "lengths of 0 or more", "give them in ft")
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line.xy, axis=0).T))])
-    if scale == 0 or along[-1] == 0:
+    if scale == 0 or along[-1] == 0 or (line.is_closed and along[-1] < 2 * np.pi * scale):
         return line, 0.0
     from scipy.ndimage import gaussian_filter1d
 

@@ -39,7 +39,7 @@ def prepare_mhw(task: Task) -> Prepared:
             write_layer(table, task.folder / "mhw_line.gpkg", layer=name)
         task.progress("draw the figure")
         _draw(task, ground, layers, level, error_ft)
-    notes = [*ground.notes, *level.notes, *notes, *_notes(task, figures, error_ft)]
+    notes = [*ground.notes, *level.notes, *notes, *_notes(task, ground, figures, error_ft)]
     return Prepared(
         {
             "mhw_line.gpkg": f"layers {', '.join(layers)}",
@@ -75,27 +75,34 @@ def _inputs(task: Task, ground: Ground, level: MhwLevel) -> tuple[Any, ...]:
     return (told, *([ground.lots.told] if ground.lots else []), *level.inputs)
 
 
-def _notes(task: Task, told: dict[str, Any], error_ft: float | None) -> list[Note]:
+def _notes(task: Task, ground: Ground, told: dict[str, Any], error_ft: float | None) -> list[Note]:
     notes = []
+    if ground.lots is not None:
+        text = (
+            f"drawn within about {task.params['margin_ft']:,g} ft of the lots; islands and ponds "
+        )
+        notes.append(Note("MHW line", text + "cut there count as shore"))
     if error_ft is None:
         text = "not known: the ground's standard error is not stated (--ground-rmse-ft), so there "
-        text += "is no band"
-        return [Note("position of the line", text, "missing")]
-    most = task.params["most_error_ft"]
+        return [*notes, Note("position of the line", text + "is no band", "missing")]
     if told["capped_frac"] > 0:
-        text = (
-            f"on {told['capped_frac']:.1%} of its length the ground is so flat that the error is "
-        )
-        text += f"{most:g} ft or more; told as {most:g} ft there"
+        most = f"{task.params['most_error_ft']:g} ft"
+        text = f"on {told['capped_frac']:.1%} of its length the ground is so flat that the error "
+        text += f"is {most} or more; told as {most} there"
         notes.append(Note("position of the line", text, "assumed"))
+    if error_ft > 0:
+        notes.append(_sensitivity(told, error_ft))
+    return notes
+
+
+def _sensitivity(told: dict[str, Any], error_ft: float) -> Note:
+    """How much the length of the contour depends on the level."""
     at, low, high = (told[f"length_{key}_ft"] for key in ("at_level", "at_low", "at_high"))
-    change = max(abs(low - at), abs(high - at)) / at
     text = f"{low:,.0f} ft of contour {error_ft:.2f} ft lower, {at:,.0f} ft at the level, "
     text += f"{high:,.0f} ft as much higher"
-    if change > TOLD_CHANGE_FRAC:
-        text += ": the length depends on the level"
-    notes.append(Note("MHW line", text, "assumed" if change > TOLD_CHANGE_FRAC else "info"))
-    return notes
+    if max(abs(low - at), abs(high - at)) > TOLD_CHANGE_FRAC * at:
+        return Note("MHW line", f"{text}: the length depends on the level", "assumed")
+    return Note("MHW line", text)
 
 
 def _draw(

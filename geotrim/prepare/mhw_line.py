@@ -153,6 +153,7 @@ def _smooth(
     scale, most = task.params["smooth_ft"], task.params["most_move_ft"]
     before = sum(line.length for line in lines) * feet
     n_before = n_crossings(lines)
+    n_small = sum(line.is_closed and line.length * feet < 2 * np.pi * scale for line in lines)
     done = [smoothed(line, scale / feet, most / feet) for line in lines]
     lines = [line for line, _ in done]
     moved = max(move for _, move in done) * feet
@@ -161,6 +162,9 @@ def _smooth(
     text += f"1986): {before:,.1f} ft became {after:,.1f} ft; no vertex moved more than "
     text += f"{moved:.2f} ft (at most {most:g} ft allowed)"
     notes = [Note("MHW line", text, "assumed")]
+    if n_small:
+        text = f"{n_small} closed {'line' if n_small == 1 else 'lines'} too short to be smoothed "
+        notes.append(Note("MHW line", text + f"over {scale:g} ft, left as drawn"))
     n_new = n_crossings(lines) - n_before
     if n_new > 0:
         text = f"smoothing made {n_new} {'line' if n_new == 1 else 'lines'} cross; smooth less"
