@@ -204,7 +204,15 @@ def test_the_error_of_the_checks_is_added_in():
     assert np.isnan(with_reading_error(10.0, float("nan")))
 
 
-FOUND = {"n": 4, "bias_ft": -1.0, "sd_ft": 0.4, "rmse_ft": 1.06, "reading_error_ft": 0.3}
+NAN = float("nan")
+FOUND = {
+    "n": 4,
+    "bias_ft": -1.0,
+    "sd_ft": 0.4,
+    "rmse_ft": 1.06,
+    "reading_error_ft": 0.3,
+    "stated_error_ft": NAN,
+}
 
 
 def test_corrections_by_hand():
@@ -219,6 +227,20 @@ def test_an_error_of_readings_that_nobody_stated_adds_nothing():
     found = FOUND | {"reading_error_ft": float("nan")}
     assert correction("error", **found).error_ft == pytest.approx(1.06)
     assert correction("bias", **found).error_ft == pytest.approx(np.sqrt(0.2))
+
+
+@pytest.mark.parametrize(("choice", "found"), [("error", 1.1016), ("bias", 0.5385)])
+def test_few_trees_never_make_a_height_surer_than_its_maker_says(choice, found):
+    """sqrt(1.2136) = 1.1016, sqrt(0.29) = 0.5385; of 30 trees sqrt(0.16 (1 + 1 / 30) + 0.09)."""
+    for stated, n, error in (
+        (1.5, 4, 1.5),
+        (1.5, 29, 1.5),
+        (1.5, 30, found if choice == "error" else np.sqrt(0.16 * 31 / 30 + 0.09)),
+        (0.1, 4, found),
+    ):
+        made = correction(choice, **FOUND | {"stated_error_ft": stated, "n": n})
+        assert made.error_ft == pytest.approx(error, abs=5e-5)
+        assert made.is_stated == (error == stated)
 
 
 @pytest.mark.parametrize("choice", ["error", "bias"])
@@ -241,8 +263,8 @@ def test_the_error_of_a_corrected_height_covers_new_trees():
     for _ in range(3000):
         d = -1.1 + rng.normal(0, 0.5, 12) - rng.normal(0, 0.2, 12)
         found = agreement(d)
-        made = correction("bias", n=12, bias_ft=found.bias_ft, sd_ft=found.sd_ft,
-                          rmse_ft=found.rmse_ft, reading_error_ft=0.2)  # fmt: skip
+        seen = {"n": 12, "bias_ft": found.bias_ft, "sd_ft": found.sd_ft, "rmse_ft": found.rmse_ft}
+        made = correction("bias", **seen, reading_error_ft=0.2, stated_error_ft=NAN)
         off.append(-1.1 + rng.normal(0, 0.5) - made.shift_ft)
         told.append(made.error_ft**2)
     rms = np.sqrt(np.mean(np.square(off)))

@@ -31,6 +31,9 @@ LEAST_FOR_TREND = 10
 #: Trees without which no height is corrected: a spread of two says next to nothing. Common
 #: practice, no source.
 LEAST_FOR_CORRECTION = 3
+#: Checks under which an accuracy is told with a caveat. Source: ASPRS Positional Accuracy
+#: Standards for Digital Geospatial Data, Edition 2 (2023), which raised it from 20.
+ENOUGH_CHECKS = 30
 #: Ways to use what was found, the first being not to.
 CORRECTIONS = ("none", "error", "bias")
 
@@ -231,10 +234,14 @@ def with_reading_error(rmse_ft: float, reading_error_ft: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Correction:
-    """What is taken off every height, and the error every height then carries. [ft]."""
+    """What is taken off every height, and the error every height then carries. [ft].
+
+    is_stated : whether that error is the one stated for the raster, being greater.
+    """
 
     shift_ft: float
     error_ft: float
+    is_stated: bool = False
 
 
 def correction(
@@ -245,6 +252,7 @@ def correction(
     sd_ft: float,
     rmse_ft: float,
     reading_error_ft: float,
+    stated_error_ft: float,
 ) -> Correction | None:
     """How heights are corrected by what was found; None if they are not.
 
@@ -257,6 +265,8 @@ def correction(
         As in :class:`Agreement`.
     reading_error_ft : float
         Standard error of a reading, NaN if nobody stated it: it then adds nothing. [ft]
+    stated_error_ft : float
+        Standard error stated for the raster, NaN if nobody did. [ft]
 
     Raises
     ------
@@ -273,7 +283,9 @@ def correction(
     no number of readings shows. So
 
     ``error = sqrt(sd^2 + sd^2 / n + reading_error^2)``, and with the bias kept in,
-    ``error = sqrt(rmse^2 + reading_error^2)``. Both lie on the safe side.
+    ``error = sqrt(rmse^2 + reading_error^2)``. Both lie on the safe side. Fewer than
+    ``ENOUGH_CHECKS`` trees may agree by luck: they make an error greater than the one stated for
+    the raster, and never less.
     """
     if choice == CORRECTIONS[0]:
         return None
@@ -286,10 +298,12 @@ def correction(
             "measure more trees with the stick, or say height_correction none",
         )
     reading = 0.0 if np.isnan(reading_error_ft) else reading_error_ft
-    if choice == "error":
-        return Correction(0.0, with_reading_error(rmse_ft, reading))
-    own = sd_ft * np.sqrt(1.0 + 1.0 / n)
-    return Correction(bias_ft, with_reading_error(float(own), reading))
+    shift = bias_ft if choice == "bias" else 0.0
+    own = float(sd_ft * np.sqrt(1.0 + 1.0 / n)) if choice == "bias" else rmse_ft
+    error = with_reading_error(own, reading)
+    if n < ENOUGH_CHECKS and stated_error_ft > error:
+        return Correction(shift, stated_error_ft, is_stated=True)
+    return Correction(shift, error)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

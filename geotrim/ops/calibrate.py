@@ -319,6 +319,7 @@ def _calibration(
     found: Agreement = agreement(used["difference_ft"].to_numpy(dtype=np.float64))
     slope = trend(used["height_ft"].to_numpy(float), used["difference_ft"].to_numpy(float))
     reading_error = _reading_error(readings)
+    stated = np.nan if source.rmse_ft is None else source.rmse_ft
     choice = parameters["height_correction"]
     done = correction(
         choice,
@@ -327,6 +328,7 @@ def _calibration(
         sd_ft=found.sd_ft,
         rmse_ft=found.rmse_ft,
         reading_error_ft=reading_error,
+        stated_error_ft=stated,
     )
     row = {
         "n_trees": found.n,
@@ -344,7 +346,7 @@ def _calibration(
         "median_ft": found.median_ft,
         "reading_error_ft": reading_error,
         "rmse_with_reading_error_ft": with_reading_error(found.rmse_ft, reading_error),
-        "stated_error_ft": np.nan if source.rmse_ft is None else source.rmse_ft,
+        "stated_error_ft": stated,
         "trend_frac": slope.slope_frac,
         "trend_low_frac": slope.low_frac,
         "trend_high_frac": slope.high_frac,

@@ -7,9 +7,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from geotrim.core.calibration import OUTLIER_Z
+from geotrim.core.calibration import ENOUGH_CHECKS, OUTLIER_Z
 from geotrim.model import Note
-from geotrim.ops.height_correction import ENOUGH_CHECKS
 
 #: Limits a raster that reads low makes a tree seem to keep: it "does not exceed" 10 or 24 ft, or is
 #: under the 16 ft from which cuts are staged. Source: s. 403.9326(1) F.S.

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from geotrim.core.calibration import CORRECTIONS, CorrectedHeights, correction
+from geotrim.core.calibration import (
+    CORRECTIONS,
+    ENOUGH_CHECKS,
+    CorrectedHeights,
+    Correction,
+    correction,
+)
 from geotrim.errors import RangeError
 from geotrim.model import HeightSource, Note, Result
-
-#: Checks under which an accuracy is told with a caveat. Source: ASPRS Positional Accuracy
-#: Standards for Digital Geospatial Data, Edition 2 (2023), which raised it from 20.
-ENOUGH_CHECKS = 30
 
 
 def corrected(
@@ -49,20 +51,24 @@ def corrected(
         sd_ft=float(row["sd_ft"]),
         rmse_ft=float(row["rmse_ft"]),
         reading_error_ft=float(row["reading_error_ft"]),
+        stated_error_ft=np.nan if source.rmse_ft is None else source.rmse_ft,
     )
     assert found is not None  # a choice was made
-    text = correction_words(choice, found.shift_ft, found.error_ft, n)
+    text = correction_words(choice, found, n)
     note = Note("heights", text, "assumed")
     return CorrectedHeights(source, found.shift_ft, found.error_ft), (note,)
 
 
-def correction_words(choice: str, shift_ft: float, error_ft: float, n: int) -> str:
+def correction_words(choice: str, made: Correction, n: int) -> str:
     """What was done to every height, with the caveat of few checks."""
     how = f"by stick readings of {n} trees"
+    error = f"error {made.error_ft:.2f} ft"
     if choice == "error":
-        text = f"error {error_ft:.2f} ft, as found {how}; the heights themselves are not changed"
+        found = "as stated, no less being found" if made.is_stated else "as found"
+        text = f"{error}, {found} {how}; the heights themselves are not changed"
     else:
-        does = "raised" if shift_ft < 0 else "lowered"
-        text = f"{does} by {np.abs(shift_ft):.2f} ft, the bias found {how}; error {error_ft:.2f} ft"
+        does = "raised" if made.shift_ft < 0 else "lowered"
+        text = f"{does} by {np.abs(made.shift_ft):.2f} ft, the bias found {how}; {error}"
+        text += " as stated" if made.is_stated else ""
     few = f" ({n} are fewer than the {ENOUGH_CHECKS} that a statement of accuracy asks for)"
     return text + (few if n < ENOUGH_CHECKS else "")

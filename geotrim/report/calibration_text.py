@@ -7,8 +7,9 @@ from typing import Any
 
 import numpy as np
 
+from geotrim.core.calibration import ENOUGH_CHECKS, Correction
 from geotrim.model import Site
-from geotrim.ops.height_correction import ENOUGH_CHECKS, correction_words
+from geotrim.ops.height_correction import correction_words
 from geotrim.report import facts
 
 WIDTH = 80
@@ -99,8 +100,9 @@ def done_words(row: Any) -> str:
     choice = str(row["height_correction"])
     if choice == "none":
         return "Nothing was changed: a correction is made only when asked for (height_correction)."
-    n, shift, error = int(row["n_trees"]), float(row["shift_ft"]), float(row["corrected_error_ft"])
-    return f"Heights: {correction_words(choice, shift, error, n)}."
+    error = float(row["corrected_error_ft"])
+    made = Correction(float(row["shift_ft"]), error, error == float(row["stated_error_ft"]))
+    return f"Heights: {correction_words(choice, made, int(row['n_trees']))}."
 
 
 def feet(value: float, *, sign: bool = False) -> str:
