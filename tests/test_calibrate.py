@@ -759,6 +759,18 @@ def test_the_figure_has_every_reading_and_names_the_outlier():
     assert "RMSE" in words and "6 trees" in words and "not legal advice" in words
 
 
+def test_the_figure_of_one_reading_and_of_sticks_all_of_one_height(tmp_path):
+    """Nothing to spread an axis by; the fifth crown is the outlier."""
+    for given_ in (readings(["t1"], [9.0]), readings([f"t{k}" for k in range(5)], [8.0] * 5)):
+        source = grid((8.0, 8.1, 7.9, 8.0, 20.0))
+        one = Site("s", CRS, None, None, "", crowns=crowns(5), heights=source, readings=given_)
+        found = measure(one, ["calibrate"])
+        figure = calibration_figure(one, found)
+        save_figure(figure, tmp_path / f"of{len(given_)}")
+    assert [text.get_text() for text in figure.axes[0].texts] == ["t4"]
+    assert "bias" in figure.axes[1].get_legend_handles_labels()[1]
+
+
 # ---- real data ----------------------------------------------------------------------------------
 
 

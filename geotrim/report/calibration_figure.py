@@ -25,7 +25,7 @@ LEFT_IN, AXIS_IN, LEGEND_IN = 0.95, 0.5, 0.3
 #: Most outliers written out by name; the others are in the table.
 MOST_NAMED = 8
 #: Room a name takes, as a share of the spread of the points across and up.
-NAME_FRAC = (0.34, 0.03)
+NAME_FRAC = (0.24, 0.025)
 
 
 def calibration_figure(site: Site, results: facts.Results) -> Any:
@@ -101,8 +101,6 @@ def _draw_differences(ax: Any, rows: Any, row: Any) -> None:
 
 def _points(ax: Any, rows: Any, y: Any) -> None:
     """Readings as dots, outliers as open diamonds with their name."""
-    from matplotlib.patheffects import withStroke
-
     x, out = rows["height_ft"].to_numpy(), rows["is_outlier"].to_numpy(dtype=bool)
     size = 26.0 if len(rows) <= 60 else 13.0
     look = {"zorder": 3, "linewidths": 0.6}
@@ -123,30 +121,32 @@ def _points(ax: Any, rows: Any, y: Any) -> None:
         **look,
     )
     worst = rows["modified_z"].abs().to_numpy().argsort(kind="stable")[::-1]
-    middle = (float(x.min()) + float(x.max())) / 2.0
-    for k in _apart(x, y, worst[out[worst]])[:MOST_NAMED]:
-        row, is_right = rows.iloc[k], x[k] > middle
+    is_right = x > (float(x.min()) + float(x.max())) / 2.0
+    for k in _with_room(x, y, is_right, worst[out[worst]])[:MOST_NAMED]:
+        row = rows.iloc[k]
         known = isinstance(row["crown_id"], str)
         name = row["crown_id"] if known else f"reading {row['reading_id']}"
         ax.annotate(
             name if len(name) <= 18 else name[:15] + "...",
             (x[k], y[k]),
-            xytext=(-7 if is_right else 7, 0),
+            xytext=(-7 if is_right[k] else 7, 0),
             textcoords="offset points",
-            ha="right" if is_right else "left",
+            ha="right" if is_right[k] else "left",
             va="center",
             fontsize=7.0,
             zorder=4,
-            path_effects=[withStroke(linewidth=2.0, foreground=PAPER)],
         )
 
 
-def _apart(x: Any, y: Any, order: Any) -> list[int]:
-    """Those of some points whose names would not be written over one another's, the first first."""
-    wide, high = NAME_FRAC[0] * float(np.ptp(x)), NAME_FRAC[1] * float(np.ptp(y))
+def _with_room(x: Any, y: Any, is_right: Any, order: Any) -> list[int]:
+    """Those of some points beside which a name fits: over no point and no other name."""
+    wide, high = (f * max(float(np.ptp(at)), 0.1) for f, at in zip(NAME_FRAC, (x, y), strict=True))
     named: list[int] = []
     for k in order:
-        if all(abs(x[k] - x[j]) > wide or abs(y[k] - y[j]) > high for j in named):
+        beside = (x[k] - x if is_right[k] else x - x[k]) / wide
+        is_under = (beside > 0.02) & (beside < 1.0) & (np.abs(y - y[k]) < high)
+        is_clear = all(abs(x[k] - x[j]) > wide or abs(y[k] - y[j]) > high for j in named)
+        if is_clear and not is_under.any():
             named.append(int(k))
     return named
 
