@@ -284,6 +284,18 @@ def test_a_bias_is_taken_off_what_stands_above_the_ground():
     np.testing.assert_array_equal(grid.read(0, 1, 0, 1), [[9.0]])  # the source is not changed
 
 
+@pytest.mark.parametrize(("true", "read"), [(10.0, 8.9), (24.0, 22.9)])
+def test_trees_under_a_published_bias_come_back_to_their_height(true, read):
+    """Ground 34.3 cm (1.125 ft) too high: 10.0 ft reads about 8.9 ft, 24.0 about 22.9.
+
+    Source: USGS data release, corrected Collier County DEM (2019), and arithmetic.
+    """
+    bias_ft = -0.343 / 0.3048
+    source = north_up(np.array([[true + bias_ft]]))
+    assert source.heights[0, 0] == pytest.approx(read, abs=0.05)
+    assert CorrectedHeights(source, bias_ft, 0.6).read(0, 1, 0, 1)[0, 0] == pytest.approx(true)
+
+
 def test_no_height_is_taken_below_the_ground():
     grid = north_up(np.array([[9.0, 0.5]]))
     np.testing.assert_array_equal(CorrectedHeights(grid, 2.0, 0.4).read(0, 1, 0, 2), [[7.0, 0.0]])
