@@ -21,6 +21,10 @@ SIDE_NOISE = 4e-16
 CIRCLE_NOISE = 2e-15
 #: 2**27 + 1, which splits a double into two halves. Source: Dekker 1971, Numer. Math. 18.
 SPLIT = 134217729.0
+#: Points are taken in the order of x + SLANT y, a line of no lattice: returns in rows would meet an
+#: upright front all at once, and each would undo what the one before it made. Few enough bits, so
+#: that the order is exact.
+SLANT = 1265.0 / 2048.0
 
 
 @_jit
@@ -33,6 +37,30 @@ def _tail(a, b, product):  # type: ignore[no-untyped-def]
     b_high = big - (big - b)
     b_low = b - b_high
     return a_low * b_low - (((product - a_high * b_high) - a_low * b_high) - a_high * b_low)
+
+
+@_jit
+def _comes_before(ax, ay, bx, by):  # type: ignore[no-untyped-def]
+    """Whether a comes before b in the order of x + SLANT y, then x; exact."""
+    dx, dy = ax - bx, ay - by
+    slanted = SLANT * dy
+    total = slanted + dx
+    if abs(total) <= SIDE_NOISE * (abs(slanted) + abs(dx)):
+        back = total - slanted  # what the sum lacks (Knuth), and what the product lacks
+        lost = (slanted - (total - back)) + (dx - back)
+        total += lost + _tail(SLANT, dy, slanted)
+    return total < 0.0 or (total == 0.0 and dx < 0.0)
+
+
+@_jit
+def sort(order, x, y):  # type: ignore[no-untyped-def]
+    """Mend, in place, an order by ``x + SLANT y`` in doubles into the exact one."""
+    for i in range(1, order.size):
+        point, j = order[i], i
+        while j > 0 and _comes_before(x[point], y[point], x[order[j - 1]], y[order[j - 1]]):
+            order[j] = order[j - 1]
+            j -= 1
+        order[j] = point
 
 
 @_jit
@@ -171,11 +199,11 @@ def _mend(x, y, p, stack, size, corners, beyond, inner):  # type: ignore[no-unty
 
 @_jit
 def sweep(x, y, corners, beyond):  # type: ignore[no-untyped-def]
-    """Triangulate points sorted by x, then y, each place once; the number of triangles.
+    """Triangulate points in the order of :func:`sort`, each place once; the number of triangles.
 
     corners, beyond : (2 n, 3) room. 0 triangles mean that all points lie on one line.
 
-    Method: points are added from west to east. Each is joined to the sides of the hull it sees,
+    Method: points are added as a slanted front passes over them. Each is joined to the sides of the hull it sees,
     and sides are flipped until the triangulation is Delaunay again (Lawson 1977, *Software for C1
     surface interpolation*, from memory).
     """
@@ -200,9 +228,9 @@ def sweep(x, y, corners, beyond):  # type: ignore[no-untyped-def]
 def settle(x, y, corners, beyond):  # type: ignore[no-untyped-def]
     """Choose, in place, among triangulations that are all Delaunay; the number of flips.
 
-    Of four points on one circle the diagonal that is kept ends in the first of them by x, then y,
-    which for points sorted so is the least number. What comes out does not hang on how the points
-    came in, nor on points elsewhere.
+    Of four points on one circle the diagonal that is kept ends in the first of them in the order of
+    :func:`sort`, the least number. What comes out does not hang on how the points came in, nor on
+    points elsewhere.
     """
     n = corners.shape[0]
     stack, is_waiting = np.arange(n).astype(np.int32), np.ones(n, np.bool_)

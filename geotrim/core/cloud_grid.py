@@ -131,12 +131,11 @@ def cells_of(x: npt.ArrayLike, y: npt.ArrayLike, grid: CloudGrid) -> tuple[Ints,
             "arrays of one shape",
             "give one y for each x",
         )
-    is_there = np.isfinite(east) & np.isfinite(north)
+    row, col = _row(north, grid.cell), _column(east, grid.cell)
+    is_there = np.isfinite(row) & np.isfinite(col)
     if not is_there.all():
-        east, north = np.where(is_there, east, np.nan), np.where(is_there, north, np.nan)
-    row, col = _row(north, grid.cell) - grid.row0, _column(east, grid.cell) - grid.col0
-    row, col = np.where(is_there, row, -1), np.where(is_there, col, -1)
-    return row.astype(np.int64), col.astype(np.int64)
+        row, col = np.where(is_there, row, grid.row0 - 1), np.where(is_there, col, grid.col0 - 1)
+    return row.astype(np.int64) - grid.row0, col.astype(np.int64) - grid.col0
 
 
 def highest_in_cells(

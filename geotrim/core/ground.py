@@ -198,12 +198,13 @@ def _checked(
 
 
 def _lowest_at_each_place(x: Floats, y: Floats, z: Floats) -> tuple[Floats, Floats, Floats]:
-    """Points sorted by x, then y; of those at one place the lowest."""
-    order = np.lexsort((z, y, x))
+    """Points in the order of the sweep; of those at one place the lowest."""
+    order = np.argsort(x + delaunay.SLANT * y)
+    delaunay.sort(order, x, y)
     x, y, z = x[order], y[order], z[order]
     is_first = np.ones(x.size, dtype=bool)
     is_first[1:] = (np.diff(x) != 0) | (np.diff(y) != 0)
-    return x[is_first], y[is_first], z[is_first]
+    return x[is_first], y[is_first], np.minimum.reduceat(z, np.flatnonzero(is_first))
 
 
 def _triangles(x: Floats, y: Floats, what: str) -> tuple[Corners, Corners]:
