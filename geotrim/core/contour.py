@@ -165,9 +165,13 @@ def contour(
             raise RangeError("level", f"{level}", "a number", "give the elevation in digits")
     found: list[list[_Run]] = [[] for _ in levels]
     for block in blocks:
-        rises = _rises(block.height)
-        for level, runs in zip(levels, found, strict=True):
-            runs += _trace(block, rises, level, n_cols, tie)
+        known = block.height[np.isfinite(block.height)]
+        low, high = (known.min(), known.max()) if known.size else (np.inf, -np.inf)
+        is_met = [low <= level + tie and high > level for level in levels]
+        rises = _rises(block.height) if any(is_met) else None  # most blocks meet no level
+        for k, level in enumerate(levels):
+            if rises is not None and is_met[k]:
+                found[k] += _trace(block, rises, level, n_cols, tie)
     return [_tidied(_joined(runs)) for runs in found]
 
 
@@ -187,8 +191,6 @@ def _trace(
     is_known = np.isfinite(above)
     above[np.abs(above) <= tie] = 0.0
     is_land = above > 0
-    if not is_land.any() or (is_land | ~is_known).all():
-        return []
     from contourpy import LineType, contour_generator
 
     shown = np.clip(np.abs(above), _LEAST, _MOST) * np.where(is_land, 1.0, -1.0)
