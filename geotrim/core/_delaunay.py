@@ -203,9 +203,9 @@ def sweep(x, y, corners, beyond):  # type: ignore[no-untyped-def]
 
     corners, beyond : (2 n, 3) room. 0 triangles mean that all points lie on one line.
 
-    Method: points are added as a slanted front passes over them. Each is joined to the sides of the hull it sees,
-    and sides are flipped until the triangulation is Delaunay again (Lawson 1977, *Software for C1
-    surface interpolation*, from memory).
+    Method: points are added as a slanted front passes over them. Each is joined to the sides of
+    the hull it sees, and sides are flipped until the triangulation is Delaunay again (Lawson 1977,
+    *Software for C1 surface interpolation*, from memory).
     """
     n = x.size
     after, before = np.zeros(n, np.int32), np.zeros(n, np.int32)
