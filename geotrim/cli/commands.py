@@ -180,13 +180,16 @@ def _new(words: list[str]) -> int:
     parser = Parser("new", COMMANDS["new"], "new FOLDER")
     parser.add_argument("folder", metavar="FOLDER", help="folder that holds the files")
     args = parser.parse_args(words)
+    from geotrim.io.site_spec import FILL_IN
     from geotrim.io.starter import write_starter
 
     path, notes = write_starter(args.folder)
     for note in notes:
         print(f"{note.level:<8}  {note}")
     typed = f'"{path}"' if " " in str(path) else str(path)
-    print(f"written: {path}\nFill in what is marked there, then: geotrim run {typed}")
+    is_marked = FILL_IN in path.read_text(encoding="utf-8").partition("\n[")[2]
+    then = "Fill in what is marked there, then" if is_marked else "Check it, then"
+    print(f"written: {path}\n{then}: geotrim run {typed}")
     return 0
 
 

@@ -25,6 +25,7 @@ from geotrim.io.starter_find import (
     overlays_in,
     usual_field_of,
 )
+from geotrim.io.starter_prepared import Part, lots_of, parts_of, prepared_in
 from geotrim.model import SET_ASIDE_KINDS, Note
 from geotrim.ops.catalogue import option_params
 from geotrim.rules.facts import facts
@@ -43,6 +44,7 @@ class _Draft:
     doubts: dict[str, str]
     notes: list[Note] = field(default_factory=list)
     overlays: list[str] = field(default_factory=list)
+    parts: dict[str, Part] = field(default_factory=dict)
     n_marks: int = 0
 
 
@@ -52,9 +54,10 @@ def write_starter(
     """Write a commented site file for the files found in a folder.
 
     Layers are matched to roles by their geometry and by words in their names; every match is told
-    and can be changed. What only the user knows (where the MHW line comes from, the vertical unit
-    of the heights) is marked ``FILL IN``, and a site file with such a mark is refused with words
-    that say what to put there.
+    and can be changed. What ``geotrim prepare`` made in folders below goes before loose files, with
+    all that the preparation knows of it. What only the user knows (where the MHW line comes from,
+    the vertical unit of the heights) is marked ``FILL IN``, and a site file with such a mark is
+    refused with words that say what to put there.
 
     Parameters
     ----------
@@ -90,12 +93,29 @@ def write_starter(
     vectors, rasters = look_in(place, notes)
     roles, doubts = guess_roles(vectors, rasters)
     draft = _Draft(target.parent, roles, doubts, notes)
+    _take_prepared(draft, place)
     draft.overlays = [name for name in overlays_in(place) if place / name != target]
     text = _text(draft, place)
     with new_file(target, overwrite=overwrite) as aside:
         aside.write_text(text, encoding="utf-8", newline="\n")
     _tell(draft, vectors, rasters)
     return target, tuple(draft.notes)
+
+
+def _take_prepared(draft: _Draft, place: Path) -> None:
+    """Give tables to what was prepared; the file that would have been taken is told beside it."""
+    made = prepared_in(place, draft.notes)
+    draft.parts = parts_of(made, place)
+    for table, part in draft.parts.items():
+        before = draft.roles.pop(table, None)
+        draft.doubts[table] = part.told
+        if before is not None:
+            draft.doubts[table] += f"; also possible: {before.name}"
+        if part.found is not None:
+            draft.roles[table] = part.found
+    if "lots" not in draft.roles and (lots := lots_of(made)) is not None:
+        draft.roles["lots"], told = lots
+        draft.doubts["lots"] = told
 
 
 _HEADS = {
@@ -166,7 +186,7 @@ def _text(draft: _Draft, folder: Path) -> str:
         blocks.append(_block(draft, table, known))
         if table == "setbacks":
             blocks.append(facts_blocks(_first_lot(draft)))
-    blocks.append(_options())
+    blocks.append(_options(draft))
     return "\n".join(blocks)
 
 
@@ -174,6 +194,8 @@ def _known(draft: _Draft, table: str) -> dict[str, str]:
     """Keys of one table that the files answer, or that only the user can."""
     if table == "rules" and draft.overlays:
         return {"overlays": f"[{', '.join(map(_quoted, draft.overlays))}]"}
+    if table in draft.parts:
+        return _prepared(draft, table)
     found = draft.roles.get(table)
     if found is None:
         if table not in REQUIRED_TABLES:
@@ -181,7 +203,7 @@ def _known(draft: _Draft, table: str) -> dict[str, str]:
         return {
             name: _quoted(FILL_IN) for name, key in SITE_TABLES[table].items() if key.is_required
         }
-    known = {"file": _quoted(Path(os.path.relpath(found.path, draft.base)).as_posix())}
+    known = {"file": _quoted(_path(draft, found.path))}
     if found.schema is not None:
         if found.n_layers > 1:
             known["layer"] = _quoted(found.schema.name)
@@ -204,6 +226,23 @@ def _known(draft: _Draft, table: str) -> dict[str, str]:
     if table == "set_aside":
         known |= _land_kind(found)
     return known
+
+
+def _prepared(draft: _Draft, table: str) -> dict[str, str]:
+    """Keys of a table as its preparation gives them; a field is never guessed beside them."""
+    known = dict(draft.parts[table].values)
+    if "file" in known:
+        known["file"] = _path(draft, Path(known["file"]))
+    return {key: _toml(value) for key, value in known.items()}
+
+
+def _path(draft: _Draft, path: Path) -> str:
+    return Path(os.path.relpath(path, draft.base)).as_posix()
+
+
+def _toml(value: Any) -> str:
+    """A value as TOML writes it; JSON's text is TOML's, but for letters that it may not hold."""
+    return _quoted(value) if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
 
 
 def _land_kind(found: Found) -> dict[str, str]:
@@ -278,22 +317,28 @@ def _help(draft: _Draft, table: str, name: str, key: Key) -> str:
     return " ".join(text.split())
 
 
-def _options() -> str:
+def _options(draft: _Draft) -> str:
+    part = draft.parts.get("options")
+    known = {} if part is None else part.values
     lines = ["# Choices of the operations; these are the defaults.", "# [options]"]
+    if part is not None:
+        lines = [f"# Choices of the operations; {part.told}, the others are the defaults."]
+        lines.append("[options]")
     for name, param in option_params().items():
         if name == "band_ft":
             continue
-        default = param.default
+        default = known.get(name, param.default)
         value = list(default) if isinstance(default, tuple) else default
         shown = json.dumps(value) if value is not None else OPEN
         choices = f" ({', '.join(param.choices)})" if param.choices else ""
-        lines.append(remark(f"# {name} = {shown}", f"{param.help}{choices}"))
+        mark = "" if name in known else "# "
+        lines.append(remark(f"{mark}{name} = {shown}", f"{param.help}{choices}"))
     return "\n".join(lines) + "\n"
 
 
 def _tell(draft: _Draft, vectors: list[Found], rasters: list[Found]) -> None:
     say = draft.notes.append
-    if not vectors and not rasters:
+    if not vectors and not rasters and not draft.parts:
         say(
             Note(
                 "folder", "no vector layer or raster found; the file says what is needed", "missing"
@@ -302,8 +347,11 @@ def _tell(draft: _Draft, vectors: list[Found], rasters: list[Found]) -> None:
     for role, found in draft.roles.items():
         doubt = f" ({draft.doubts[role]})" if role in draft.doubts else ""
         say(Note(role, f"{found.name}{doubt}", "assumed"))
+    for table, part in draft.parts.items():
+        if table not in draft.roles and "file" in part.values:
+            say(Note(table, f"{part.values['file']} is not there ({part.told})", "missing"))
     lost = [role for role in REQUIRED_TABLES if role != "site" and role not in draft.roles]
-    if lost and (vectors or rasters):
+    if lost and (vectors or rasters or draft.parts):
         say(Note("folder", f"nothing found for {' and '.join(lost)}", "missing"))
     used = {id(found) for found in draft.roles.values()}
     rest = [found.name for found in _both(vectors, rasters) if id(found) not in used]
