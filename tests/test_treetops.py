@@ -195,6 +195,11 @@ def test_middles_of_bent_patches_are_in_them():
     assert [labels[tuple(cell)] for cell in cells] == [1, 2]
 
 
+def test_of_cells_as_near_to_the_middle_the_first_row_by_row_is_taken():
+    assert middles(np.array([[0, 1], [1, 0]])).tolist() == [[0, 1]]
+    assert middles(np.array([[1, 1], [1, 1]])).tolist() == [[0, 0]]
+
+
 def naive_tops(heights, least, radius_of):
     """The rule, spelled out: patches of one height, their middles, then every window."""
     rows, cols = heights.shape

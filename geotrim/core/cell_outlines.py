@@ -68,8 +68,9 @@ def _outline(mine: npt.NDArray[np.bool_], transform: Transform, row0: int, col0:
     # whole and half numbers, so that two regions place a common point alike to the last digit
     corner = np.array([row0 - 0.5, col0 - 0.5])
     placed = [_on_the_map(ring + corner, transform) for ring in rings]
-    areas = [shapely.Polygon(ring).area for ring in placed]
-    shell = int(np.argmax(areas))
+    shell = 0
+    if len(placed) > 1:
+        shell = int(np.argmax([shapely.Polygon(ring).area for ring in placed]))
     holes = [ring for k, ring in enumerate(placed) if k != shell]
     return shapely.geometry.polygon.orient(shapely.Polygon(placed[shell], holes))
 

@@ -230,7 +230,7 @@ def middles(labels: Ints) -> Ints:
         np.add.at(total, patch, place)
     # distances times the number of cells: whole numbers, the same wherever the grid begins
     off = [n[patch] * place - total[patch] for total, place in zip(sums, (rows, cols), strict=True)]
-    order = np.lexsort((cols, rows, off[0] ** 2 + off[1] ** 2, patch))
+    order = np.lexsort((cols, rows, np.hypot(*off), patch))
     _, first = np.unique(patch[order], return_index=True)
     cells = np.column_stack([rows, cols])[order[first]].astype(np.int64)
     return cells[np.lexsort((cells[:, 1], cells[:, 0]))]
