@@ -172,6 +172,8 @@ BAD = [
     ("spreads and radii", "tag,spread_1_ft,radius_e_ft,x,y\nT1,5,5,1,1\n", {}, RangeError, "both"),
     ("which height", "tag,height_ft,height_m,x,y\nT1,9,3,1,1\n", {}, LayerError, "to know which"),
     ("unknown column", "tag,x,y\nT1,1,1\n", {"fields": {"height": "h"}}, LayerError, "column 'h'"),
+    ("unknown unit", "tag,height_ft,x,y\nT1,9,1,1\n", {"unit": "yd"}, UnitError, "'yd'"),
+    ("unknown mark", "tag,height_ft,x,y\nT1,9,1,1\n", {"decimal": "dot"}, LayerError, "'dot'"),
     ("empty", "", {}, GeotrimError, "empty"),
     ("thousands", 'tag,height_ft,x,y\nT1,"1,234",1,1\n', {}, LayerError, "thousands"),
 ]  # fmt: skip

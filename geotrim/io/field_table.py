@@ -140,6 +140,8 @@ def read_field_table(
         If the file cannot be read, a row has no tag, a length no unit, or a number is none or
         out of its limits.
     """
+    if unit is not None:
+        feet_per_vertical_unit(unit, f"{subject} unit")
     table, columns, mark, notes = _read(
         Path(path), layer, crs, dict(fields or {}), x_field, y_field, decimal, subject
     )

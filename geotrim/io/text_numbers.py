@@ -51,6 +51,9 @@ def decimal_mark(texts: Iterable[Any], subject: str, stated: str | None = None) 
         If the table has both, or cannot be read without being told.
     """
     if stated is not None:
+        if stated not in (POINT, COMMA):
+            need = f"{POINT} or {COMMA}"
+            raise LayerError(f"{subject} decimal", f"{stated!r}", need, "say one of them")
         return stated
     pointed, commaed, either = None, None, None
     for text in texts:
