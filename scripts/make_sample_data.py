@@ -205,10 +205,10 @@ to test, never as a picture of a real place or of its rules.
 
 In each of the first three folders: `site.toml` (what geotrim reads), `site.gpkg` (all vectors),
 `heights.tif` (canopy height above the substrate) and `answers.toml` (what must come out, with a
-tolerance and how it is known). Crowns are lumpy outlines with a paraboloid, half-ellipsoid or flat top, so their volumes
-are known by formula; the raster is that surface at each cell's centre, the highest where crowns
-overlap. Answers come from those formulas and from cutting raster cells with shapely, never from
-geotrim.
+tolerance and how it is known). Crowns are lumpy outlines with a paraboloid, half-ellipsoid or flat
+top, so their volumes are known by formula; the raster is that surface at each cell's centre, the
+highest where crowns overlap. Answers come from those formulas and from cutting raster cells with
+shapely, never from geotrim.
 
 Make them again: `python scripts/make_sample_data.py`. On one machine the bytes repeat; other
 versions of the file libraries may write other bytes with the same content. `manifest.toml` lists
