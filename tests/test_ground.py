@@ -117,11 +117,15 @@ def test_rows_of_returns():
     places=st.sets(st.tuples(st.integers(0, 6), st.integers(0, 6)), min_size=3, max_size=30),
     seed=st.integers(0, 99),
     corner=st.sampled_from(CORNERS),
+    side=st.sampled_from([1.0, 0.25, 94_906_267.0]),
 )
-def test_points_in_any_order_and_place_make_one_surface(places, seed, corner):
-    """Points on a small lattice, so that lines and circles of many points are common."""
-    x, y = np.array(sorted(places), dtype=float).T
-    z = (x * 7 + y * 3) % 5
+def test_points_in_any_order_and_place_make_one_surface(places, seed, corner, side):
+    """Points on a small lattice, so that lines and circles of many points are common.
+
+    On the widest lattice the terms of a circle's test have over a hundred bits, so ties are not 0.
+    """
+    x, y = np.array(sorted(places), dtype=float).T * side
+    z = (x / side * 7 + y / side * 3) % 5
     shuffled = np.random.default_rng(seed).permutation(x.size)
     if np.linalg.matrix_rank(np.column_stack([x - x[0], y - y[0]])) < 2:
         with pytest.raises(ShapeError, match="on one line"):
@@ -246,16 +250,27 @@ def test_nearest_return():
 
 
 @pytest.mark.jit
-@pytest.mark.parametrize("lift", [-1, 0, 1])
-def test_the_side_of_a_line_is_exact(lift):
-    """Points all but on a line, in whole steps, against fractions (which do not round)."""
-    step = 2.0**-20
-    ax, ay = 3.0, 5.0
-    bx, by = 3.0 + 40_001 * step * 64, 5.0 + 70_003 * step * 64
-    cx, cy = 3.0 + 40_001 * step * 32, 5.0 + (70_003 * 32 + lift) * step
-    a, b, c, d = (Fraction(v) for v in (ax - cx, by - cy, ay - cy, bx - cx))
-    exact = a * b - c * d
-    assert np.sign(_delaunay.side(ax, ay, bx, by, cx, cy)) == np.sign(float(exact)) == np.sign(lift)
+@pytest.mark.parametrize("n", range(60, 72))
+def test_the_side_of_a_line_is_exact(n):
+    """Cassini: F(n)^2 - F(n+1) F(n-1) is 1 or -1 in turn, far below what doubles tell apart."""
+    f = [0, 1]
+    while len(f) <= n + 1:
+        f.append(f[-1] + f[-2])
+    a, b = (float(f[n]), float(f[n - 1])), (float(f[n + 1]), float(f[n]))
+    assert _delaunay.side(*a, *b, 0.0, 0.0) == f[n] ** 2 - f[n + 1] * f[n - 1] == (-1) ** (n + 1)
+    twice = tuple(2 * value for value in b)
+    assert _delaunay.side(*b, *twice, 0.0, 0.0) == 0.0
+
+
+@pytest.mark.jit
+@given(dy=st.integers(2**50, 2**51), off=st.integers(-2, 2))
+def test_the_order_along_the_slant_is_exact(dy, off):
+    """Against fractions, which do not round: points all but level across the slant."""
+    slanted = Fraction(_delaunay.SLANT) * dy
+    dx = -round(slanted) + off
+    total = slanted + dx
+    expected = total < 0 or (total == 0 and dx < 0)
+    assert _delaunay._comes_before(float(dx), float(dy), 0.0, 0.0) == expected
 
 
 @pytest.mark.jit

@@ -185,12 +185,8 @@ def _mend(x, y, p, stack, size, corners, beyond, inner):  # type: ignore[no-unty
         if in_circle(x[p], y[p], x[a], y[a], x[b], y[b], x[q], y[q]) <= 0.0:
             continue
         _flip(corners, beyond, t, k, u, j)
-        if beyond[t, 0] < 0:
+        if beyond[t, 0] < 0:  # of the four sides around, two have changed triangles
             inner[a] = t
-        if beyond[u, 2] < 0:
-            inner[q] = u
-        if beyond[t, 2] < 0:
-            inner[p] = t
         if beyond[u, 0] < 0:
             inner[b] = u
         stack[size], stack[size + 1] = t, u
