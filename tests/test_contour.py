@@ -447,6 +447,17 @@ def test_slope_beside_a_gap_is_taken_from_the_side_that_is_known():
         np.testing.assert_allclose(line.slope, 0.5, rtol=1e-9)
 
 
+@pytest.mark.parametrize("is_turned", [False, True])
+def test_slope_where_the_ground_bends(is_turned):
+    """Heights 0, 1, 5, alike in every row or in every column: between the first two the slope is 1.
+
+    (The mean of the steps on both sides of the second would be 2.5.)
+    """
+    height = np.tile([0.0, 1.0, 5.0], (3, 1))
+    (line,) = lines_of(height.T if is_turned else height, 0.5)
+    np.testing.assert_allclose(line.slope, 1.0, rtol=1e-12)
+
+
 def test_slope_of_a_row_that_stands_alone():
     """Two rows with gaps around: the slope along the side crossed is all there is."""
     height = np.full((4, 3), np.nan)

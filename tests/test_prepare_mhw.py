@@ -132,6 +132,7 @@ def test_what_the_pieces_say(beach_run):
     assert record["figures"]["n_contour_pieces"] == 1
     assert record["figures"]["length_at_low_ft"] == pytest.approx(49.0 * SURVEY_FT)
     assert "MHW at +0.40 ft NAVD88" in done.prepared.words
+    assert any("1.1 ft high on average" in n.text for n in done.prepared.notes)  # L-10: 34.3 cm
 
 
 def test_a_site_takes_the_line(beach_run):

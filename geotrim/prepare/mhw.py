@@ -19,6 +19,13 @@ from geotrim.prepare.task import Prepared, Task
 
 #: A change of the line's length beyond this share, over the error of the level, is told.
 TOLD_CHANGE_FRAC = 0.1
+#: What no stated error covers. Source: USGS data release, corrected elevation model of Collier
+#: County (2019): lidar 34.3 cm high on average at 15,223 points in marsh, mangrove and cypress.
+GROUND_CAUTION = (
+    "taken to be bare ground at the level. Lidar ground in wetlands of southwest Florida was found "
+    "1.1 ft high on average (USGS 2019), which draws the line too far towards the water; so does "
+    "water of the day of flight taken for ground"
+)
 
 
 def prepare_mhw(task: Task) -> Prepared:
