@@ -178,8 +178,10 @@ def test_no_ground_return_caps_the_lowest_layer_seen_and_tells_what_lies_under()
 
 
 def test_too_few_pulses_or_no_foliage_make_no_profile():
-    counts = np.array([[10.0, 19.0], [10.0, 20.0], [50.0, 0.0], [0.0, 0.0]])
+    counts = np.array([[10.0, 19.0], [10.0, 20.0], [50.0, 0.0], [0.0, 0.0], [0.0, 9.0]])
     found = leaf_profiles(counts, layer_ft=2.0, min_pulses=30)
+    assert not found.is_capped.any()
+    counts, found = counts[:4], leaf_profiles(counts[:4], layer_ft=2.0, min_pulses=30)
     assert found.is_measured.tolist() == [False, True, False, False]
     assert np.isnan(found.weight_frac[[0, 2, 3]]).all()
     assert np.isnan(found.density_perft[[0, 2, 3]]).all()
@@ -423,6 +425,7 @@ def test_partial_layers_and_crowns_without_layers_by_hand():
     assert low[[0, 2]].tolist() == [8.0, 0.0] and high[[0, 2]].tolist() == [12.0, 4.0]
     assert np.isnan([low[1], high[1], cut_heights_ft(layers, 0.5)[1]]).all()
     assert foliage_bases_ft(layers, 0.2)[0] == 6.0
+    np.testing.assert_allclose(cut_heights_ft(layers, 0.55)[[0, 2]], [7.0, 1.8])
 
 
 def test_empty_layers_at_the_ends_are_no_foliage():
@@ -449,6 +452,14 @@ def test_empty_layers_at_the_ends_are_no_foliage():
 def test_layers_that_cannot_be_are_refused(low, high, weight):
     with pytest.raises(RangeError):
         layer_weights(1, [0, 0], low, high, weight)
+
+
+def test_rounding_never_makes_more_than_the_whole():
+    rng = np.random.default_rng(0)
+    for _ in range(200):  # a tenth of such sums are over 1 in the last place
+        weight = np.round(rng.uniform(0.1, 1.0, 7), 1)
+        layers = layer_weights(1, np.zeros(7, int), np.arange(7.0), np.arange(1.0, 8.0), weight)
+        assert 1.0 - 1e-12 < share_above(layers, 0.0)[0] <= 1.0
 
 
 def test_layers_of_two_crowns_do_not_meet():

@@ -371,6 +371,12 @@ def test_points_in_crowns_are_those_shapely_finds():
     assert len(point) == len(expected[0])
 
 
+def test_points_on_the_edge_of_a_crown_count():
+    x, y = np.array([0.0, 2, 2, 0, 1, 2.1]), np.array([0.0, 0, 3, 3, 3, 1])
+    point, _ = points_in_crowns(x, y, np.array([shapely.box(0, 0, 2, 3)]))
+    assert point.tolist() == [0, 1, 2, 3, 4]
+
+
 # --- what is refused, and what is written
 
 

@@ -12,6 +12,7 @@ import pytest
 import shapely
 
 from geotrim.cli import main
+from geotrim.core.calibration import CorrectedHeights
 from geotrim.errors import FileError, LayerError, RangeError, SiteFileError
 from geotrim.io.layers import write_layer
 from geotrim.io.site_file import read_site, site_from_tables
@@ -188,6 +189,29 @@ def test_heights_that_are_shifted_take_the_profile_along():
     assert ProfileModel(crowns, profiles, 3.0).base_ft[0] == 0.0
     assert ProfileModel(crowns, profiles, 5.0).above(0.0)[0] == 1.0
     assert moved.is_far_from(np.array([14.1]))[0] and not moved.is_far_from(np.array([13.9]))[0]
+
+
+def test_a_correction_of_the_heights_goes_through_slices():
+    """12 ft lowered by 1 ft: 6-10 ft is 7-11 ft of the profile, 0.25 and 0.225 of its leaves."""
+    source = CorrectedHeights(flat(12), 1.0, 0.5)
+    result = slices(trees(SQUARE), source, profiles=layers(c1=BY_HAND), canopy_model="profile")
+    row = result["slices"].iloc[0]
+    assert row["volume_ft3"] == pytest.approx(1100 * FT2)
+    assert row["share_band_frac"] == pytest.approx(0.475)
+    assert row["crown_base_ft"] == 1.0
+    assert "profiles are moved by as much as the heights" in told(result, "assumed")
+
+
+def test_no_height_is_no_volume_and_nothing_is_said_of_a_base():
+    """The base of a profile over a top of 1 ft is told as tops that differ, or not at all."""
+    for top, words in ((1.0, ""), (0.0, "1 crown (c1): no volume, so undefined shares")):
+        result = slices(
+            trees(SQUARE),
+            flat(top),
+            profiles=layers(c1=[(2.0, 4.0, 1.0)]),
+            canopy_model="profile",
+        )
+        assert "base at or over the top" not in told(result) and words in told(result)
 
 
 @pytest.mark.parametrize(

@@ -380,7 +380,7 @@ class _Model:
             nothing = np.full(len(unknown), np.nan)
             return nothing, nothing
         if self.profile is not None:
-            return whole * self.profile.above(self.target_ft), np.where(unknown, np.nan, whole)
+            return whole * self.profile.above(self.target_ft), whole
         if self.is_solid:
             area, top = seen.crown_area_ft2, seen.top_ft
             return solid_above_ft3(self.name, area, self.base_ft, top, self.target_ft), whole
