@@ -28,6 +28,7 @@ from geotrim.ops.canopy import heights, heights_and_slices, slices
 from geotrim.ops.chain import measure
 from geotrim.report.calibration_figure import calibration_figure
 from geotrim.report.calibration_text import calibration_text
+from geotrim.report.facts import height_source
 from geotrim.report.save import save_figure
 from geotrim.report.summary import summary_text
 from geotrim.run import run_site
@@ -100,6 +101,17 @@ def test_the_radius_is_in_feet_and_stated():
     assert near.parameters["reading_radius_ft"] == 2.5
     with pytest.raises(RangeError, match="reading_radius_ft"):
         calibrate(grid(), given_, crowns(), reading_radius_ft=0.0)
+
+
+def test_the_radius_is_in_feet_where_the_map_is_in_metres():
+    """The crown is 3 m off: 9.5 ft are 2.9 m, 10.2 ft are 3.1 m."""
+    cells = np.zeros((40, 40))
+    cells[:, 23:] = 11.0
+    source = CanopyGrid(cells, X, Y + 40, 1.0, crs=26958)
+    given_ = sites.readings([None], [12.0], [(X + 20, Y + 20)], crs=26958)
+    for radius_ft, top in ((9.5, 0.0), (10.2, 11.0)):
+        result = calibrate(source, given_, reading_radius_ft=radius_ft, min_coverage_frac=0.0)
+        assert result["stick_readings"]["raster_height_ft"].iloc[0] == top
 
 
 def test_the_raster_s_height_is_the_top_that_heights_measures():
@@ -400,6 +412,19 @@ def test_volumes_follow_the_corrected_heights():
     got = measure(site(options={"height_correction": "bias"}), ["slices"])["slices"]["slices"]
     assert got["volume_ft3"].iloc[1] == pytest.approx(64 * 9.9 * feet2)
     assert got["volume_band_ft3"].iloc[1] == pytest.approx(64 * 3.9 * feet2)
+
+
+def test_figures_are_drawn_from_the_heights_that_were_measured():
+    for choice, top in (("none", 9.5), ("error", 9.5), ("bias", 9.9)):
+        one = site(options={"height_correction": choice})
+        found = measure(one, ["heights"])
+        source, words = height_source(one, found)
+        assert source.rmse_ft == found["heights"]["heights"]["height_error_ft"].iloc[0]
+        assert source.read(15, 16, 22, 23)[0, 0] == pytest.approx(top)
+        assert bool(words) == (choice != "none")
+    assert height_source(site(heights=None), {}) == (None, "")
+    alone = {"heights": found["heights"]}  # without the readings' own result
+    assert height_source(one, alone) == (one.heights, "")
 
 
 @pytest.mark.parametrize("choice", ["none", "error", "bias"])
