@@ -145,7 +145,9 @@ def _area(triangle):
     return abs((bx - ax) * (cy - ay) - (by - ay) * (cx - ax)) / 2
 
 
-def test_of_points_on_a_circle_the_first_is_joined_to_all():
+@pytest.mark.jit
+@pytest.mark.parametrize("side", [1.0, 94_906_267.0])
+def test_of_points_on_a_circle_the_first_is_joined_to_all(side):
     """Twelve points on a circle of radius 5, whole numbers: nothing but ties.
 
     In the order of x + 0.618 y, (-4, -3) is the first: -5.85, before -5.47 at (-3, -4).
@@ -153,9 +155,9 @@ def test_of_points_on_a_circle_the_first_is_joined_to_all():
     x, y = np.array(
         [[3, 4, 5, 4, 3, 0, -3, -4, -5, -4, -3, 0], [4, 3, 0, -3, -4, -5, -4, -3, 0, 3, 4, 5]]
     )
-    surface = GroundSurface(x, y, np.zeros(12))
+    surface = GroundSurface(x * side, y * side, np.zeros(12))
     assert len(triangles(surface)) == 10
-    assert all((-4.0, -3.0) in triangle for triangle in triangles(surface))
+    assert all((-4.0 * side, -3.0 * side) in triangle for triangle in triangles(surface))
 
 
 def tiled(seed, buffer):
@@ -185,6 +187,14 @@ def test_a_buffer_as_wide_as_the_gap_is_enough():
     whole, tile, is_settled = tiled(0, buffer=20.0)
     assert is_settled.all()
     np.testing.assert_allclose(tile, whole, rtol=0, atol=1e-9)
+
+
+def test_a_hole_wider_than_stated_is_not_bridged():
+    """The same circle, radius 2.8284: bridged when that wide may be, and not when less."""
+    surface = GroundSurface([0, 4, 0], [0, 0, 4], [1, 5, 9])
+    assert surface.at([1.0, 9.0], [1.0, 9.0], widest=2.829)[0] == pytest.approx(4.0)
+    assert np.isnan(surface.at([1.0, 9.0], [1.0, 9.0], widest=2.829)[1])
+    assert np.isnan(surface.at([1.0], [1.0], widest=2.828)).all()
 
 
 def test_settled_by_hand():
@@ -262,15 +272,53 @@ def test_the_side_of_a_line_is_exact(n):
     assert _delaunay.side(*b, *twice, 0.0, 0.0) == 0.0
 
 
+#: 1265 times this is 1 more than a multiple of 2048, so x + SLANT y can come as near 0 as 1/2048.
+NEARLY_LEVEL = pow(1265, -1, 2048)
+
+
 @pytest.mark.jit
-@given(dy=st.integers(2**50, 2**51), off=st.integers(-2, 2))
-def test_the_order_along_the_slant_is_exact(dy, off):
-    """Against fractions, which do not round: points all but level across the slant."""
-    slanted = Fraction(_delaunay.SLANT) * dy
-    dx = -round(slanted) + off
-    total = slanted + dx
-    expected = total < 0 or (total == 0 and dx < 0)
-    assert _delaunay._comes_before(float(dx), float(dy), 0.0, 0.0) == expected
+@pytest.mark.parametrize("off", [-9, -2, -1, 0, 1, 2, 9])
+@pytest.mark.parametrize("many", [2**39 + 1, 2**39 + 77_777])
+def test_the_order_along_the_slant_is_exact(off, many):
+    """Here x + SLANT y is off/2048, with both so large that doubles see it as 0; then x decides."""
+    dy = NEARLY_LEVEL * off + 2048 * many
+    dx = -(1265 * dy - off) // 2048
+    assert Fraction(_delaunay.SLANT) * dy + dx == Fraction(off, 2048)
+    comes_first = _delaunay._comes_before(float(dx), float(dy), 0.0, 0.0)
+    assert comes_first == (off <= 0)
+    assert _delaunay._comes_before(0.0, 0.0, float(dx), float(dy)) != comes_first
+
+
+@pytest.mark.jit
+def test_points_are_sorted_exactly():
+    """Points all but level across the slant, by fractions; an order by doubles is another."""
+    rng = np.random.default_rng(13)
+    y = rng.integers(2**49, 2**50, 300)
+    x = np.array([-round(Fraction(_delaunay.SLANT) * int(v)) for v in y]) + rng.integers(0, 3, 300)
+    x, y = x.astype(float), y.astype(float)
+    rough = np.argsort(x + _delaunay.SLANT * y)
+    order = rough.copy()
+    _delaunay.sort(order, x, y)
+    keys = [
+        (Fraction(a) + Fraction(_delaunay.SLANT) * Fraction(b), a)
+        for a, b in zip(x, y, strict=True)
+    ]
+    known = sorted(range(300), key=keys.__getitem__)
+    assert order.tolist() == known
+    assert rough.tolist() != known
+    surface = GroundSurface(x, y, np.zeros(300))
+    assert len(surface.corners) == 2 * 300 - 2 - (surface.beyond < 0).sum()  # Euler, by hull sides
+
+
+def test_differences_of_coordinates_are_exact():
+    """Coordinates with far more digits than their differences could hold lose the last of them."""
+    x = np.array([1e-18, 1 / 3, np.pi * 1e-6, 100 / 7, 99.9])
+    surface = GroundSurface(x, x**2, x)
+    for axis in (surface.x, surface.y):
+        for a in axis:
+            for b in axis:
+                assert Fraction(a) - Fraction(b) == Fraction(a - b)
+    np.testing.assert_allclose(np.sort(surface.x), np.sort(x), rtol=0, atol=1e-13)
 
 
 @pytest.mark.jit
