@@ -352,6 +352,11 @@ def test_a_flood_by_hand():
     assert labels.tolist() == [[1, 1, 1, 2, 2, 0]]
 
 
+def test_the_flood_goes_over_sides_and_down_to_the_least_height():
+    smooth = np.array([[9.0, 4.0, 3.99], [3.0, 3.0, 8.0]])
+    assert flood(smooth, np.array([[0, 0]]), 4.0, CLOSED).tolist() == [[1, 1, 0], [0, 0, 0]]
+
+
 def test_an_open_side_floods_in():
     row = np.array([[9.0, 8.0, 5.0, 7.0, 12.0, 6.0, 7.0, 3.0, 9.0]])
     tops = np.array([[0, 0], [0, 4]])
