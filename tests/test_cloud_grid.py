@@ -82,13 +82,13 @@ def test_no_point_is_lost_and_tiles_share_a_lattice(cell, places, corner):
 
 @pytest.mark.jit
 def test_highest_lowest_and_count_by_hand():
-    """Four points in two cells, one without a value, one outside, one nowhere."""
+    """Points in two cells, two without a value (first, last), some outside, one nowhere."""
     grid = grid_of((0.0, 0.1, 3.9, 1.9), 2.0)
-    row, col = cells_of([1, 1.5, 3, 3, 9, NAN], [1, 1, 1, 1, 1, 1], grid)
-    value = [3.0, 5.0, NAN, -2.0, 100.0, 100.0]
+    row, col = cells_of([1, 1.5, 3, 3, 9, NAN, 1, -1, 1], [1, 1, 1, 1, 1, 1, 1, 1, 3], grid)
+    value = [3.0, 5.0, NAN, -2.0, 100.0, 100.0, NAN, 100.0, 100.0]
     assert highest_in_cells(row, col, value, grid.shape).tolist() == [[5.0, -2.0]]
     assert lowest_in_cells(row, col, value, grid.shape).tolist() == [[3.0, -2.0]]
-    assert count_in_cells(row, col, grid.shape).tolist() == [[2, 2]]
+    assert count_in_cells(row, col, grid.shape).tolist() == [[3, 2]]
 
 
 @pytest.mark.jit

@@ -38,10 +38,23 @@ def test_a_triangle_by_hand():
     """Corners (0,0,1), (4,0,5), (0,4,9): z = 1 + x + 2 y. The far side runs from x = 4 to y = 4."""
     surface = GroundSurface([0, 4, 0], [0, 0, 4], [1, 5, 9])
     assert surface.at([1, 2, 0, 4], [1, 2, 4, 0]) == pytest.approx([4.0, 7.0, 9.0, 5.0])
-    assert np.isnan(surface.at([2.01, -0.01, 9.0], [2.0, 1.0, 9.0])).all()
+    assert np.isnan(surface.at([2.001, -0.001, 9.0], [2.0, 1.0, 9.0])).all()
     assert np.isnan(surface.at([np.nan, np.inf], [1.0, 1.0])).all()
     assert surface.at([[1.0], [2.0]], [[1.0], [1.0]]).tolist() == [[4.0], [5.0]]
     assert surface.n_returns == 3
+
+
+@pytest.mark.jit
+@pytest.mark.parametrize("corner", CORNERS)
+def test_the_sides_of_the_hull_belong_to_the_surface(corner):
+    """Points along a side fall off it by the rounding of their own coordinates, and still count."""
+    x, y = np.array([0.0, 47.3, 11.1]) + corner[0], np.array([0.0, 13.7, 39.9]) + corner[1]
+    surface = GroundSurface(x, y, [1.0, 2.0, 3.0])
+    share = np.linspace(0, 1, 41)
+    for i, j in ((0, 1), (1, 2), (2, 0)):
+        along_x, along_y = x[i] + share * (x[j] - x[i]), y[i] + share * (y[j] - y[i])
+        got = surface.at(along_x, along_y)
+        np.testing.assert_allclose(got, (i + 1) + share * (j - i), rtol=0, atol=1e-8)
 
 
 @pytest.mark.jit
