@@ -173,7 +173,7 @@ def _from_wkt(data: bytes | None) -> Any:
         return None
     try:
         return CRS.from_wkt(text)
-    except ProjCRSError:
+    except (ProjCRSError, UnicodeDecodeError):
         return None
 
 

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geotrim.errors import CRSError, FileError, LayerError
-from geotrim.io.cloud_crs import check_readable, read_record, vertical_unit
+from geotrim.io.cloud_crs import CloudRecord, check_readable, read_record, vertical_unit
 from geotrim.io.crs import (
     choose_site_crs,
     horizontal,
@@ -230,7 +230,7 @@ def open_cloud(
     and GeoKeys are read by the WKT; the two must agree on the unit of the plane.
     """
     found = local_path(path, subject)
-    _check_signature(found, subject)
+    _check_head(found, subject)
     with _open(found, subject) as reader:
         header = reader.header
         _check_header(header, found, subject)
@@ -239,7 +239,7 @@ def open_cloud(
         version, number, n = str(header.version), header.point_format.id, header.point_count
     check_readable(record, crs, subject)
     own_bounds = np.array([*low[:2], *high[:2]])
-    file_crs, notes = layer_crs(record.crs, crs, own_bounds, subject)
+    file_crs, notes = _settled_crs(record, crs, own_bounds, subject)
     known, source, unit_notes = vertical_unit(record, file_crs, unit, subject)
     plane, move, move_notes = _plane_of(file_crs, own_bounds, to_crs, subject)
     bounds = own_bounds if move is None else _moved_bounds(own_bounds, move)
@@ -318,10 +318,14 @@ def _datum_pair(first: Cloud, other: Cloud) -> tuple[str, str, bool]:
     return str(one), str(its), one is None or its is None or one == its
 
 
-def _check_signature(path: Path, subject: str) -> None:
+def _check_head(path: Path, subject: str) -> None:
+    """Refuse what is no LAS file, and a header that its own numbers contradict.
+
+    Source: LAS specification 1.4-R15, public header block and its places.
+    """
     with path.open("rb") as stream:
-        head = stream.read(4)
-    if head != SIGNATURE:
+        head = stream.read(375)
+    if head[:4] != SIGNATURE:
         kind = "" if path.suffix.lower() in (".las", ".laz") else f", a {path.suffix or 'nameless'}"
         raise FileError(
             subject,
@@ -329,6 +333,16 @@ def _check_signature(path: Path, subject: str) -> None:
             "a lidar cloud in LAS or LAZ",
             "export the cloud as LAS or LAZ, or name another file",
         )
+    n_bytes = path.stat().st_size
+    if len(head) < 227:
+        raise _damaged(path, subject, EOFError(f"its header breaks off after {len(head)} bytes"))
+    size, points_at, n_records = struct.unpack_from("<HLL", head, 94)
+    if not 227 <= size <= points_at <= n_bytes or size + 54 * n_records > points_at:
+        raise _damaged(path, subject, EOFError("its header does not fit its size"))
+    if head[25] >= 4 and len(head) == 375:
+        extended_at, n_extended = struct.unpack_from("<QL", head, 235)
+        if n_extended and extended_at + 60 * n_extended > n_bytes:
+            raise _damaged(path, subject, EOFError("its last records are missing"))
 
 
 def _check_header(header: Any, path: Path, subject: str) -> None:
@@ -382,6 +396,10 @@ def _telling(path: Path, subject: str) -> Iterator[None]:
         yield
     except (*known, *parts) as error:
         raise _damaged(path, subject, error) from error
+    except BaseException as error:
+        if type(error).__name__ != "PanicException":  # of the decoder, which is written in Rust
+            raise
+        raise _damaged(path, subject, error) from error
 
 
 def _damaged(path: Path, subject: str, error: BaseException) -> FileError:
@@ -418,6 +436,23 @@ def _unpack(record: Any, number: int) -> Points:
     flags[is_key] |= KEY_POINT
     kind[is_key] = GROUND
     return Points(x, y, z, kind, bits & 0x07, (bits >> 3) & 0x07, flags)
+
+
+def _settled_crs(
+    record: CloudRecord, stated: Any, bounds: npt.NDArray[Any], subject: str
+) -> tuple[Any, tuple[Note, ...]]:
+    """CRS of the points, from the record and the user; one that maths cannot follow is refused."""
+    from pyproj.exceptions import ProjError
+
+    try:
+        return layer_crs(record.crs, stated, bounds, subject)
+    except ProjError as error:
+        raise CRSError(
+            subject,
+            f"a CRS record ({record.found}) that cannot be tied to the Earth",
+            "a known reference system",
+            "have the record mended; it may be damaged",
+        ) from error
 
 
 def _plane_of(
