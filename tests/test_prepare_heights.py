@@ -14,6 +14,7 @@ from pyproj import Transformer
 from rasterio.transform import Affine
 
 from geotrim.cli import main
+from geotrim.core import cloud_heights, height_difference
 from geotrim.core.height_difference import Difference
 from geotrim.core.resample import KNOWN, NO_DATA, OUTSIDE
 from geotrim.errors import CRSError, GeotrimError, LayerError, RangeError, UnitError
@@ -24,6 +25,7 @@ from geotrim.io.rasters import open_heights
 from geotrim.prepare.heights_told import Tally
 from geotrim.prepare.task import GivenFile
 from geotrim.prepare.work import prepare_input
+from geotrim.report.heights_figure import LOOKS
 
 NAN = np.nan
 X, Y = 280_000.0, 1_180_000.0
@@ -609,6 +611,13 @@ def test_from_the_command_line_with_a_picture(tmp_path, monkeypatch, capsys):
     assert record["inputs"][0]["detail"]["vertical_unit"] == "ft"
     assert record["parameters"]["flight_water_level_ft"] == {"value": -2.0, "is_default": False}
     assert (tmp_path / "made" / "heights.png").read_bytes()[:4] == b"\x89PNG"
+
+
+def test_the_picture_has_a_look_for_every_reason():
+    """Of rasters and of clouds; two that are drawn in one picture look different."""
+    for reasons in (height_difference.REASONS, cloud_heights.REASONS):
+        looks = [LOOKS[text] for text in reasons.values()]
+        assert len(set(looks)) == len(looks)
 
 
 def test_what_is_missing_about_water_and_returns_is_told(tmp_path):

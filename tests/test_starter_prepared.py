@@ -6,7 +6,6 @@ import json
 import shutil
 import tomllib
 
-import numpy as np
 import pytest
 
 from geotrim.cli import main
@@ -154,7 +153,9 @@ def test_lots_of_the_record_are_taken_only_as_they_were(folder, tmp_path):
     record = folder / "mhw" / "record.json"
     head = json.loads(record.read_text())
     lots = {"role": "lots", "path": str(outside), "sha256": sha256_of(outside)[0], "layer": "lots"}
-    record.write_text(json.dumps(head | {"inputs": [{"role": "ground", "path": "x"}, lots]}))
+    trees = folder / "prepared" / "crowns" / "crowns.gpkg"
+    first = {"role": "crowns", "path": str(trees), "sha256": sha256_of(trees)[0], "layer": "crowns"}
+    record.write_text(json.dumps(head | {"inputs": [first, {"role": "ground"}, lots]}))
     said, notes = said_of(folder)
     assert said["lots"] == {"file": "../parcels.gpkg", "id_field": "lot_id"}
     assert "lots: parcels.gpkg (named in the record of geotrim prepare mhw)" in notes
@@ -209,8 +210,9 @@ def test_folders_deeper_down_are_not_searched(tmp_path):
 
 
 def test_a_table_that_is_unknown_is_left_out(folder):
-    made = prepared(folder / "odd", "odd", {"wishes": {"file": "x"}, "heights": {"colour": 1}})
-    assert made.is_dir()
+    """Nor does a newer folder that says nothing known of a table stand in an older one's way."""
+    tables = {"wishes": {"file": "x"}, "heights": {"colour": 1}, "options": {"wish": 2}}
+    prepared(folder / "odd", "odd", tables, started="2026-11-27T09:00:00Z")
     said, _ = said_of(folder)
-    assert "wishes" not in said and said["heights"]["rmse_ft"] == 0.46
-    assert np.isfinite(said["heights"]["rmse_ft"])
+    assert "wishes" not in said and "options" not in said
+    assert said["heights"]["rmse_ft"] == 0.46 and "colour" not in said["heights"]
