@@ -159,7 +159,7 @@ def lots_of(made: list[Made]) -> tuple[Found, str] | None:
     for one in made:
         for item in one.inputs:
             path = Path(str(item.get("path", "")))
-            if item.get("role") not in ("lots", "area") or not path.is_file():
+            if item.get("role") != "lots" or not path.is_file():
                 continue
             if sha256_of(path)[0] != item.get("sha256"):
                 continue
