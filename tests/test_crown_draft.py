@@ -295,6 +295,40 @@ def test_a_flat_top_longer_than_the_surroundings_is_one_tree():
         same(draft_crowns(grid(heights), 1.0, rules, block_cells=block), whole)
 
 
+def bent_flat(seed):
+    """One patch of one height along a random walk."""
+    rng = np.random.default_rng(seed)
+    heights = np.zeros((48, 48))
+    row, col = 24, 24
+    for _ in range(60):
+        heights[row : row + 3, col : col + 3] = 12.0
+        step = rng.integers(-3, 4, 2)
+        row, col = np.clip((row + step[0], col + step[1]), 2, 42)
+    return heights
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_bent_flat_tops_do_not_depend_on_the_blocks(seed):
+    rules = CrownRules(radius_max_ft=5.0, smooth_ft=0.0, window_slope_frac=0.0)
+    whole = draft_crowns(grid(bent_flat(seed)), 1.0, rules)
+    same(draft_crowns(grid(bent_flat(seed)), 1.0, rules, block_cells=9), whole)
+
+
+def test_a_wide_smoothing_does_not_depend_on_the_blocks(forest):
+    rules = CrownRules(radius_max_ft=6.0, smooth_ft=4.0)
+    whole = draft_crowns(grid(forest), 1.0, rules, block_cells=1000)
+    same(draft_crowns(grid(forest), 1.0, rules, block_cells=25), whole)
+
+
+def test_a_flat_top_that_goes_on_is_not_sure(monkeypatch):
+    monkeypatch.setattr(crown_draft, "CELLS_MOST", 1)
+    heights = np.zeros((9, 160))
+    heights[3:6, 10:150] = 12.0
+    rules = CrownRules(radius_max_ft=5.0, smooth_ft=0.0)
+    draft = draft_crowns(grid(heights), 1.0, rules, block_cells=20)
+    assert draft.counts.n_unsure == draft.counts.n_tops > 1
+
+
 def test_crowns_that_cannot_be_settled_are_counted(forest, monkeypatch):
     """With surroundings that may not be widened, closed canopy stays open to the outside."""
     monkeypatch.setattr(crown_draft, "CELLS_MOST", 1)
@@ -310,6 +344,14 @@ def test_only_crowns_that_meet_the_area_are_kept(forest):
     assert 0 < meets.sum() < len(whole)
     assert (shapely.to_wkb(part.outlines) == shapely.to_wkb(whole.outlines[meets])).all()
     assert part.counts.n_cells < whole.counts.n_cells
+
+
+def test_a_crown_that_reaches_into_the_area_from_a_block_off_it_is_kept():
+    """Treetop at column 4, crown to column 10, area from column 8, blocks of 3."""
+    heights = canopy([(4.5, 8.5, 20.0, 5.9, "half up")], (17, 20), 1.0)
+    near = shapely.box(WEST + 8, NORTH - 12, WEST + 9, NORTH - 5)
+    draft = draft_crowns(grid(heights), 1.0, near=near, block_cells=3)
+    assert draft.top_xy.tolist() == [[WEST + 4.5, NORTH - 8.5]]
 
 
 def test_progress_is_told_block_by_block(forest):
