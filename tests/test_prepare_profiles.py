@@ -14,15 +14,18 @@ import pyogrio
 import pytest
 import rasterio
 import shapely
+from pyproj import CRS, Transformer
 
 from geotrim.cli import main
 from geotrim.core.crown_points import points_in_crowns
 from geotrim.errors import CRSError, GeotrimError, LayerError
+from geotrim.io.rasters import open_heights
 from geotrim.io.site_file import site_from_tables
 from geotrim.model import CanopyGrid
 from geotrim.ops.chain import measure
 from geotrim.prepare import profiles as module
 from geotrim.prepare.catalogue import PREPARATIONS
+from geotrim.prepare.profile_returns import Elevation
 from geotrim.prepare.profiles import prepare_profiles
 from geotrim.prepare.task import GivenFile, Task
 from geotrim.prepare.work import prepare_input
@@ -77,8 +80,6 @@ def write_las(path, x, y, z, kind, number, n_returns, *, crs="EPSG:32617+5703", 
     header = laspy.LasHeader(point_format=6, version="1.4")
     header.scales, header.offsets = [step] * 3, [round(float(x[0])), round(float(y[0])), 0.0]
     if crs:
-        from pyproj import CRS
-
         header.add_crs(CRS.from_user_input(crs))
     las = laspy.LasData(header)
     las.x, las.y, las.z = x, y, z
@@ -249,6 +250,34 @@ def test_the_ground_may_be_a_raster(folder, tmp_path):
     assert part.loc["low", "n_returns_no_ground"] == part.loc["low", "n_returns"] > 0
     assert "fewer than 30" in part.loc["low", "reason"]
     assert "have no ground under them and were not counted: low" in " ".join(map(str, made.notes))
+
+
+@pytest.mark.parametrize("crs", [32617, 6443])
+def test_elevations_between_the_cells_of_a_turned_raster(tmp_path, crs):
+    """A plane is what bilinear interpolation keeps: exact at any place inside, in any CRS."""
+    to = Transformer.from_crs(32617, crs, always_xy=True).transform
+    rng = np.random.default_rng(8)
+    x, y = X + rng.uniform(0, 12, 40), Y + rng.uniform(0, 12, 40)
+    east, north = to(x, y)
+    middle, turn = (east.mean(), north.mean()), 0.5
+    cos, sin = 3.0 * np.cos(turn), 3.0 * np.sin(turn)
+    grid = rasterio.Affine(cos, -sin, 0, -sin, -cos, 0)
+    c, f = middle[0] - (cos - sin) * 30, middle[1] + (sin + cos) * 30
+    grid = rasterio.Affine(cos, -sin, c, -sin, -cos, f)
+    col, row = np.meshgrid(np.arange(60) + 0.5, np.arange(60) + 0.5)
+    cells = [cos * col - sin * row + c, -sin * col - cos * row + f]
+    level = lambda e, n: 7.0 + 0.3 * (e - middle[0]) - 0.2 * (n - middle[1])  # noqa: E731
+    with rasterio.open(
+        tmp_path / "g.tif", "w", driver="GTiff", width=60, height=60, count=1, dtype="float64",
+        crs=f"EPSG:{crs}", transform=grid,
+    ) as out:  # fmt: skip
+        out.write(level(*cells), 1)
+    with open_heights(tmp_path / "g.tif", unit="m") as raster:
+        found = Elevation(raster, CRS.from_epsg(32617)).at_ft(x, y)
+        one = Elevation(raster, CRS.from_epsg(32617)).at_ft(x[:1], y[:1])
+        away = Elevation(raster, CRS.from_epsg(32617)).at_ft(x[:1] + 900, y[:1])
+    np.testing.assert_allclose(found * FOOT_M, level(east, north), atol=1e-6)
+    assert one[0] == pytest.approx(found[0]) and np.isnan(away[0])
 
 
 def test_ground_in_another_datum_is_refused(folder, tmp_path):

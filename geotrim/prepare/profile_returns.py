@@ -73,7 +73,7 @@ def returns_near(
         return
     notes += clouds.notes
     notes.append(Note("ground", f"from the raster {Path(raster.path).name}"))
-    elevation, feet = _Elevation(raster, clouds.crs), clouds.feet_per_z_unit
+    elevation, feet = Elevation(raster, clouds.crs), clouds.feet_per_z_unit
     with tile_clouds(
         clouds.clouds,
         cell=cell_of(clouds, None),
@@ -88,7 +88,7 @@ def returns_near(
             yield TileReturns(own, own.z * feet - elevation.at_ft(own.x, own.y))
 
 
-class _Elevation:
+class Elevation:
     """A ground raster, asked at places of the cloud."""
 
     def __init__(self, raster: HeightRaster, crs: Any) -> None:
