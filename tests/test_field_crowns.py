@@ -100,6 +100,7 @@ def test_four_radii_are_reached_and_their_area_is_by_hand():
     """N 6, E 4, S 2, W 3: pi (6 + 2)(4 + 3) / 4 = 14 pi; the quarters pi/4 of 24, 8, 6, 18."""
     shape = one([6.0, 4.0, 2.0, 3.0])
     assert shape.area == pytest.approx(14 * np.pi, rel=1e-12)
+    assert crown_area_ft2([[6.0, 4.0, 2.0, 3.0]])[0] == pytest.approx(14 * np.pi, rel=1e-15)
     for bearing, radius in ((0, 6.0), (90, 4.0), (180, 2.0), (270, 3.0)):
         assert reach(shape, bearing) == pytest.approx(radius, rel=1e-3)
     for box, product in (

@@ -53,8 +53,8 @@ def test_another_reader_finds_the_same_points(written):
     """GDAL's own GPX driver: general-purpose, not ours."""
     rows = pyogrio.read_dataframe(written, layer="waypoints")
     assert list(rows["name"]) == [point.name for point in POINTS]
-    np.testing.assert_allclose(rows.geometry.x, [point.lon for point in POINTS], atol=1e-9)
-    np.testing.assert_allclose(rows.geometry.y, [point.lat for point in POINTS], atol=1e-9)
+    np.testing.assert_allclose(rows.geometry.x, [point.lon for point in POINTS], rtol=0, atol=1e-9)
+    np.testing.assert_allclose(rows.geometry.y, [point.lat for point in POINTS], rtol=0, atol=1e-9)
     assert rows["cmt"].iloc[0] == POINTS[0].comment
     assert rows.crs.to_epsg() == 4326
 
@@ -63,7 +63,7 @@ def test_what_is_written_is_read_back(written):
     table, notes = read_gpx(written)
     assert list(table["name"]) == [point.name for point in POINTS]
     assert list(table["desc"])[:2] == ["red", "line\nbreak"]
-    np.testing.assert_allclose(table.geometry.x, [point.lon for point in POINTS], atol=1e-9)
+    np.testing.assert_allclose(table.geometry.x, [point.lon for point in POINTS], rtol=0, atol=1e-9)
     assert not any("elevation" in note.text for note in notes)
 
 

@@ -299,6 +299,24 @@ def test_a_trunk_in_one_crown_gives_it_what_the_field_knows(tmp_path):
     assert figures["n_trees_joined"] == 1 and figures["n_given_crowns_without_tree"] == 1
 
 
+def test_a_draft_of_crowns_is_joined_and_its_fields_kept(tmp_path):
+    """As a draft has them: a second layer of points, heights in height_ft, fields of its own."""
+    crowns = crowns_file(
+        tmp_path, [(0, 0, 10, 10), (20, 0, 30, 10)], height_ft=[11.0, 9.0],
+        species=["red", None], Tag=["a", "b"], confidence_frac=[0.5, 0.25],
+    )  # fmt: skip
+    tops = gpd.GeoDataFrame({"crown_id": ["C1"]}, geometry=[shapely.Point(X, Y)], crs=WEST)
+    tops.to_file(crowns, layer="treetops")
+    done = survey(tmp_path, rows_of(tree("T1", 25, 5, species="", spreads="10,10")), crowns)
+    got = layer(done, "crowns").set_index("crown_id")
+    assert got["given_height_ft"].tolist() == [11.0, 9.0]
+    assert got["height_ft"].isna().tolist() == [True, False]
+    assert got.loc["C1", "species"] == "red"
+    assert got["given_Tag"].tolist() == ["a", "b"]
+    assert got["confidence_frac"].tolist() == [0.5, 0.25]
+    assert not [name for name in got.columns if name.endswith("_field")]
+
+
 def test_every_kind_of_conflict_is_listed_and_nothing_is_resolved(tmp_path):
     crowns = crowns_file(
         tmp_path,
@@ -468,7 +486,7 @@ def test_the_clean_table_reads_back_as_it_was(tmp_path):
     after, notes = read_field_table(done.folder / "trees.csv")  # its CRS and units are in it
     for name in COLUMNS:
         if before[name].dtype.kind == "f":
-            np.testing.assert_allclose(after[name], before[name], atol=1e-6)
+            np.testing.assert_allclose(after[name], before[name], rtol=0, atol=1e-6)
         else:
             assert list(after[name]) == list(before[name]), name
     assert after.crs.to_epsg() == 6443
@@ -496,14 +514,14 @@ def test_waypoints_keep_tags_and_positions(tmp_path):
     assert list(seen["name"]) == ["=T1", "-2", "\u6a39 3", "T1 long"]
     change = Transformer.from_crs(6443, 6318, always_xy=True)  # NAD83(2011), within 2 m of WGS 84
     lon, lat = change.transform(X + np.array([0, 20, 40, 60]), Y + np.array([0, 7.25, 0, 0]))
-    np.testing.assert_allclose(seen.geometry.x, lon, atol=2e-5)
-    np.testing.assert_allclose(seen.geometry.y, lat, atol=2e-5)
+    np.testing.assert_allclose(seen.geometry.x, lon, rtol=0, atol=2e-5)
+    np.testing.assert_allclose(seen.geometry.y, lat, rtol=0, atol=2e-5)
     assert "height 11.1 ft" in seen["desc"][1] and "ele" not in seen.dropna(axis=1).columns
     again = prepare_input("survey", {"trees": done.folder / "trees.gpx"}, out=tmp_path / "again")
     back = pyogrio.read_dataframe(again.folder / "trees.gpx", layer="waypoints")
     assert list(back["name"]) == list(seen["name"])
-    np.testing.assert_allclose(back.geometry.x, seen.geometry.x, atol=1e-7)
-    np.testing.assert_allclose(back.geometry.y, seen.geometry.y, atol=1e-7)
+    np.testing.assert_allclose(back.geometry.x, seen.geometry.x, rtol=0, atol=1e-7)
+    np.testing.assert_allclose(back.geometry.y, seen.geometry.y, rtol=0, atol=1e-7)
     assert again.prepared.site == {}  # no spreads in waypoints, so no crowns
     assert not (again.folder / "trees.gpkg").exists() or "crowns" not in list(
         pyogrio.list_layers(again.folder / "trees.gpkg")[:, 0]
@@ -515,8 +533,8 @@ def test_degrees_come_back_as_they_went_in(tmp_path):
     text = rows_of("T1,-82.5000001,27.2000003", "T2,-82.4999,27.2", head=head)
     done = survey(tmp_path, text, said={"crs": "EPSG:4326"})
     seen = pyogrio.read_dataframe(done.folder / "trees.gpx", layer="waypoints")
-    np.testing.assert_allclose(seen.geometry.x, [-82.5000001, -82.4999], atol=1e-9)
-    np.testing.assert_allclose(seen.geometry.y, [27.2000003, 27.2], atol=1e-9)
+    np.testing.assert_allclose(seen.geometry.x, [-82.5000001, -82.4999], rtol=0, atol=1e-9)
+    np.testing.assert_allclose(seen.geometry.y, [27.2000003, 27.2], rtol=0, atol=1e-9)
     assert layer(done, "trunks").crs.to_epsg() == 6443  # the zone of the place: U-02
 
 

@@ -139,6 +139,7 @@ def test_nothing_is_guarded_that_need_not_be():
         ("1.234.567,8", None, 1234567.8),
         ("656166.667", 656166.667, None),
         ("0.123", 0.123, None),
+        ("0,123", None, 0.123),
         ("-7", -7.0, -7.0),
         ("\N{MINUS SIGN}81.5", -81.5, None),
         (".5", 0.5, None),
@@ -218,6 +219,9 @@ def test_easting_and_northing_need_a_crs():
         points(columns)
     table, _ = points(columns, crs="EPSG:6443")
     assert (table.geometry.x[0], table.geometry.y[0]) == (420000.5, 970000.25)
+    with pytest.raises(CRSError, match="is told"):
+        twice = {"x": ["420000", "420010"], "y": ["970000", "970000"]}
+        points({**twice, "crs": ["EPSG:6443", "EPSG:6441"]})
     told, notes = points({**columns, "crs": ["EPSG:6443"]})
     assert told.crs.to_epsg() == 6443
     assert any("column crs says" in note.text for note in notes)

@@ -120,9 +120,7 @@ def ellipse_crowns(
     turn = np.radians(np.broadcast_to(np.asarray(bearing_deg, dtype=np.float64), len(radii)))
     quarter = n_vertices // 4
     step = 2.0 * np.pi / n_vertices
-    # Not linspace: at the four axes sine and cosine must be 0 and 1 exactly.
     along, across = np.cos(step * np.arange(quarter)), np.sin(step * np.arange(quarter))
-    along[0], across[0] = 1.0, 0.0
     ahead, right, behind, left = (radii[:, [k]] for k in range(4))
     forward = np.hstack([ahead * along, -behind * across, -behind * along, ahead * across])
     sideward = np.hstack([right * across, right * along, -left * across, -left * along])

@@ -130,13 +130,12 @@ def check_degrees(x: Any, y: Any, fields: tuple[str, str], names: Sequence[str],
         Names the first such row.
     """
     bad = (np.abs(x) > 180) | (np.abs(y) > 90)
-    is_home = _in_florida(x, y)
     for slip, mend in (
         (_in_florida(y, x), f"swap the columns {fields[0]!r} and {fields[1]!r}"),
         (_in_florida(-y, x), "swap the columns, and give west its minus"),
         (_in_florida(-x, y), f"give {fields[0]!r} its minus: west is negative"),
     ):
-        if (at := np.flatnonzero(slip & ~is_home)).size:
+        if (at := np.flatnonzero(slip)).size:
             row = at[0]
             raise CRSError(
                 what,

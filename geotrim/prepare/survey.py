@@ -161,8 +161,8 @@ def _joined(
 def _check_near(trunks: Any, crowns: Any, factor: float, crs: Any) -> None:
     """Refuse trees that all lie far from every crown: a slip, not a survey of these crowns."""
     known = trunks[~shapely.is_missing(trunks)]
-    gap_ft = float(shapely.distance(shapely.MultiPoint(list(known)), shapely.union_all(crowns)))
-    gap_ft *= factor
+    nearest = shapely.STRtree(crowns).nearest(known)
+    gap_ft = float(shapely.distance(known, crowns[nearest]).min()) * factor
     if gap_ft > FAR_FT:
         raise CRSError(
             "trees",

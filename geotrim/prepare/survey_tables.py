@@ -12,6 +12,7 @@ from geotrim.core.field_conflicts import Conflict, GivenCrowns
 from geotrim.core.field_crowns import NONE, TrunkJoin
 from geotrim.io.crs import horizontal, plan_move
 from geotrim.io.field_table import LENGTHS
+from geotrim.io.fields import text_ids
 from geotrim.io.gpx import Waypoint
 from geotrim.io.site_layers import code_of
 from geotrim.prepare.survey_trees import Survey, species_note
@@ -79,7 +80,7 @@ def crown_layer(
             _told_of(survey, tree_of.get(k), given, k, contradicted) for k in range(len(given.ids))
         ]
         data = pd.DataFrame(told).astype({"tag": object, "species": object})
-        rest = _carried(given_rows, list(data.columns))
+        rest = _carried(given_rows, data)
         parts.append(pd.concat([data, rest], axis=1).assign(geometry=given.shapes))
     ids, _ = own_ids(survey, given)
     made = crowns_made(survey, join)
@@ -131,14 +132,24 @@ def _told_of_own(survey: Survey, tree: int, name: str) -> dict[str, Any]:
     }
 
 
-def _carried(rows: Any, taken: list[str]) -> Any:
-    """Other fields of the given crowns; those named as ours get "given" before their name."""
-    ours = {name.casefold() for name in (*taken, "conflicts", "crown_area_ft2", "geom")}
+def _carried(rows: Any, told: Any) -> Any:
+    """Other fields of the given crowns; of one named as ours, "given" stands before its name.
+
+    Species and height are not carried twice, where ``told`` has them from the same field.
+    """
+    ours = {name.casefold() for name in (*told.columns, "conflicts", "crown_area_ft2", "geom")}
     out = rows.drop(columns=[rows.geometry.name]).reset_index(drop=True)
-    out = out.drop(columns=[c for c in out.columns if c.casefold() in ("crown_id", "fid")])
-    names = {c: f"given_{c}" for c in out.columns if c.casefold() in ours}
-    names = {c: f"{new}_field" if new.casefold() in ours else new for c, new in names.items()}
-    return out.rename(columns=names)
+    for name in list(out.columns):
+        new = f"given_{name}"
+        if name.casefold() in ("crown_id", "fid") or _is_told(out[name], told, new):
+            out = out.drop(columns=[name])
+        elif name.casefold() in ours:
+            out = out.rename(columns={name: f"{new}_field" if new.casefold() in ours else new})
+    return out
+
+
+def _is_told(column: Any, told: Any, name: str) -> bool:
+    return name in told.columns and text_ids(column) == text_ids(told[name])
 
 
 def _numbers(
