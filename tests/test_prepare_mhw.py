@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 
 import geopandas as gpd
@@ -498,7 +499,10 @@ def test_elevation_between_stations(tmp_path):
 
 
 def test_stations_within_a_distance(tmp_path):
-    files = {"ground": ground_file(key_west(tmp_path)), "stations": stations_file(tmp_path)}
+    table = tmp_path / "stations.csv"
+    head, *rows = ROWS.format(more="", a="", b="", c="").splitlines()
+    table.write_text("\n".join([head, *rows[::-1]]), encoding="utf-8")  # the nearest last
+    files = {"ground": ground_file(key_west(tmp_path)), "stations": str(table)}
     params = {"stations_within_ft": 300_000.0, "epoch": "1983-2001"}
     done, _ = run(tmp_path, files, params)
     assert [s["station_id"] for s in done.prepared.figures["stations"]] == ["8724580", "8723970"]
@@ -508,10 +512,11 @@ def test_stations_within_a_distance(tmp_path):
         run(tmp_path, files, far, out="far")
 
 
-def datum_grid(tmp_path, value_m=0.3, **said):
+def datum_grid(tmp_path, value_m=0.3, first_col=0):
     """A grid in GTX's way: degrees from 0 to 360, -88.8888 for no value."""
     values = np.full((20, 20), value_m, dtype=np.float32)
     values[0] = -88.8888
+    values[:, :first_col] = -88.8888
     path = write_ground(
         tmp_path / "grid.tif",
         values,
@@ -520,7 +525,7 @@ def datum_grid(tmp_path, value_m=0.3, **said):
         transform=Affine(0.002, 0, 360 - 81.83, 0, -0.002, 24.57),
         nodata=-88.8888,
     )
-    return GivenFile(str(path), "--datum-grid", {"unit": "m", **said})
+    return GivenFile(str(path), "--datum-grid", {"unit": "m"})
 
 
 @pytest.mark.parametrize(
@@ -537,6 +542,45 @@ def test_elevation_from_a_grid(tmp_path, datum, shift, want_ft):
     assert layers["mhw_line"]["elevation_ft"][0] == pytest.approx(want_ft, abs=1e-6)
     assert any("0.98 ft above local mean sea level" in n.text for n in done.prepared.notes)
     assert [item.role for item in done.prepared.inputs] == ["ground", "datum_grid"]
+
+
+def test_a_grid_without_a_value_at_the_lots(tmp_path):
+    """The place, 81.8081 W, lies at column 10.95 of cells of 0.002 deg from 81.83 W.
+
+    Cells have a value from column 11 on, whose centre is at 11.5 (81.807 W): the place's neighbours
+    hold 0.45 of the weight, too little, and the nearest centre is 0.0011 deg away.
+    """
+    ground = ground_file(key_west(tmp_path), datum="MSL")
+    files = {"ground": ground, "datum_grid": datum_grid(tmp_path, first_col=11)}
+    with pytest.raises(LayerError, match="--grid-reach-ft"):
+        run(tmp_path, files, {"epoch": "1983-2001"})
+    done, _ = run(tmp_path, files, {"epoch": "1983-2001", "grid_reach_ft": 2000.0})
+    figures = done.prepared.figures
+    # 0.0011 deg of longitude is 365 ft at this latitude, 0.00017 deg of latitude 62 ft (by hand)
+    assert figures["grid_away_ft"] == pytest.approx(np.hypot(365, 62), rel=0.02)
+    assert figures["grid_known_frac"] == pytest.approx(0.45, abs=0.01)
+    (note,) = [n for n in done.prepared.notes if n.about == "datum grid"]
+    assert note.level == "assumed" and re.search(r"taken 3[67]\d ft away", note.text)
+
+
+def test_a_grid_with_some_neighbours(tmp_path):
+    """The same place half a cell farther in: column 10 unknown, so 0.55 of the weight is known."""
+    values = np.full((20, 20), 0.3, dtype=np.float32)
+    values[:, :11] = -88.8888
+    path = write_ground(
+        tmp_path / "grid.tif",
+        values,
+        unit="m",
+        crs=RasterioCRS.from_epsg(4269),
+        transform=Affine(0.002, 0, 360 - 81.83 - 0.0002, 0, -0.002, 24.57),
+        nodata=-88.8888,
+    )
+    files = {"ground": ground_file(key_west(tmp_path), datum="MSL"), "datum_grid": str(path)}
+    done, _ = run(tmp_path, files, {"epoch": "1983-2001"})
+    assert done.prepared.figures["grid_known_frac"] == pytest.approx(0.55, abs=0.01)
+    assert done.prepared.figures["mhw_elevation_ft"] == pytest.approx(0.3 / FOOT_M, abs=1e-6)
+    (note,) = [n for n in done.prepared.notes if n.about == "datum grid"]
+    assert note.level == "assumed" and "hold 55% of the weight" in note.text
 
 
 # Each: what is said of the ground, files beside it, parameters, error, words of the message.

@@ -260,10 +260,13 @@ def _mean_known(one: Array, other: Array) -> Array:
 
 
 def _between(rise: Array, row_a: Any, col_a: Any, row_b: Any, col_b: Any, share: Array) -> Array:
-    """A rise between two cells; that of one where the other's is not known, 0 where neither is."""
+    """A rise between two cells; that of one where the other's is not known.
+
+    A side that is crossed belongs to a square with a third known corner, so one of them is known.
+    """
     a, b = rise[row_a, col_a], rise[row_b, col_b]
     a, b = np.where(np.isnan(a), b, a), np.where(np.isnan(b), a, b)
-    return np.nan_to_num(a + share * (b - a), nan=0.0)
+    return a + share * (b - a)
 
 
 def _joined(runs: list[_Run]) -> list[Piece]:
