@@ -307,11 +307,17 @@ def test_a_draft_of_crowns_is_joined_and_its_fields_kept(tmp_path):
     )  # fmt: skip
     tops = gpd.GeoDataFrame({"crown_id": ["C1"]}, geometry=[shapely.Point(X, Y)], crs=WEST)
     tops.to_file(crowns, layer="treetops")
-    done = survey(tmp_path, rows_of(tree("T1", 25, 5, species="", spreads="10,10")), crowns)
+    text = rows_of(
+        tree("T1", 25, 5, species="", spreads="10,10"),
+        tree("T2", 5, 5, species="Rhizophora mangle", spreads="10,10", height=""),
+    )
+    done = survey(tmp_path, text, crowns)
+    assert conflict_rows(done) == []
     got = layer(done, "crowns").set_index("crown_id")
     assert got["given_height_ft"].tolist() == [11.0, 9.0]
     assert got["height_ft"].isna().tolist() == [True, False]
-    assert got.loc["C1", "species"] == "red"
+    assert got.loc["C1", "species"] == "Rhizophora mangle"  # the same plant, in the field's words
+    assert got.loc["C1", "given_species"] == "red" and got["species"].isna()["C2"]
     assert got["given_Tag"].tolist() == ["a", "b"]
     assert got["confidence_frac"].tolist() == [0.5, 0.25]
     assert not [name for name in got.columns if name.endswith("_field")]

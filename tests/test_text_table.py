@@ -219,9 +219,9 @@ def test_easting_and_northing_need_a_crs():
         points(columns)
     table, _ = points(columns, crs="EPSG:6443")
     assert (table.geometry.x[0], table.geometry.y[0]) == (420000.5, 970000.25)
+    two = {"x": ["420000"] * 2, "y": ["970000"] * 2, "crs": ["EPSG:6443", "EPSG:6441"]}
     with pytest.raises(CRSError, match="is told"):
-        twice = {"x": ["420000", "420010"], "y": ["970000", "970000"]}
-        points({**twice, "crs": ["EPSG:6443", "EPSG:6441"]})
+        points(two)
     told, notes = points({**columns, "crs": ["EPSG:6443"]})
     assert told.crs.to_epsg() == 6443
     assert any("column crs says" in note.text for note in notes)
