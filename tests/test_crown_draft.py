@@ -315,18 +315,23 @@ def test_bent_flat_tops_do_not_depend_on_the_blocks(seed):
 
 
 def test_a_wide_smoothing_does_not_depend_on_the_blocks(forest):
-    rules = CrownRules(radius_max_ft=6.0, smooth_ft=4.0)
+    rules = CrownRules(radius_max_ft=5.0, smooth_ft=9.0)  # looks 27 ft far, over 17 of surroundings
     whole = draft_crowns(grid(forest), 1.0, rules, block_cells=1000)
     same(draft_crowns(grid(forest), 1.0, rules, block_cells=25), whole)
 
 
-def test_a_flat_top_that_goes_on_is_not_sure(monkeypatch):
+def test_a_flat_top_that_goes_on_by_corners(monkeypatch):
+    """A chain of 2 by 2 cells from corner to corner: one flat top, so one tree, on 4 cells."""
+    heights = np.zeros((62, 62))
+    for k in range(0, 60, 2):
+        heights[k : k + 2, k : k + 2] = 12.0
+    rules = CrownRules(radius_max_ft=5.0, smooth_ft=0.0, area_min_ft2=0.0)
+    whole = draft_crowns(grid(heights), 1.0, rules)
+    assert [outline.area for outline in whole.outlines] == [3.5]
+    same(draft_crowns(grid(heights), 1.0, rules, block_cells=8), whole)
     monkeypatch.setattr(crown_draft, "CELLS_MOST", 1)
-    heights = np.zeros((9, 160))
-    heights[3:6, 10:150] = 12.0
-    rules = CrownRules(radius_max_ft=5.0, smooth_ft=0.0)
-    draft = draft_crowns(grid(heights), 1.0, rules, block_cells=20)
-    assert draft.counts.n_unsure == draft.counts.n_tops > 1
+    counts = draft_crowns(grid(heights), 1.0, rules, block_cells=8).counts
+    assert counts.n_unsure == counts.n_tops > 1
 
 
 def test_crowns_that_cannot_be_settled_are_counted(forest, monkeypatch):
