@@ -700,6 +700,17 @@ def test_it_works_alone_from_files(folder, capsys):
     assert (code, err) == (0, "") and "-1.00 ft" in text and "not compared: 0" in text
 
 
+def test_words_and_tables_fit_a_terminal(folder, capsys):
+    files = ["--heights", folder / "chm.tif", "--heights-unit", "ft"]
+    files += ["--readings", folder / "sticks.csv", "--crowns", folder / "crowns.gpkg"]
+    for more in ([], ["--all"], ["--height-correction", "bias"]):
+        code, text, err = run("calibrate", *files, *more, capsys=capsys)
+        assert (code, err) == (0, "")
+        notes = ("missing: ", "assumed: ", "info: ", "caution: ", "repaired: ")
+        assert all(len(t) <= 80 for t in text.splitlines() if not t.startswith(notes))
+        assert ("stick readings\n" in text) == (more == ["--all"])
+
+
 def test_bad_words_of_the_command_line_are_told_in_one_line(folder, capsys):
     files = ["--heights", folder / "chm.tif", "--heights-unit", "ft"]
     files += ["--readings", folder / "sticks.csv", "--crowns", folder / "crowns.gpkg"]
