@@ -167,6 +167,7 @@ def test_known_foliage_comes_through_files_and_ground(folder, tmp_path, drawn):
         assert (np.abs(found - truth) <= 4.5 * error + 1e-3).all()
     assert summary["foliage_base_ft"].tolist() == [2.0, 2.0, 4.0]  # of "high" 1.5 % are at 2-4 ft
     assert (summary["reason"].fillna("") == "").all()
+    assert (summary["n_returns_no_ground"] == 0).all()  # ground around the crowns is looked up too
     assert made.figures["n_profiles"] == 3 and made.figures["n_capped"] == 0
     assert made.site["profiles"] == {"file": "profiles.gpkg", "layer": "profiles"}
     assert set(made.files) == {item.name for item in task.folder.iterdir()}
@@ -234,11 +235,7 @@ def test_the_ground_may_be_a_raster(folder, tmp_path):
     """The slope as a raster of 1 m cells in metres: as good as the cloud's own ground."""
     x = X - 20 + np.arange(100) + 0.5
     y = Y + 40 - np.arange(60) - 0.5
-    with rasterio.open(
-        tmp_path / "ground.tif", "w", driver="GTiff", width=100, height=60, count=1,
-        dtype="float64", crs="EPSG:32617", transform=rasterio.Affine(1, 0, X - 20, 0, -1, Y + 40),
-    ) as out:  # fmt: skip
-        out.write(ground_m(*np.meshgrid(x, y)), 1)
+    write_ground(tmp_path / "ground.tif", ground_m(*np.meshgrid(x, y)))
     own = tables(task_of(folder, tmp_path))[2]
     made, _, given = tables(task_of(folder, tmp_path, ground=tmp_path / "ground.tif"))
     np.testing.assert_allclose(given["share_band_frac"], own["share_band_frac"], atol=0.01)
@@ -344,11 +341,28 @@ def test_what_is_no_plant_does_not_count(tmp_path):
     ones = np.ones(n, int)
     frame().to_file(tmp_path / "crowns.gpkg", layer="crowns")
     write_las(tmp_path / "a.las", *cloud)
+    x, y = np.meshgrid(X - 20 + np.arange(100) + 0.5, Y + 40 - np.arange(60) - 0.5)
+    write_ground(tmp_path / "g.tif", ground_m(x, y))
     plain = tables(task_of(tmp_path, tmp_path, cloud="a.las"))[1]
+    on_raster = tables(task_of(tmp_path, tmp_path, cloud="a.las", ground="g.tif"))[1]
     for kind in (14, 7, 18):
         parts = zip(cloud, [*more, np.full(n, kind), ones, ones], strict=True)
         write_las(tmp_path / "b.las", *(np.concatenate(pair) for pair in parts))
         pd.testing.assert_frame_equal(tables(task_of(tmp_path, tmp_path, cloud="b.las"))[1], plain)
+    parts = zip(cloud, [*more, np.full(n, 14), ones, ones], strict=True)
+    write_las(tmp_path / "b.las", *(np.concatenate(pair) for pair in parts))
+    found = tables(task_of(tmp_path, tmp_path, cloud="b.las", ground="g.tif"))[1]
+    pd.testing.assert_frame_equal(found, on_raster)
+
+
+def write_ground(path, elevation_m):
+    """A raster of 1 m cells whose corner is 20 m west and 40 m north of the crowns'."""
+    rows, cols = elevation_m.shape
+    with rasterio.open(
+        path, "w", driver="GTiff", width=cols, height=rows, count=1, dtype="float64",
+        crs="EPSG:32617", transform=rasterio.Affine(1, 0, X - 20, 0, -1, Y + 40),
+    ) as out:  # fmt: skip
+        out.write(elevation_m, 1)
 
 
 def test_water_counts_as_what_a_pulse_got_through_to(tmp_path):
