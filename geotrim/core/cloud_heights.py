@@ -27,13 +27,19 @@ from geotrim.errors import ShapeError
 Codes = npt.NDArray[np.uint8]
 
 #: Code of a cell -> why it has no height, as it is told; 0 is a measured cell.
-MEASURED, UNDER_WATER, GROUND_GAP, NO_RETURNS, BELOW_GROUND = range(5)
+MEASURED, UNDER_WATER, NO_RETURNS, GROUND_GAP, BELOW_GROUND = range(5)
 REASONS = {
     UNDER_WATER: "under water at the time of flight",
-    GROUND_GAP: "no ground returns nearby",
     NO_RETURNS: "no returns",
+    GROUND_GAP: "no ground returns nearby",
     BELOW_GROUND: "returns far below the ground",
 }
+#: Places are asked for this much to the side: a return right over a ground return lies in no one
+#: triangle, and which is found must not hang on the tile. In a direction no side is likely to run.
+#: [map units]
+ASIDE = (1e-6, 0.6180339887e-6)
+#: A return this little under the ground is at it, for the count of those that are not. [unit of z]
+NOISE = 1e-4
 #: The widest hole between ground returns that the surface bridges, in gaps: its radius. A cell at
 #: its rim may still lie within the gap of a return. Common practice, no source.
 WIDEST_GAPS = 4.0
@@ -106,7 +112,8 @@ def heights_above(
         return np.full(x.shape, np.nan)
     _, order = _blocks(x, y, *_block_grid(x, y, 32.0))  # neighbours follow each other
     out = np.empty(x.size)
-    out[order] = z[order] - surface.at(x[order], y[order], widest=widest)
+    at = x[order] + ASIDE[0], y[order] + ASIDE[1]
+    out[order] = z[order] - surface.at(*at, widest=widest)
     return out
 
 
@@ -148,14 +155,14 @@ def tile_heights(
     ground, far = _ground(surface, wide, limits)
     wet = _wet(wide, ground, far, limits, water_xy, is_wet)
     reason = np.select(
-        [wet, ~(far <= limits.gap), n_returns == 0, np.isnan(top), top < -limits.below],
-        [UNDER_WATER, GROUND_GAP, NO_RETURNS, GROUND_GAP, BELOW_GROUND],
+        [wet, n_returns == 0, far > limits.gap, np.isnan(top), top < -limits.below],
+        [UNDER_WATER, NO_RETURNS, GROUND_GAP, GROUND_GAP, BELOW_GROUND],
         MEASURED,
     ).astype(np.uint8)
-    is_raised = (top < 0) & (reason == MEASURED)
-    top[is_raised] = 0.0
+    is_raised = (top < -NOISE) & (reason == MEASURED)
+    top = np.where(top < 0, 0.0, top)
     top[reason != MEASURED] = np.nan
-    ground[(reason == UNDER_WATER) | (reason == GROUND_GAP)] = np.nan
+    ground[wet | (far > limits.gap)] = np.nan
     is_filled = np.zeros(wide.shape, bool)
     if limits.fill_cells:
         filled, _ = fill_small_holes(top, limits.fill_cells)
@@ -172,7 +179,7 @@ def _ground(
     if surface is None:
         return np.full(grid.shape, np.nan), np.full(grid.shape, np.inf)
     x, y = (middles.T for middles in grid.centres())  # columns first: so the surface is kept
-    ground = surface.at(x, y, widest=limits.widest)
+    ground = surface.at(x + ASIDE[0], y + ASIDE[1], widest=limits.widest)
     far = distances(x - surface.west, y - surface.south, surface.x, surface.y, limits.gap)
     return np.ascontiguousarray(ground.T), far.T
 

@@ -23,6 +23,8 @@ from geotrim.io.clouds import CHUNK, GROUND, WATER, Cloud, Points, check_same
 
 #: Returns of a tile, about: a tile of them takes some 400 MB with its triangulation.
 TILE_POINTS = 2_000_000
+#: Cells of a tile, at most: where returns are few it is these that take the memory.
+TILE_CELLS = 4_000_000
 #: Squares that a tile is made of, on average. More fit a cloud better whose density varies.
 SQUARES_A_TILE = 64
 #: A square has at least this many cells a side.
@@ -226,23 +228,27 @@ class TiledCloud:
         return _points(self._store.read(runs[np.argsort(runs[:, 0], kind="stable")]))
 
     def _rectangles(self) -> list[tuple[int, int, int, int]]:
-        """Rectangles of squares, halved across their longer side until they hold few returns."""
+        """The whole extent in rectangles of squares, halved across their longer side until each
+        holds few returns and not too many cells.
+        """  # noqa: D205
         squares, at = np.unique(self._runs[:, :2], axis=0, return_inverse=True)
         n = np.bincount(at.ravel(), self._runs[:, 4], len(squares)).astype(np.int64)
+        low, high = squares.min(axis=0), squares.max(axis=0) + 1
         done: list[tuple[int, int, int, int]] = []
-        waiting = [np.arange(len(squares))]
+        waiting = [(np.arange(len(squares)), low, high)]
         while waiting:
-            some = waiting.pop()
-            if some.size == 0:
-                continue
-            low, high = squares[some].min(axis=0), squares[some].max(axis=0) + 1
-            if n[some].sum() <= self._tile_points or (high - low == 1).all():
+            some, low, high = waiting.pop()
+            n_cells = int(np.prod(high - low)) * self._square**2
+            is_small = n[some].sum() <= self._tile_points and n_cells <= TILE_CELLS
+            if is_small or (high - low == 1).all():
                 done.append((int(low[0]), int(high[0]), int(low[1]), int(high[1])))
                 continue
             axis = int(np.argmax(high - low))
             middle = (low[axis] + high[axis]) // 2
             is_low = squares[some, axis] < middle
-            waiting += [some[is_low], some[~is_low]]
+            upper, lower = high.copy(), low.copy()
+            upper[axis] = lower[axis] = middle
+            waiting += [(some[is_low], low, upper), (some[~is_low], lower, high)]
         return sorted(done)
 
 

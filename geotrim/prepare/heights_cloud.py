@@ -19,7 +19,7 @@ from geotrim.core.cloud_heights import TileHeights, TileLimits
 from geotrim.core.height_difference import BELOW_SIGMAS, USUAL_RMSE_FT, middles_inside
 from geotrim.errors import GeotrimError, LayerError
 from geotrim.io.cloud_tiles import TILE_POINTS, Tile, tile_clouds
-from geotrim.io.clouds import WATER, Points, vertical_name
+from geotrim.io.clouds import GROUND, WATER, Points, vertical_name
 from geotrim.io.crs import named
 from geotrim.io.raster_write import new_raster
 from geotrim.model import InputFile, Note
@@ -295,7 +295,10 @@ def _made(task: Task, work: _Work, way: GroundWay, tiled: Any) -> _Tally:
 
     def one(tile: Tile) -> tuple[TileHeights, int, int] | None:
         part = _part(tile, grid)
-        return None if part is None else (_tile(tile, *part, way, work, only_first), *part[1:])
+        if part is None:
+            return None
+        cells, row0, col0 = part
+        return _tile(tile, cells, way, work, only_first), row0, col0
 
     only_base = not way.uses_filter and not limits.fill_cells
     with ExitStack() as files:
@@ -324,13 +327,7 @@ def _part(tile: Tile, grid: CloudGrid) -> tuple[CloudGrid, int, int] | None:
 
 
 def _tile(
-    tile: Tile,
-    part: CloudGrid,
-    row0: int,
-    col0: int,
-    way: GroundWay,
-    work: _Work,
-    only_first: bool,
+    tile: Tile, part: CloudGrid, way: GroundWay, work: _Work, only_first: bool
 ) -> TileHeights:
     """Heights of one tile."""
     surface = way.surface(tile)
@@ -342,6 +339,8 @@ def _tile(
         is_top &= returns.return_number <= 1  # 0 where the maker counts none
     x, y, z = returns.x[is_top], returns.y[is_top], returns.z[is_top]
     height = core.heights_above(surface, x, y, z, way.limits.widest)
+    if not way.uses_filter:
+        height[returns.kind[is_top] == GROUND] = 0.0  # also on the hull, where no triangle is sure
     near = (tile.own, tile.around)
     water_xy = (
         np.concatenate([p.x[p.kind == WATER] for p in near]),
