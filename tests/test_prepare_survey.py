@@ -268,6 +268,16 @@ def test_crowns_from_spreads_alone(tmp_path):
     assert "no conflicts" in done.prepared.words and conflict_rows(done) == []
 
 
+def test_a_tree_without_a_position_stays_in_the_table_alone(tmp_path):
+    lost = tree("T2", 0, 0).rsplit(",", 2)[0] + ",,"
+    done = survey(tmp_path, rows_of(tree("T1", 0, 0), lost))
+    assert list(layer(done, "crowns")["tag"]) == ["T1"] == list(layer(done, "trunks")["tag"])
+    assert list(read_field_table(done.folder / "trees.csv")[0]["tag"]) == ["T1", "T2"]
+    assert len(pyogrio.read_dataframe(done.folder / "trees.gpx", layer="waypoints")) == 1
+    assert done.prepared.figures["n_trees_without_crown"] == 1
+    assert any("1 row of 2 without a position" in note.text for note in done.prepared.notes)
+
+
 def test_radii_to_four_sides_put_the_trunk_off_the_middle(tmp_path):
     head = "tag,radius_n_ft,radius_e_ft,radius_s_ft,radius_w_ft,x,y"
     text = rows_of(f"T1,6,4,2,3,{X},{Y}", f"T2,6,4,2,,{X + 50},{Y}", head=head)
@@ -303,7 +313,7 @@ def test_a_draft_of_crowns_is_joined_and_its_fields_kept(tmp_path):
     """As a draft has them: a second layer of points, heights in height_ft, fields of its own."""
     crowns = crowns_file(
         tmp_path, [(0, 0, 10, 10), (20, 0, 30, 10)], height_ft=[11.0, 9.0],
-        species=["red", None], Tag=["a", "b"], confidence_frac=[0.5, 0.25],
+        species=["red", "black"], Tag=["a", "b"], confidence_frac=[0.5, 0.25],
     )  # fmt: skip
     tops = gpd.GeoDataFrame({"crown_id": ["C1"]}, geometry=[shapely.Point(X, Y)], crs=WEST)
     tops.to_file(crowns, layer="treetops")
@@ -317,7 +327,7 @@ def test_a_draft_of_crowns_is_joined_and_its_fields_kept(tmp_path):
     assert got["given_height_ft"].tolist() == [11.0, 9.0]
     assert got["height_ft"].isna().tolist() == [True, False]
     assert got.loc["C1", "species"] == "Rhizophora mangle"  # the same plant, in the field's words
-    assert got.loc["C1", "given_species"] == "red" and got["species"].isna()["C2"]
+    assert got.loc["C1", "given_species"] == "red" and got.loc["C2", "species"] == "black"
     assert got["given_Tag"].tolist() == ["a", "b"]
     assert got["confidence_frac"].tolist() == [0.5, 0.25]
     assert not [name for name in got.columns if name.endswith("_field")]
@@ -368,7 +378,9 @@ def test_every_kind_of_conflict_is_listed_and_nothing_is_resolved(tmp_path):
     trunks = layer(done, "trunks").set_index("conflicts")
     assert trunks["crown_id"].isna()["1"]
     assert trunks.loc["5", "crown_id"] == trunks.loc["6", "crown_id"] == "C5"
-    assert done.prepared.figures["n_conflicts"] == 9
+    figures = done.prepared.figures
+    assert figures["n_conflicts"] == 9 and figures["n_trees_joined"] == 2
+    assert figures["n_trees_sharing_a_crown"] == 2 and figures["n_trees_in_several_crowns"] == 1
     assert "9 conflicts, none resolved" in done.prepared.words
     assert "2 tag-twice" in done.prepared.words
 
@@ -432,6 +444,19 @@ def test_trees_far_from_every_crown_are_refused(tmp_path):
             out=tmp_path / "far",
         )
     assert not (tmp_path / "far").exists()
+
+
+def test_feet_stay_feet_on_a_map_in_metres(tmp_path):
+    """The same survey written in metres: the same areas, and the same reach of 1,000 ft."""
+    crowns, params = crowns_file(tmp_path, [(0, 0, 10, 10)]), {"crs": "EPSG:6442"}
+    done = survey(tmp_path, rows_of(tree("T1", 900, 5)), crowns, params)
+    made = layer(done, "crowns").set_index("crown_id")
+    assert made.loc["T1", "crown_area_ft2"] == pytest.approx(15 * np.pi, rel=1e-9)
+    assert made.loc["T1", "geometry"].area == pytest.approx(15 * np.pi * 0.3048**2, rel=1e-9)
+    table_file(tmp_path, rows_of(tree("T1", 1100, 5)))
+    files = {"trees": GivenFile(str(tmp_path / "trees.csv"), "--trees", {"crs": WEST})}
+    with pytest.raises(CRSError, match="no tree within 1,000 ft"):
+        prepare_input("survey", {**files, "crowns": crowns}, params, out=tmp_path / "far")
 
 
 def test_heights_of_crowns_need_a_unit_to_be_compared(tmp_path):
