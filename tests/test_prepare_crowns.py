@@ -16,9 +16,10 @@ from affine import Affine
 from geotrim.cli import main
 from geotrim.core.crown_regions import CrownRules
 from geotrim.errors import CRSError, FileError, GeotrimError, LayerError, RangeError, UnitError
+from geotrim.io.rasters import open_heights
 from geotrim.io.site_file import read_site
 from geotrim.prepare.catalogue import PREPARATIONS
-from geotrim.prepare.crowns import LOW_CONFIDENCE
+from geotrim.prepare.crowns import LOW_CONFIDENCE, _on_cells
 from geotrim.prepare.task import GivenFile
 from geotrim.prepare.work import prepare_input
 from geotrim.report import crowns_draft_figure as figure
@@ -298,6 +299,13 @@ def test_parameters_have_limits(tmp_path, name, value):
 def test_the_picture_is_written(tmp_path):
     folder, _ = made(tmp_path, raster(tmp_path / "h.tif", THREE))
     assert (folder / "crowns_draft.png").read_bytes()[:4] == b"\x89PNG"
+
+
+def test_the_picture_shows_cells_where_they_are(tmp_path):
+    """Bounds between the cells are widened to whole cells of 2 units, on either side."""
+    with open_heights(raster(tmp_path / "h.tif", THREE, cell=2.0)) as opened:
+        got = _on_cells((X + 3.0, Y - 7.5, X + 8.0, Y - 0.5), opened)
+    assert got == (X + 2.0, Y - 8.0, X + 8.0, Y)
 
 
 def a_picture(n=3, confidence=(0.9, 0.6, 0.2)):
