@@ -507,9 +507,20 @@ def test_stations_within_a_distance(tmp_path):
     done, _ = run(tmp_path, files, params)
     assert [s["station_id"] for s in done.prepared.figures["stations"]] == ["8724580", "8723970"]
     assert "8724580, 8723970, weighted by one over" in done.prepared.figures["mhw_elevation_from"]
+    assert not any("does not lie among" in n.text for n in done.prepared.notes)
     far = {"stations_within_ft": 1.0, "epoch": "1983-2001"}
     with pytest.raises(LayerError, match=r"no station within 1 ft.*8724580, is [\d,]+ ft away"):
         run(tmp_path, files, far, out="far")
+
+
+def test_beyond_the_stations_is_told(tmp_path):
+    """Vaca Key and a station in New Jersey: Key West lies south-west of both."""
+    files = {
+        "ground": ground_file(key_west(tmp_path), datum="MSL"),
+        "stations": stations_file(tmp_path),
+    }
+    done, _ = run(tmp_path, files, {"station": "8723970,8535221", "epoch": "1983-2001"})
+    assert any("does not lie among the stations" in n.text for n in done.prepared.notes)
 
 
 def datum_grid(tmp_path, value_m=0.3, first_col=0):

@@ -83,7 +83,7 @@ def _inputs(task: Task, ground: Ground, level: MhwLevel) -> tuple[Any, ...]:
 
 
 def _notes(task: Task, ground: Ground, told: dict[str, Any], error_ft: float | None) -> list[Note]:
-    notes = []
+    notes = [Note("ground", GROUND_CAUTION, "assumed")]
     if ground.lots is not None:
         text = (
             f"drawn within about {task.params['margin_ft']:,g} ft of the lots; islands and ponds "
