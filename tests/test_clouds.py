@@ -257,6 +257,12 @@ def test_overlap_is_a_flag_in_either_way_of_saying_it(tmp_path):
     assert points_of(open_cloud(new)).flags.tolist() == [0, 8]
 
 
+def test_the_bits_beside_the_flags_are_something_else(tmp_path):
+    """Scanner channel and edge of flight line share the byte from format 6 on (same source)."""
+    path = one(tmp_path, [wkt(WEST_FTUS)], scanner_channel=3, edge_of_flight_line=1, withheld=1)
+    assert points_of(open_cloud(path)).flags.tolist() == [4, 4]
+
+
 def test_a_key_point_of_the_ground_model_is_ground(tmp_path):
     """Class 8 up to format 5; reserved after that (same tables)."""
     old = one(tmp_path, [wkt(WEST_FTUS)], point_format=1, kind=[8, 2], name="old.las")
