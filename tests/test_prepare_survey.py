@@ -307,6 +307,7 @@ def test_a_trunk_in_one_crown_gives_it_what_the_field_knows(tmp_path):
     assert layer(done, "trunks")["crown_id"].tolist() == ["C1", "T2"]
     figures = done.prepared.figures
     assert figures["n_trees_joined"] == 1 and figures["n_given_crowns_without_tree"] == 1
+    assert figures["n_trees_sharing_a_crown"] == figures["n_trees_in_several_crowns"] == 0
 
 
 def test_a_draft_of_crowns_is_joined_and_its_fields_kept(tmp_path):
