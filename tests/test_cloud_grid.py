@@ -51,6 +51,7 @@ def test_point_on_an_edge_belongs_east_and_south():
     west, south, east, north = grid.part(1, 2, 1, 2).bounds
     assert (west, north) == (2.0, 2.0)  # the cell the first point fell in begins at it
     assert (east, south) == (4.0, 0.0)
+    assert grid.part(-1, 2, 1, 3).bounds == (2.0, 0.0, 6.0, 6.0)
 
 
 @pytest.mark.jit

@@ -197,6 +197,15 @@ def test_rising_cells_by_hand():
     row = np.zeros((1, 15))
     row[0, 5:8] = 1.2
     assert np.flatnonzero(rising_cells(row, limits)).tolist() == [5, 6, 7]
+    # five wide: radius 2 fits on it, and only the widest disc, 3, does not
+    row = np.zeros((1, 21))
+    row[0, 7:12] = 9.0
+    assert np.flatnonzero(rising_cells(row, limits)).tolist() == [7, 8, 9, 10, 11]
+    # 0.45 on 0.9: each step less than 0.5 r over the one before, though 1.35 is more than 1 in all
+    row = np.zeros((1, 15))
+    row[0, 6:9] = 0.9
+    row[0, 7] = 1.35
+    assert not rising_cells(row, limits).any()
     # seven wide: a disc of radius 3 fits on it
     row = np.zeros((1, 21))
     row[0, 7:14] = 9.0
@@ -228,6 +237,41 @@ def test_low_noise_by_hand():
     assert low_noise(x, y, z, 1.0, limits)[4]
     z[2] = -2.01  # now it is not
     assert not low_noise(x, y, z, 1.0, limits)[4]
+
+
+def test_few_are_noise_and_more_a_hollow():
+    """The middle block of nine holds three low returns, then four; on a map in yards as well."""
+    limits = FilterLimits(cell_ft=1.0, window_ft=10.0, slope_frac=0.1, tolerance_ft=1.0)
+    x, y = regular((0.0, 0.0, 30.0, 30.0), 10.0)
+    for n, is_noise in ((3, True), (4, False)):
+        east, north = np.append(x, 12.0 + np.arange(n)), np.append(y, np.full(n, 13.0))
+        z = np.append(np.zeros(9), np.full(n, -8.0))
+        for feet in (1.0, 3.0):
+            told = low_noise(east / feet, north / feet, z, feet, limits)
+            assert told.tolist() == [False] * 9 + [is_noise] * n
+
+
+def test_three_low_returns_side_by_side_are_noise():
+    """Three cells in a row, as wide as a ditch is long: too many for a pit, few for a hollow."""
+    x, y = regular((0.0, 0.0, 60.0, 60.0), 1.0)
+    low_x, low_y = np.array([30.5, 31.5, 32.5]), np.full(3, 30.5)
+    found = ground_of(np.append(x, low_x), np.append(y, low_y), np.append(0 * x, [-10.0] * 3))
+    assert not found[-3:].any()
+    assert found[:-3].all()
+
+
+@pytest.mark.parametrize(("east", "north"), [(0.14, 0), (-0.14, 0), (0, 0.14), (0, -0.14), (0, 0)])
+def test_tolerance_grows_with_the_slope(east, north):
+    """0.5 m and 1.25 m times the slope: 0.675 m at 0.14, 0.5 m on the flat. One cell a return."""
+    plane = Slope(5.0, east, north)
+    x, y = regular((0.0, 0.0, 30.0, 30.0), 1.0)
+    allowed = 0.5 + 1.25 * 0.14 if east or north else 0.5
+    for over, is_ground in ((allowed - 0.01, True), (allowed + 0.01, False)):
+        z = np.append(plane(x, y), plane(15.5, 15.5) + over)
+        assert ground_of(np.append(x, 15.5), np.append(y, 15.5), z)[-1] == is_ground
+        place = x[600] + 0.25, y[600] - 0.25  # between the middles of cells
+        z = np.append(plane(x, y), plane(*place) + over)
+        assert ground_of(np.append(x, place[0]), np.append(y, place[1]), z)[-1] == is_ground
 
 
 def test_a_few_returns_are_no_trouble():

@@ -132,7 +132,9 @@ def low_noise(
 
     In blocks as wide as the widest disc, a return is low when it lies under the third lowest of
     the eight blocks around (of their lowest returns) by more than the tolerance and the steepest
-    slope over a block. Up to ``MOST_LONE`` in a block are noise; more are a hollow.
+    slope over a block. Up to ``MOST_LONE`` in a block are noise; more are a hollow. Noise in three
+    or more of the blocks around hides what lies in the middle one: take returns classed as noise
+    out before.
     """
     side = limits.window_ft / feet_per_map_unit
     grid = grid_of((x.min(), y.min(), x.max(), y.max()), side)
