@@ -238,27 +238,40 @@ class Operation:
 
     def load(self) -> object:
         """The function itself."""
-        return _loaded(self.function)
+        return loaded(self.function)
 
     def load_words(self) -> object | None:
         """The function that tells a result in words, or None."""
-        return _loaded(self.words) if self.words else None
+        return loaded(self.words) if self.words else None
 
     def check(self, values: dict[str, object]) -> dict[str, object]:
         """Every parameter with its checked value, defaults filled in."""
-        known = {param.name: param for param in self.params}
-        for name in values:
-            if name not in known:
-                raise RangeError(
-                    name,
-                    f"no such parameter of {self.name}",
-                    f"one of {', '.join(known)}",
-                    "check the spelling",
-                )
-        return {name: p.check(values.get(name, p.default)) for name, p in known.items()}
+        return checked_params(self.params, values, self.name)
 
 
-def _loaded(name: str) -> object:
+def checked_params(
+    params: tuple[Param, ...], values: dict[str, object], owner: str
+) -> dict[str, object]:
+    """Every parameter with its checked value, defaults filled in.
+
+    Raises
+    ------
+    RangeError
+        If a value is outside its limits, or names no parameter of the owner.
+    """
+    known = {param.name: param for param in params}
+    for name in values:
+        if name not in known:
+            raise RangeError(
+                name,
+                f"no such parameter of {owner}",
+                f"one of {', '.join(known)}",
+                "check the spelling",
+            )
+    return {name: p.check(values.get(name, p.default)) for name, p in known.items()}
+
+
+def loaded(name: str) -> object:
     """What ``package.module:function`` names."""
     from importlib import import_module
 

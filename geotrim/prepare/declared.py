@@ -6,8 +6,8 @@ files and writes them, and needs no site. Like operations, declarations are kept
 
 from __future__ import annotations
 
-from geotrim.errors import RangeError, RegistryError
-from geotrim.ops.registry import Param
+from geotrim.errors import RegistryError
+from geotrim.ops.registry import Param, checked_params, loaded
 
 #: Kinds of file -> what may be said of every file of the kind: (key, metavar, help).
 KINDS: dict[str, tuple[tuple[str, str, str], ...]] = {
@@ -117,20 +117,8 @@ class Preparation:
 
     def load(self) -> object:
         """The function itself."""
-        from importlib import import_module
-
-        module, _, function = self.function.partition(":")
-        return getattr(import_module(module), function)
+        return loaded(self.function)
 
     def check(self, values: dict[str, object]) -> dict[str, object]:
         """Every parameter with its checked value, defaults filled in."""
-        known = {param.name: param for param in self.params}
-        for name in values:
-            if name not in known:
-                raise RangeError(
-                    name,
-                    f"no such parameter of prepare {self.name}",
-                    f"one of {', '.join(known)}",
-                    "check the spelling",
-                )
-        return {name: p.check(values.get(name, p.default)) for name, p in known.items()}
+        return checked_params(self.params, values, f"prepare {self.name}")

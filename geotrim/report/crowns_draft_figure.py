@@ -14,6 +14,7 @@ from geotrim.io.aside import new_file
 from geotrim.report.furniture import (
     MARGIN_IN,
     axes_in,
+    coordinates,
     footer_block,
     legend_column,
     new_figure,
@@ -142,7 +143,7 @@ def _map(ax: Any, picture: CrownsPicture) -> float:
                         ha="center", va="bottom", path_effects=halo(1.6), clip_on=True)  # fmt: skip
     ax.set_xlim(picture.view[0], picture.view[2])
     ax.set_ylim(picture.view[1], picture.view[3])
-    _coordinates(ax)
+    coordinates(ax)
     return float(tallest)
 
 
@@ -171,7 +172,7 @@ def _outlines(ax: Any, picture: CrownsPicture) -> None:
     classes = _class_of(picture.confidence)
     for k, (_, _, dashes, colour, width) in enumerate(CLASSES):
         rings = [
-            shapely.get_coordinates(ring)
+            shapely.getcoordinates(ring)
             for shape in picture.outlines[classes == k]
             for ring in (shape.exterior, *shape.interiors)
         ]
@@ -191,18 +192,6 @@ def _top_mark(n: int) -> dict[str, Any]:
     size = 4.2 if n <= 400 else 2.2
     return {"ls": "none", "marker": "^", "ms": size, "mfc": PAPER, "mec": BLACK, "mew": 0.7,
             "zorder": 3.0}  # fmt: skip
-
-
-def _coordinates(ax: Any) -> None:
-    from matplotlib.ticker import FuncFormatter, MaxNLocator
-
-    for axis in (ax.xaxis, ax.yaxis):
-        axis.set_major_locator(MaxNLocator(4, steps=[1, 2, 5, 10]))
-        axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
-    ax.tick_params(labelsize=6, length=3, width=0.6, pad=1.5, colors="#303030")
-    ax.yaxis.set_tick_params(rotation=90)
-    for label in ax.get_yticklabels():
-        label.set_va("center")
 
 
 def _scale(figure: Any, picture: CrownsPicture, corner: tuple[float, float]) -> None:

@@ -218,3 +218,16 @@ def legend_column(
         if box.height / figure.dpi <= height and box.width / figure.dpi <= width + 0.05:
             break
     return legend
+
+
+def coordinates(ax: Any) -> None:
+    """A few coordinates on the frame of a map, so that a place can be found in the field."""
+    from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+    for axis in (ax.xaxis, ax.yaxis):
+        axis.set_major_locator(MaxNLocator(4, steps=[1, 2, 5, 10]))
+        axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
+    ax.tick_params(labelsize=6, length=3, width=0.6, pad=1.5, colors="#303030")
+    ax.yaxis.set_tick_params(rotation=90)
+    for label in ax.get_yticklabels():
+        label.set_va("center")

@@ -14,6 +14,7 @@ from geotrim.io.aside import new_file
 from geotrim.report.furniture import (
     MARGIN_IN,
     axes_in,
+    coordinates,
     footer_block,
     legend_column,
     new_figure,
@@ -149,7 +150,7 @@ def _map(
     ax.set_xlim(middle[0] - per_inch * width / 2, middle[0] + per_inch * width / 2)
     ax.set_ylim(middle[1] - per_inch * height / 2, middle[1] + per_inch * height / 2)
     ax.plot([*x, x[0]], [*y, y[0]], color=GREY, lw=0.6)
-    _coordinates(ax)
+    coordinates(ax)
     return float(per_inch)
 
 
@@ -187,18 +188,6 @@ def _hatch(ax: Any, picture: HeightsPicture, reasons: Mapping[int, str], place: 
             )
             drawn.set_edgecolor("#505050")
             drawn.set_linewidth(0.0)
-
-
-def _coordinates(ax: Any) -> None:
-    from matplotlib.ticker import FuncFormatter, MaxNLocator
-
-    for axis in (ax.xaxis, ax.yaxis):
-        axis.set_major_locator(MaxNLocator(4, steps=[1, 2, 5, 10]))
-        axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
-    ax.tick_params(labelsize=6, length=3, width=0.6, pad=1.5, colors="#303030")
-    ax.yaxis.set_tick_params(rotation=90)
-    for label in ax.get_yticklabels():
-        label.set_va("center")
 
 
 def _histogram(

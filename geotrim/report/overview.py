@@ -13,6 +13,7 @@ from geotrim.report.furniture import (
     CAUTION,
     MARGIN_IN,
     axes_in,
+    coordinates,
     crs_line,
     footer_block,
     legend_column,
@@ -71,7 +72,7 @@ def overview_map(site: Site, results: facts.Results, lot_id: str | None = None) 
         per_inch = (frame[2] - frame[0]) / width
         cover = crown_cover(site, frame, per_inch)
         entries = draw_layers(Sheet(ax, site, results, lots, frame, per_inch, [], cover))
-        _coordinates(ax)
+        coordinates(ax)
         side = WIDTH_IN - MARGIN_IN - SIDE_IN
         _key_map(figure, site, results, lots, frame, (side, top - KEY_MAP_IN))
         strip = top - KEY_MAP_IN - 0.87
@@ -133,19 +134,6 @@ def _to_the_shore(site: Site, mine: Any) -> list[Any]:
     x0, y0, x1, y1 = lots.bounds
     way = shapely.shortest_line(lots, shore)
     return [way] if way.length < 2.0 * max(x1 - x0, y1 - y0) else []
-
-
-def _coordinates(ax: Any) -> None:
-    """A few coordinates on the frame, so that a place can be found in the field."""
-    from matplotlib.ticker import FuncFormatter, MaxNLocator
-
-    for axis in (ax.xaxis, ax.yaxis):
-        axis.set_major_locator(MaxNLocator(4, steps=[1, 2, 5, 10]))
-        axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
-    ax.tick_params(labelsize=6, length=3, width=0.6, pad=1.5, colors="#303030")
-    ax.yaxis.set_tick_params(rotation=90)
-    for label in ax.get_yticklabels():
-        label.set_va("center")
 
 
 def _key_map(
