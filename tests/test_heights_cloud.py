@@ -139,6 +139,11 @@ def test_metres_below_and_feet_above(tmp_path):
     height, dataset = read(done.folder)
     assert dataset.transform.a == 1.0
     assert height[6, 5] == pytest.approx(5 / 0.3048, rel=1e-6)
+    # the ground at 1 m is 3.28 ft: dry at a level of 3.2 ft, under water at 3.4 ft
+    dry = prepare(path, tmp_path, "dry", cell_ft=1 / 0.3048, flight_water_level_ft=3.2)
+    assert dry.prepared.figures["n_under_water"] == 0
+    wet = prepare(path, tmp_path, "wet", cell_ft=1 / 0.3048, flight_water_level_ft=3.4)
+    assert np.isnan(read(wet.folder)[0][1:-1, 1:-1]).all()
 
 
 def test_las_1_2_with_geokeys_in_us_feet(tmp_path):
@@ -336,6 +341,26 @@ def test_cells_without_returns_and_how_they_are_filled(tmp_path):
     assert height[59 - 30, 30] == 0 and np.isnan(height[59 - 10, 10])
 
 
+def test_a_hole_in_water_is_not_filled(tmp_path):
+    """One cell without returns, and it lies in water: filling is for what was merely missed."""
+    import geopandas as gpd
+
+    here = lambda x, y: (abs(x - 30.5) < 0.5) & (abs(y - 30.5) < 0.5)  # noqa: E731
+    path, water = flat(tmp_path, hole=here), tmp_path / "water.gpkg"
+    gpd.GeoSeries([shapely.box(X + 30, Y + 30, X + 31, Y + 31)], crs=2237).to_file(water)
+    params = {"cell_ft": FTUS, "fill_cells": 3}
+    done = prepare_input("heights", {"cloud": path, "water": water}, params, out=tmp_path / "out")
+    assert (done.prepared.figures["n_under_water"], done.prepared.figures["n_filled"]) == (1, 0)
+    assert np.isnan(read(done.folder)[0][59 - 30, 30])
+
+
+def test_a_water_return_is_no_top(tmp_path):
+    """A wave of 5 ft beside ground that is nearer to the middle of its cell."""
+    done = prepare(flat(tmp_path, (30.9, 30.9, 5.0, 9)), tmp_path, cell_ft=FTUS)
+    assert done.prepared.figures["n_under_water"] == 0
+    assert done.prepared.figures["height_max_ft"] == 0
+
+
 def test_returns_under_the_ground(tmp_path):
     """A little under: 0. Far under, alone in its cell: no height."""
     here = lambda x, y: (abs(x - 30) < 1) & (abs(y - 30) < 1)  # noqa: E731
@@ -429,6 +454,29 @@ def test_the_filter_is_used_only_without_a_class(tmp_path):
         prepare(bare, tmp_path, "no", ground_from="class")
 
 
+def test_the_filter_is_given_last_returns_only(tmp_path, monkeypatch):
+    """A pulse's earlier returns cannot be its lowest."""
+    number, of = np.tile([1, 2, 1, 3], 900), np.tile([1, 2, 2, 3], 900)
+    x, y = lattice(60, 1.0, 0.5)
+    path = write_cloud(
+        tmp_path / "many.las",
+        x,
+        y,
+        x % 3,
+        return_number=number,
+        n_returns=of,
+        records=[wkt("EPSG:2237+6360")],
+    )
+    given = []
+    monkeypatch.setattr(
+        cloud_work,
+        "find_ground",
+        lambda x, y, z, **_: (given.append(x.size), np.ones(x.size, bool))[1],
+    )
+    prepare(path, tmp_path, cell_ft=2)
+    assert given == [2700]
+
+
 # ---------------------------------------------------------------------------- tiles, several files
 
 
@@ -484,6 +532,54 @@ def test_tiles_do_not_show(wood, tmp_path, params):
         assert np.array_equal(np.isnan(ground), np.isnan(ground_t))
         assert np.nanmax(np.abs(ground - ground_t)) < 1e-6
         assert tiled.figures == whole.figures
+
+
+def test_tiles_do_not_show_where_ground_returns_are_few(tmp_path):
+    """Ground returns 16 ft apart at random under full leaves: holes of every width."""
+    rng = np.random.default_rng(4)
+    n, n_ground = 12_000, 900
+    x, y = rng.uniform(0, 600, n).round(2), rng.uniform(0, 400, n).round(2)
+    kind = np.where(np.arange(n) < n_ground, 2, 5)
+    z = np.where(kind == 2, rng.uniform(0, 3, n), 14.0)
+    path = write_cloud(
+        tmp_path / "few.laz", X + x, Y + y, z, kind=kind, records=[wkt("EPSG:2237+6360")]
+    )
+    for gap in (5.0, 10.0):
+        _, height, ground = made([path], tmp_path / f"whole{gap}", 100_000, ground_gap_ft=gap)
+        _, height_t, ground_t = made([path], tmp_path / f"tiles{gap}", 300, ground_gap_ft=gap)
+        assert np.array_equal(np.isnan(height), np.isnan(height_t))
+        assert np.array_equal(np.isnan(ground), np.isnan(ground_t))
+        assert np.nanmax(np.abs(height - height_t)) < 1e-6
+        assert np.nanmax(np.abs(ground - ground_t)) < 1e-6
+
+
+def test_tiles_do_not_show_where_middles_lie_on_returns(tmp_path):
+    """Every middle of a cell is a ground return, at the rim of a hole too wide to bridge."""
+    path = flat(tmp_path, (30.2, 7.2, 15.0, 5), hole=disc(25.0))
+    params = {"cell_ft": FTUS, "ground_gap_ft": 6.0}
+    _, height, ground = made([path], tmp_path / "whole", 100_000, **params)
+    for k, points in enumerate((700, 200)):
+        _, height_t, ground_t = made([path], tmp_path / f"t{k}", points, **params)
+        assert np.array_equal(height, height_t, equal_nan=True)
+        assert np.array_equal(ground, ground_t, equal_nan=True)
+
+
+def test_tiles_are_bounded_by_cells_too(wood, tmp_path, monkeypatch):
+    """A thin cloud over a wide extent: few returns, many cells."""
+    from geotrim.io import cloud_tiles
+
+    _, height, _ = made(wood, tmp_path / "whole", 1_000_000)
+    sizes = []
+    cells = core.tile_heights
+    monkeypatch.setattr(cloud_tiles, "TILE_CELLS", 5000)
+    monkeypatch.setattr(
+        core,
+        "tile_heights",
+        lambda *a, **k: (sizes.append(a[0].rows * a[0].cols), cells(*a, **k))[1],
+    )
+    _, height_t, _ = made(wood, tmp_path / "cells", 1_000_000)
+    assert len(sizes) > 5 and max(sizes) <= 5000
+    assert np.array_equal(height, height_t, equal_nan=True)
 
 
 def test_near_lots_the_heights_are_those_of_the_whole(wood, tmp_path):

@@ -323,13 +323,17 @@ def _sifted(points: Points, sieve: Sieve, near: Bounds | None, counts: Counts) -
 
 
 def _square_cells(clouds: Sequence[Cloud], cell: float, tile_points: int) -> int:
-    """Cells a side of a square: a power of two, so that squares fit the blocks of a raster."""
+    """Cells a side of a square: a power of two, so that squares fit the blocks of a raster.
+
+    In a thin cloud a square of few returns could be of any size: it holds at most ``TILE_CELLS``.
+    """
     west, south = (min(cloud.bounds[k] for cloud in clouds) for k in (0, 1))
     east, north = (max(cloud.bounds[k] for cloud in clouds) for k in (2, 3))
     total = sum(cloud.n_points for cloud in clouds)
     area = max(east - west, cell) * max(north - south, cell)
     wanted = np.sqrt(area / total * tile_points / SQUARES_A_TILE) / cell
-    return max(LEAST_SQUARE_CELLS, 2 ** round(float(np.log2(max(wanted, 1.0)))))
+    power, most = round(float(np.log2(max(wanted, 1.0)))), int(np.log2(TILE_CELLS) / 2)
+    return max(LEAST_SQUARE_CELLS, 2 ** min(power, most))
 
 
 def _check_some(tiled: TiledCloud, clouds: Sequence[Cloud]) -> None:

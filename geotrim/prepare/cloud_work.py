@@ -165,7 +165,7 @@ def class_numbers(text: str, subject: str) -> tuple[int, ...]:
 
 def sieve_of(*, keeps_overlap: bool, left_out: Iterable[int]) -> Sieve:
     """What is left out of every cloud: withheld, synthetic and noise always, the rest as asked."""
-    asked = [kind for kind in left_out if kind not in (LOW_NOISE, HIGH_NOISE)]
+    asked = list(left_out)
 
     def sieve(points: Points) -> dict[str, npt.NDArray[np.bool_]]:
         kind, flags = points.kind, points.flags
