@@ -175,6 +175,15 @@ def test_units_of_the_ground(tmp_path, unit, per_foot):
     np.testing.assert_allclose([west - WEST, east - WEST], [99.0, 109.0], atol=1e-6)
 
 
+def test_a_flat_at_the_level_in_single_precision(tmp_path):
+    """0.4 in single precision is a little over 0.4, and still at the level: covered to its edge."""
+    heights = np.tile(np.array([0.0, 0.4, 0.4, 0.4, 0.8], dtype=np.float32), (9, 1))
+    path = write_ground(tmp_path / "ground.tif", heights)
+    _, layers = run(tmp_path, {"ground": ground_file(path)})
+    xy = shapely.get_coordinates(layers["mhw_line"].geometry[0])
+    np.testing.assert_allclose(xy[:, 0] - WEST, 3.5, atol=1e-6)  # the last flat cell's centre
+
+
 def test_elevation_in_metres(tmp_path):
     path = write_ground(tmp_path / "ground.tif", beach())
     params = {"mhw_elevation_m": 0.4 * FOOT_M, "mhw_datum": "NAVD 88", "epoch": "1983-2001"}
@@ -185,6 +194,12 @@ def test_elevation_in_metres(tmp_path):
     assert np.isnan(layers["mhw_line"]["position_error_rms_ft"].astype(float)[0])
     assert "position_rmse_ft" not in done.prepared.site["mhw_line"]
     assert any(n.level == "missing" and "--ground-rmse-ft" in n.text for n in done.prepared.notes)
+
+
+def test_an_error_of_the_level_alone_is_not_the_error_of_the_line(tmp_path):
+    path = write_ground(tmp_path / "ground.tif", beach())
+    done, layers = run(tmp_path, {"ground": ground_file(path)}, {**GIVEN, "datum_error_ft": 0.1})
+    assert "mhw_band" not in layers and done.prepared.figures["vertical_error_ft"] is None
 
 
 def test_an_error_of_zero_is_stated_and_zero(tmp_path):
@@ -269,7 +284,10 @@ def test_south_up_and_turned_grids(tmp_path, turn_deg, down):
 
 
 def test_only_blocks_near_a_lot_are_read(tmp_path):
-    """Two lots at the ends of a long beach: the line is drawn near each and not between."""
+    """Three lots on a long beach: the line is drawn near each, and not where there is none.
+
+    Blocks are 512 cells, from row 69 on: the second lot lies 6 cells before the end of one.
+    """
     path = write_ground(
         tmp_path / "ground.tif",
         beach(3000, 200).astype(np.float32),
@@ -278,17 +296,18 @@ def test_only_blocks_near_a_lot_are_read(tmp_path):
         blockysize=64,
     )
     shapes = [
-        shapely.box(WEST + 104, NORTH - top - 40, WEST + 150, NORTH - top) for top in (100, 2800)
+        shapely.box(WEST + 104, NORTH - top - 10, WEST + 150, NORTH - top)
+        for top in (100, 565, 2800)
     ]
     lots = tmp_path / "lots.gpkg"
-    gpd.GeoDataFrame({"lot_id": ["A", "B"]}, geometry=shapes, crs=6438).to_file(lots)
+    gpd.GeoDataFrame({"lot_id": ["A", "B", "C"]}, geometry=shapes, crs=6438).to_file(lots)
     files = {"ground": ground_file(path), "lots": str(lots)}
     done, layers = run(tmp_path, files, {**GIVEN, "margin_ft": 30.0})
     assert len(layers["mhw_line"]) == 2
     for lot in shapes:
         near = shapely.box(*lot.buffer(29).bounds)
         got = shapely.intersection(shapely.union_all(layers["mhw_line"].geometry.array), near)
-        assert got.length == pytest.approx(98.0, abs=1e-3)
+        assert got.length == pytest.approx(68.0, abs=1e-3)  # 10 and 29 on both sides
     assert layers["mhw_line"]["length_ft"].sum() < 2 * 1100
     assert any("within about 30 ft of the lots" in n.text for n in done.prepared.notes)
 
@@ -331,6 +350,15 @@ def test_ponds_with_the_line_and_islands_left_out(tmp_path):
     assert any(
         "1 island piece shorter than 70 ft left out, 62." in n.text for n in done.prepared.notes
     )
+
+
+@pytest.mark.parametrize(("least_ft", "is_kept"), [(200.0, True), (210.0, False)])
+def test_shortest_lengths_are_feet_on_a_grid_in_metres(tmp_path, least_ft, is_kept):
+    """An island of radius 10 m: 62.8 m around, 206 ft."""
+    metres = {"crs": RasterioCRS.from_epsg(6437), "west": 250_000.0, "north": 180_000.0}
+    path = write_ground(tmp_path / "ground.tif", bay(), **metres)
+    _, layers = run(tmp_path, {"ground": ground_file(path)}, {**GIVEN, "least_island_ft": least_ft})
+    assert ("island" in set(layers["mhw_line"]["kind"])) == is_kept
 
 
 def test_nothing_left_is_told(tmp_path):
@@ -406,6 +434,9 @@ def test_flat_ground_is_capped_and_told(tmp_path):
     assert row["position_error_max_ft"] == 60.0
     assert row["capped_frac"] == pytest.approx(0.5, abs=0.02)
     assert row["position_error_p90_ft"] == 60.0
+    rms = np.sqrt((3.28**2 + 60.0**2) / 2)  # half of the length each
+    assert row["position_error_rms_ft"] == pytest.approx(rms, rel=0.02)
+    assert done.prepared.site["mhw_line"]["position_rmse_ft"] == pytest.approx(rms, rel=0.02)
     note = next(n.text for n in done.prepared.notes if "so flat" in n.text)
     assert "60 ft or more" in note
     # the band holds the flat whole: nothing is capped there
@@ -511,6 +542,17 @@ def test_stations_within_a_distance(tmp_path):
     far = {"stations_within_ft": 1.0, "epoch": "1983-2001"}
     with pytest.raises(LayerError, match=r"no station within 1 ft.*8724580, is [\d,]+ ft away"):
         run(tmp_path, files, far, out="far")
+
+
+def test_between_two_stations_east_and_west(tmp_path):
+    """Invented stations on Key West's latitude, one on each side of it."""
+    table = tmp_path / "stations.csv"
+    rows = ["station_id,lon,lat,MHW_ft,NAVD88_ft", "W,-82.0,24.55,1.5,1.7", "E,-81.6,24.55,1.5,1.7"]
+    table.write_text("\n".join(rows), encoding="utf-8")
+    files = {"ground": ground_file(key_west(tmp_path)), "stations": str(table)}
+    done, _ = run(tmp_path, files, {"station": "W,E", "epoch": "1983-2001"})
+    assert done.prepared.figures["mhw_elevation_ft"] == pytest.approx(-0.2)
+    assert not any("does not lie among" in n.text for n in done.prepared.notes)
 
 
 def test_beyond_the_stations_is_told(tmp_path):
