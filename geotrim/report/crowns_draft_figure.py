@@ -172,7 +172,7 @@ def _outlines(ax: Any, picture: CrownsPicture) -> None:
     classes = _class_of(picture.confidence)
     for k, (_, _, dashes, colour, width) in enumerate(CLASSES):
         rings = [
-            shapely.getcoordinates(ring)
+            shapely.get_coordinates(ring)
             for shape in picture.outlines[classes == k]
             for ring in (shape.exterior, *shape.interiors)
         ]
