@@ -7,11 +7,13 @@ import unicodedata
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from geotrim.errors import LayerError
 from geotrim.io import aside, package, record
+from geotrim.io.replaceable import PACKAGE, check_replaceable
 from geotrim.io.site_facts import check_answers
 from geotrim.model import Facts, Note, Result, Site
 from geotrim.ops.catalogue import CAUTIONS
@@ -63,8 +65,8 @@ def run_site(
     facts : mapping, optional
         Fact -> answer for every lot; they go before those of the site file.
     is_replacing : bool
-        Whether an earlier package at ``out`` may be replaced. It is deleted only once the new one
-        is in its place.
+        Whether an earlier package at ``out`` may be replaced, as geotrim left it. It is deleted
+        only once the new one is in its place.
     progress : callable, optional
         Called with what is being done.
 
@@ -76,13 +78,16 @@ def run_site(
     from geotrim.io.site_file import read_site
 
     started = record.now()
-    may_replace = package.is_package if is_replacing else None
+    may_replace = partial(check_replaceable, kind=PACKAGE) if is_replacing else None
     if out is not None:
         aside.check_free(Path(out), may_replace)  # before the work, not after it
     tell = progress or (lambda _: None)
     tell("reading")
     params = params_of(all_operations().values())
     site = with_choices(read_site(path, params=params), lots, options, facts)
+    if may_replace is not None:
+        read = [Path(path), *(Path(path).parent / item.path for item in site.inputs)]
+        may_replace = partial(check_replaceable, kind=PACKAGE, inputs=read)
     try:
         results = measure(site, progress=tell)
         tell("writing")

@@ -6,6 +6,7 @@ import json
 import math
 from dataclasses import replace
 from datetime import UTC, date, datetime
+from functools import partial
 
 import fiona
 import geopandas as gpd
@@ -17,6 +18,7 @@ import shapely
 
 from geotrim.errors import FileError
 from geotrim.io import aside, package, record
+from geotrim.io.replaceable import PACKAGE, check_replaceable
 from geotrim.model import Facts, InputFile, Note, Result, Setback, Site
 from geotrim.rules.rule_file import read_overlay
 from tests.test_site_file import LOCAL
@@ -375,16 +377,19 @@ def test_a_folder_that_exists_is_never_touched(tmp_path):
     (tmp_path / "out" / "mine.txt").write_text("mine", encoding="utf-8")
     with pytest.raises(FileError, match="found that it exists"), aside.new_folder(tmp_path / "out"):
         pass
-    replacing = aside.new_folder(tmp_path / "out", may_replace=package.is_package)
-    with pytest.raises(FileError, match="no result package"), replacing:
+    replacing = aside.new_folder(tmp_path / "out", may_replace=MAY_REPLACE)
+    with pytest.raises(FileError, match="no folder of geotrim's, not a result package"), replacing:
         pass
     assert (tmp_path / "out" / "mine.txt").read_text(encoding="utf-8") == "mine"
 
 
+MAY_REPLACE = partial(check_replaceable, kind=PACKAGE)
+
+
 def an_earlier_package(folder):
     folder.mkdir()
-    record.write_record(folder, {"versions": {"geotrim": "0"}})
     (folder / "old.txt").write_text("old", encoding="utf-8")
+    record.write_record(folder, {"versions": {"geotrim": "0"}})
 
 
 def test_an_earlier_package_goes_only_when_the_new_one_is_whole(tmp_path):
@@ -392,7 +397,7 @@ def test_an_earlier_package_goes_only_when_the_new_one_is_whole(tmp_path):
     an_earlier_package(out)
 
     def work(fails):
-        with aside.new_folder(out, may_replace=package.is_package) as folder:
+        with aside.new_folder(out, may_replace=MAY_REPLACE) as folder:
             (folder / "new.txt").write_text("new", encoding="utf-8")
             assert (out / "old.txt").exists()
             if fails:
@@ -418,7 +423,7 @@ def test_a_rename_that_fails_puts_the_earlier_package_back(tmp_path, monkeypatch
     monkeypatch.setattr(type(out), "rename", refuse)
     with (
         pytest.raises(FileError, match="No space left"),
-        aside.new_folder(out, may_replace=package.is_package),
+        aside.new_folder(out, may_replace=MAY_REPLACE),
     ):
         pass
     assert sorted(p.name for p in tmp_path.rglob("*")) == ["old.txt", "out", "record.json"]

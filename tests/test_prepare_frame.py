@@ -89,13 +89,22 @@ def test_list_names_every_preparation(capsys):
 
 def test_command_writes_folder_record_and_site_part(declared, tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
-    assert main(["prepare", "echo", "--words", "hello", "--reach-ft", "7"]) == 0
+    words = ["--words", "hello", "--more", "b.tif", "--more-unit", "us-ft", "--more-rmse-ft", "0.3"]
+    assert main(["prepare", "echo", *words, "--reach-ft", "7"]) == 0
     folder = tmp_path / "prepared" / "echo"
     assert (folder / "echo.txt").read_text() == "hello"
     told = json.loads((folder / "record.json").read_text())
     assert told["preparation"] == "echo"
     assert told["parameters"]["reach_ft"] == {"value": 7.0, "is_default": False}
     assert told["parameters"]["is_failing"] == {"value": False, "is_default": True}
+    assert told["files_named"]["more"] == [
+        {
+            "path": "b.tif",
+            "absolute_path": str(tmp_path / "b.tif"),
+            "unit": "us-ft",
+            "rmse_ft": 0.3,
+        }
+    ]
     assert told["figures"] == {"length_ft": None, "n_words": 1}
     assert told["notes"]["assumed"] == [{"about": "words", "text": "taken as they are"}]
     assert {f["file"] for f in told["files"]} == {"echo.txt", "for_site_file.toml"}
@@ -131,6 +140,39 @@ def test_replace_takes_a_prepared_folder_only(declared, tmp_path, capsys):
     (out / "record.json").unlink()
     assert main([*words, "three", "--out", str(out), "--replace"]) == 2
     assert (out / "echo.txt").read_text() == "two"
+
+
+KEPT = {
+    "another preparation": lambda out: (out / "record.json").write_text(
+        (out / "record.json").read_text().replace('"preparation": "echo"', '"preparation": "mhw"')
+    ),
+    "a run": lambda out: (out / "record.json").write_text(
+        (out / "record.json").read_text().replace('"preparation": "echo",', "")
+    ),
+    "a file of the user's": lambda out: (out / "mine.txt").write_text("mine"),
+    "a folder of the user's": lambda out: (out / "mine").mkdir(),
+    "a file that was changed": lambda out: (out / "echo.txt").write_text("by hand"),
+}
+
+
+@pytest.mark.parametrize("what", KEPT)
+def test_replace_deletes_nothing_but_its_own(declared, tmp_path, capsys, what):
+    out, words = tmp_path / "made", ["prepare", "echo", "--words"]
+    assert main([*words, "one", "--out", str(out)]) == 0
+    KEPT[what](out)
+    before = sorted(p.name for p in out.iterdir())
+    assert main([*words, "two", "--out", str(out), "--replace"]) == 2
+    assert "choose another name" in capsys.readouterr().err
+    assert sorted(p.name for p in out.iterdir()) == before
+
+
+def test_replace_spares_what_is_read(declared, tmp_path, capsys):
+    out, words = tmp_path / "made", ["prepare", "echo", "--words"]
+    assert main([*words, "one", "--out", str(out)]) == 0
+    words[-1:] = ["--words", "two", "--more", str(out / "echo.txt")]
+    assert main([*words, "--out", str(out), "--replace"]) == 2
+    assert "echo.txt in it, which is read" in capsys.readouterr().err
+    assert (out / "echo.txt").read_text() == "one"
 
 
 BAD = [

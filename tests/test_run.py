@@ -20,7 +20,7 @@ import pytest
 import geotrim
 from geotrim.cli import main
 from geotrim.errors import FileError, GeotrimError, LayerError
-from geotrim.io import package
+from geotrim.io.replaceable import PACKAGE, kind_of
 from geotrim.model import Result
 from geotrim.ops import plugins
 from geotrim.run import MOST_ELEVATIONS, elevation_names, run_site, slug, with_choices
@@ -165,12 +165,40 @@ def test_a_folder_that_exists_is_refused_before_the_work(tmp_path, capsys, monke
 def test_an_earlier_package_may_be_replaced(tmp_path):
     site, out = SAMPLES / "plain_lot" / "site.toml", tmp_path / "out"
     run_site(site, out)
-    (out / "left_over.txt").write_text("old", encoding="utf-8")
+    first = (out / "record.json").read_text(encoding="utf-8")
     with pytest.raises(FileError, match="found that it exists"):
         run_site(site, out)
-    run_site(site, out, is_replacing=True)
-    assert not (out / "left_over.txt").exists() and package.is_package(out)
+    run_site(site, out, options={"band_ft": (5.0, 9.0)}, is_replacing=True)
+    assert (out / "record.json").read_text(encoding="utf-8") != first
     assert [p.name for p in tmp_path.iterdir()] == ["out"]
+
+
+@pytest.mark.usefixtures("_no_figures")
+def test_a_package_with_something_of_the_users_stays(tmp_path):
+    site, out = SAMPLES / "plain_lot" / "site.toml", tmp_path / "out"
+    run_site(site, out)
+    (out / "mine.txt").write_text("mine", encoding="utf-8")
+    with pytest.raises(FileError, match=r"mine\.txt in it, which geotrim did not write"):
+        run_site(site, out, is_replacing=True)
+    assert (out / "mine.txt").read_text(encoding="utf-8") == "mine"
+
+
+@pytest.mark.usefixtures("_no_figures")
+def test_a_package_that_holds_an_input_stays(tmp_path):
+    """Last year's package holds the lots that this year's site reads."""
+    out = tmp_path / "out"
+    run_site(SAMPLES / "plain_lot" / "site.toml", out)
+    text = (SAMPLES / "plain_lot" / "site.toml").read_text(encoding="utf-8")
+    sample = (SAMPLES / "plain_lot").as_posix()
+    text = text.replace('file = "', f'file = "{sample}/')
+    lots = f'[lots]\nfile = "{sample}/site.gpkg"'
+    assert lots in text
+    (tmp_path / "site.toml").write_text(
+        text.replace(lots, '[lots]\nfile = "out/results.gpkg"'), encoding="utf-8"
+    )
+    with pytest.raises(FileError, match=r"results\.gpkg in it, which is read"):
+        run_site(tmp_path / "site.toml", out, is_replacing=True)
+    assert (out / "results.gpkg").is_file()
 
 
 @pytest.mark.parametrize("step", ["geotrim.run.draw", "geotrim.run.package.write_layers"])
@@ -199,7 +227,7 @@ def test_a_run_that_is_killed_leaves_nothing_under_the_final_name(tmp_path, monk
     assert not out.exists()
     monkeypatch.setattr("geotrim.run.draw", lambda folder, site, results: ())
     run_site(SAMPLES / "plain_lot" / "site.toml", out)
-    assert package.is_package(out)
+    assert kind_of(out) == PACKAGE
 
 
 @pytest.mark.usefixtures("_no_figures")

@@ -6,7 +6,6 @@ layer ``lots``; every other result is a layer under its own name. Nothing is mea
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -153,19 +152,6 @@ def write_geojson(path: Path, table: Any) -> None:
 
     frame = tidy(table).set_geometry("geometry")
     pyogrio.write_dataframe(frame.to_crs(4326), path, driver="GeoJSON", RFC7946="YES")
-
-
-def is_package(folder: Path) -> bool:
-    """Whether a folder is a result package of geotrim's, or empty."""
-    if folder.is_symlink() or not folder.is_dir():
-        return False
-    if not any(folder.iterdir()):
-        return True
-    try:
-        record = json.loads((folder / "record.json").read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return False
-    return isinstance(record, dict) and "geotrim" in record.get("versions", {})
 
 
 def tidy(table: Any) -> Any:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, cast
 
 from geotrim.errors import GeotrimError
 from geotrim.io import aside, record
+from geotrim.io.replaceable import check_replaceable
 from geotrim.prepare.catalogue import PREPARATIONS
 from geotrim.prepare.declared import Preparation
 from geotrim.prepare.task import GivenFile, Prepared, Task
@@ -50,7 +52,8 @@ def prepare_input(
     out : path-like, optional
         New folder; by default the first free one of ``prepared/NAME``, ``prepared/NAME-2`` ...
     is_replacing : bool
-        Whether an earlier folder of a preparation at ``out`` may go, once the new one is whole.
+        Whether an earlier folder of this preparation at ``out`` may go, as geotrim left it, once
+        the new one is whole.
     progress : callable, optional
         Called with what is being done.
 
@@ -65,7 +68,8 @@ def prepare_input(
     _check_sources(declared, given)
     stated = {key: value for key, value in (params or {}).items() if value is not None}
     checked = declared.check(stated)
-    may_replace = is_prepared if is_replacing else None
+    read = [Path(item.path) for many in given.values() for item in many]
+    may_replace = partial(check_replaceable, kind=name, inputs=read) if is_replacing else None
     folder = Path(out) if out is not None else aside.first_free(PREPARED / name)
     aside.check_free(folder, may_replace)  # before the work, not after it
     with aside.new_folder(folder, may_replace=may_replace) as work:
@@ -74,11 +78,6 @@ def prepare_input(
         _write_site_part(work, declared, made)
         _write_record(work, declared, task, made, started)
     return Done(folder, made)
-
-
-def is_prepared(folder: Path) -> bool:
-    """Whether a folder holds what a preparation made, and nothing else that is whole."""
-    return (folder / "record.json").is_file() and (folder / SITE_PART).is_file()
 
 
 def named(name: str) -> Preparation:
@@ -151,6 +150,17 @@ def _toml(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False)
 
 
+def _files_named(task: Task) -> dict[str, list[dict[str, Any]]]:
+    """Each file as it was named, where it lay, and what was said of it."""
+    return {
+        source: [
+            {"path": item.path, "absolute_path": str(Path(item.path).absolute()), **item.said}
+            for item in files
+        ]
+        for source, files in task.files.items()
+    }
+
+
 def _write_record(
     folder: Path, declared: Preparation, task: Task, made: Prepared, started: Any
 ) -> None:
@@ -160,6 +170,7 @@ def _write_record(
             "record_version": record.RECORD_VERSION,
             "preparation": declared.name,
             "inputs": [asdict(item) for item in made.inputs],
+            "files_named": _files_named(task),
             "parameters": {
                 key: {"value": value, "is_default": key not in task.stated}
                 for key, value in task.params.items()
