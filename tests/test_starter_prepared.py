@@ -159,6 +159,12 @@ def test_lots_of_the_record_are_taken_only_as_they_were(folder, tmp_path):
     said, notes = said_of(folder)
     assert said["lots"] == {"file": "../parcels.gpkg", "id_field": "lot_id"}
     assert "lots: parcels.gpkg (named in the record of geotrim prepare mhw)" in notes
+    typed = lots | {"path": "../parcels.gpkg"}  # typed in another folder than this one
+    place = {"path": "../parcels.gpkg", "absolute_path": str(outside)}
+    told = head | {"inputs": [typed], "files_named": {"lots": [place]}}
+    record.write_text(json.dumps(told))
+    (folder / "site.toml").unlink()
+    assert said_of(folder)[0]["lots"]["file"] == "../parcels.gpkg"
     (folder / "site.toml").unlink()
     record.write_text(json.dumps(head | {"inputs": [lots | {"sha256": "0" * 64}]}))
     said, notes = said_of(folder)

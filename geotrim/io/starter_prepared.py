@@ -35,6 +35,7 @@ class Made:
 
     tables : table of a site file -> its keys, paths relative to ``folder``.
     inputs : the files it was made from, as its record tells them.
+    places : path as it was typed -> where that was.
     """
 
     folder: Path
@@ -43,6 +44,7 @@ class Made:
     started: str
     tables: Mapping[str, Mapping[str, Any]]
     inputs: tuple[Mapping[str, Any], ...]
+    places: Mapping[str, str]
 
 
 def prepared_in(folder: Path, notes: list[Note]) -> list[Made]:
@@ -76,6 +78,8 @@ def _below(folder: Path, depth: int) -> Iterator[Path]:
 
 def _made(place: Path, record: Mapping[str, Any], tables: Mapping[str, Any]) -> Made:
     inputs = record.get("inputs")
+    named = record.get("files_named") or {}
+    places = {item["path"]: item["absolute_path"] for many in named.values() for item in many}
     return Made(
         place,
         record["preparation"],
@@ -83,6 +87,7 @@ def _made(place: Path, record: Mapping[str, Any], tables: Mapping[str, Any]) -> 
         str(record.get("started_utc") or ""),
         {name: values for name, values in tables.items() if isinstance(values, dict)},
         tuple(item for item in inputs if isinstance(item, dict)) if inputs else (),
+        places,
     )
 
 
@@ -158,7 +163,8 @@ def lots_of(made: list[Made]) -> tuple[Found, str] | None:
     """
     for one in made:
         for item in one.inputs:
-            path = Path(str(item.get("path", "")))
+            typed = str(item.get("path", ""))
+            path = Path(one.places.get(typed, typed))
             if item.get("role") != "lots" or not path.is_file():
                 continue
             if sha256_of(path)[0] != item.get("sha256"):
