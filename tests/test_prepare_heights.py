@@ -21,6 +21,7 @@ from geotrim.errors import CRSError, GeotrimError, LayerError, RangeError, UnitE
 from geotrim.io import aligned
 from geotrim.io.aligned import Aligned, Grid, grid_crs, own_grid, result_grid
 from geotrim.io.datum_match import settled_datum
+from geotrim.io.raster_write import new_raster
 from geotrim.io.rasters import open_heights
 from geotrim.prepare.heights_told import Tally
 from geotrim.prepare.task import GivenFile
@@ -680,3 +681,11 @@ def test_grid_of_a_result_lies_on_whole_cells(tmp_path):
     a, _, west, _, _, north = grid.transform
     assert a == pytest.approx(2.0) and west == pytest.approx(X) and north == pytest.approx(Y + 2)
     assert grid.shape == (6, 6)  # from Y + 2 to Y - 10 and from X to X + 12
+
+
+def test_the_surface_is_not_the_ground_too(tmp_path):
+    path = tmp_path / "surface.tif"
+    with new_raster(path, shape=(4, 4), transform=(3, 0, 9, 0, -3, 9), crs="EPSG:6443") as out:
+        out.write(np.ones((4, 4)), 0, 0)
+    with pytest.raises(LayerError, match="the raster that is the surface too"):
+        prepare_input("heights", {"surface": path, "ground": path}, out=tmp_path / "made")

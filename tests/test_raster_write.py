@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import rasterio
 
-from geotrim.errors import FileError
+from geotrim.errors import FileError, LayerError
 from geotrim.io.raster_write import new_raster
 from geotrim.io.rasters import open_heights
 
@@ -68,3 +68,31 @@ def test_the_file_is_tiled_and_says_what_it_is(tmp_path):
     with rasterio.open(path) as back:
         assert back.block_shapes == [(512, 512)] and back.units == ("ft",)
         assert np.isnan(back.nodata) and back.compression.value == "DEFLATE"
+
+
+def labelled(tmp_path, **tags):
+    path = tmp_path / "some.tif"
+    with new_raster(path, shape=(4, 4), transform=GRID, crs="EPSG:6443", tags=tags) as out:
+        out.write(np.ones((4, 4)), 0, 0)
+    return path
+
+
+@pytest.mark.parametrize("own", [None, "heights", "elevations"])
+@pytest.mark.parametrize("wanted", ["heights", "elevations", "anything"])
+def test_a_file_that_says_it_holds_something_else_is_refused(tmp_path, own, wanted):
+    path = labelled(tmp_path, **({} if own is None else {"holds": own}))
+    if own is None or wanted in (own, "anything"):
+        assert open_heights(path, holds=wanted).notes == ()
+    else:
+        with pytest.raises(LayerError, match=r"as the file itself says; needed one of "):
+            open_heights(path, holds=wanted)
+
+
+def test_heights_with_a_vertical_datum_are_told(tmp_path):
+    """EPSG 6360: NAVD88 height in US survey feet. Heights above the substrate have no datum."""
+    path = tmp_path / "surface.tif"
+    with new_raster(path, shape=(4, 4), transform=GRID, crs="EPSG:6443+6360", unit="us-ft") as out:
+        out.write(np.ones((4, 4)), 0, 0)
+    told = [note for note in open_heights(path).notes if "vertical datum (NAVD88" in note.text]
+    assert len(told) == 1 and told[0].level == "assumed"
+    assert open_heights(path, holds="elevations").notes == ()

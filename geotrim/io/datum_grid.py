@@ -53,7 +53,7 @@ def open_datum_grid(
     GeotrimError
         As :func:`geotrim.io.rasters.open_heights`.
     """
-    return open_heights(path, unit=unit, band=band, crs=crs, subject=subject)
+    return open_heights(path, unit=unit, band=band, crs=crs, subject=subject, holds="anything")
 
 
 def grid_value(grid: HeightRaster, lon: float, lat: float, *, reach_ft: float = 0.0) -> GridValue:

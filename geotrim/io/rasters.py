@@ -43,6 +43,12 @@ UNIT_NAMES = {
 SAME_UNIT = 1e-5
 #: Blocks are gathered into windows of about this many cells a side, and none is read twice.
 WINDOW_CELLS = 512
+#: What a raster may hold, as its tag ``holds`` says it -> in words.
+HOLDS = {
+    "heights": "heights above the substrate",
+    "elevations": "elevations above a datum",
+    "anything": "numbers",
+}
 #: No height is larger than this; such a cell is an undeclared no-data value.
 NO_HEIGHT = 1e30
 
@@ -279,8 +285,9 @@ def open_heights(
     rmse_ft: float | None = None,
     crs: Any = None,
     subject: str = "heights",
+    holds: str = "heights",
 ) -> HeightRaster:
-    """Open a raster of heights above the substrate.
+    """Open a raster of heights above the substrate, or of elevations.
 
     Parameters
     ----------
@@ -298,13 +305,17 @@ def open_heights(
         What an unlabelled file is in.
     subject : str
         How the user knows the input, for messages.
+    holds : str
+        What must be in it, a key of ``HOLDS``: a file of geotrim's own that says it holds something
+        else is refused, and a vertical datum of a raster of heights is told.
 
     Raises
     ------
     FileError
         If the file is missing, no raster, or has no georeference (or ground control points only).
     LayerError
-        If there is no such band, or it holds no heights (transparency, complex numbers).
+        If there is no such band, or it holds no heights (transparency, complex numbers), or the
+        file says that it holds something else.
     UnitError
         If neither the user nor the file states the unit, or they contradict each other.
     CRSError
@@ -323,6 +334,7 @@ def open_heights(
         _check_georeference(dataset, path, subject)
         _check_band(dataset, band, path, subject, notes)
         file_crs = _crs_of(dataset)
+        _check_holds(dataset, file_crs, holds, subject, notes)
         known_unit, unit_source = _unit(dataset, band, file_crs, unit, subject, notes)
         if rmse_ft is None:
             rmse_ft = _own_rmse_ft(dataset, subject, notes)
@@ -540,6 +552,28 @@ def _unit(
                 "ask the raster's maker, then correct the one that is wrong",
             )
     return said[0]
+
+
+def _check_holds(
+    dataset: Any, file_crs: CRS | None, holds: str, subject: str, notes: list[Note]
+) -> None:
+    """Refuse a file that says it holds something else; tell what looks like it."""
+    own = dataset.tags().get("holds")
+    if holds != "anything" and own in HOLDS and own != holds:
+        raise LayerError(
+            subject,
+            f"a raster of {HOLDS[own]}, as the file itself says",
+            f"one of {HOLDS[holds]}",
+            "name the other raster",
+        )
+    if holds == "heights" and own is None and file_crs is not None and file_crs.is_compound:
+        datum = file_crs.sub_crs_list[1].name
+        text = (
+            f"the file's CRS has a vertical datum ({datum}), as rasters of elevations have; taken "
+            "as heights above the substrate. If it holds elevations, every height is wrong: make "
+            "heights of it with geotrim prepare heights"
+        )
+        notes.append(Note(subject, text, "assumed"))
 
 
 def _own_rmse_ft(dataset: Any, subject: str, notes: list[Note]) -> float | None:

@@ -101,6 +101,7 @@ def _opened(task: Task, open_files: ExitStack) -> Work:
             "a raster of ground elevations, to take from the surface",
             "say --ground FILE",
         )
+    _check_two(given_surface, given_ground)
     surface = open_files.enter_context(_raster(given_surface))
     ground = open_files.enter_context(_raster(given_ground))
     notes = [*surface.notes, *ground.notes, *_datum_notes(given_surface, given_ground)]
@@ -124,7 +125,24 @@ def _opened(task: Task, open_files: ExitStack) -> Work:
     return work
 
 
-def _raster(given: GivenFile, unit: str | None = None) -> HeightRaster:
+def _check_two(surface: GivenFile, ground: GivenFile) -> None:
+    """The surface and the ground must be two rasters."""
+    same_file = (
+        local_path(surface.path, surface.subject).resolve()
+        == local_path(ground.path, ground.subject).resolve()
+    )
+    if same_file and surface.get("band", 1) == ground.get("band", 1):
+        raise LayerError(
+            ground.subject,
+            "the raster that is the surface too",
+            "two rasters: the canopy's top and the bare ground",
+            "name the other file, or another band with --ground-band",
+        )
+
+
+def _raster(
+    given: GivenFile, unit: str | None = None, *, holds: str = "elevations"
+) -> HeightRaster:
     return open_heights(
         local_path(given.path, given.subject),
         unit=given.get("unit") or unit,
@@ -132,6 +150,7 @@ def _raster(given: GivenFile, unit: str | None = None) -> HeightRaster:
         rmse_ft=given.get("rmse_ft"),
         crs=given.get("crs"),
         subject=given.subject,
+        holds=holds,
     )
 
 
@@ -157,11 +176,11 @@ def _add_returns(task: Task, work: Work, open_files: ExitStack) -> None:
     """Rasters that tell where the ground was really seen."""
     if (given := task.one("ground_returns")) is not None:
         # counts have no unit; feet stand in for it and nothing is converted
-        opened = open_files.enter_context(_raster(given, unit="ft"))
+        opened = open_files.enter_context(_raster(given, unit="ft", holds="anything"))
         work.returns = Aligned(opened, work.grid, "pick")
         work.inputs.append(_told_file(given, "ground_returns", opened))
     if (given := task.one("ground_distance")) is not None:
-        opened = open_files.enter_context(_raster(given))
+        opened = open_files.enter_context(_raster(given, holds="anything"))
         work.distance = Aligned(opened, work.grid, "pick")
         work.inputs.append(_told_file(given, "ground_distance", opened))
         work.notes += opened.notes
@@ -222,7 +241,7 @@ def _below(task: Task, rmse_ft: float | None) -> float:
 def _made(task: Task, work: Work, rmse_ft: float | None, below_ft: float) -> Tally:
     """Write the heights, window by window, and count them."""
     grid, tally = work.grid, Tally.of_grid(work.grid)
-    tags = {"made_by": "geotrim prepare heights"}
+    tags = {"made_by": "geotrim prepare heights", "holds": "heights"}
     if rmse_ft is not None:
         tags["rmse_ft"] = f"{rmse_ft:.4f}"
     blocks = list(grid.blocks())
