@@ -12,7 +12,7 @@ crowns            ``crown_id``, ``species`` (None = unknown), ``base_height_ft``
                   polygons. Where the user gave them: ``field_height_ft`` and
                   ``field_height_error_ft`` (measured from the substrate under the trunk; go before
                   the raster's), ``target_height_ft`` (height to be left), ``is_to_trim``
-                  (True, False, None = unknown)
+                  (True, False, None = unknown), ``is_draft`` (outline drawn by a machine)
 trunks            ``crown_id``; points
 readings          ``crown_id`` (None = by position), ``height_ft`` (from the substrate, by stick;
                   NaN = not read), ``height_error_ft`` (NaN = unknown), ``reader``, ``date`` (text,

@@ -256,6 +256,18 @@ def test_which_trees_are_to_be_trimmed(values, expected):
     assert ("not said of 1 crown of 3 whether to trim" in told(got)) == (None in expected)
 
 
+@pytest.mark.parametrize(
+    ("values", "expected"),
+    [([True, True, False], 2), (["true", "False", ""], 1), ([1, 1, 1], 3), ([False] * 3, 0)],
+)
+def test_crowns_that_are_a_draft_are_told(values, expected):
+    """Depths, counts and shares rest on outlines that a machine drew."""
+    got = site_from_tables({"crowns": {"file": CROWNS.assign(is_draft=values)}})
+    assert (f"{expected} of 3 are a draft made from heights" in told(got)) == (expected > 0)
+    assert ("is_draft" in got.crowns) == (expected > 0)
+    assert "draft" not in told(site_from_tables({"crowns": {"file": CROWNS}}))
+
+
 def test_accuracy_of_trunks(folder):
     text = PLAIN + '[crowns]\nfile="site.gpkg"\n[trunks]\nfile="site.gpkg"\n'
     assert site(folder, text).trunks_rmse_ft is None

@@ -22,6 +22,8 @@ HEIGHTS = (
     ("height_field", "height_unit", "field_height_ft"),
     ("target_height_field", "height_unit", "target_height_ft"),
 )
+#: Field that marks crowns drawn by a machine.
+DRAFT = "is_draft"
 #: What a field of yes and no may say, whatever the case.
 YES_NO = {"true": True, "1": True, "yes": True, "false": False, "0": False, "no": False}
 
@@ -63,8 +65,26 @@ def crowns_table(spec: SiteSpec, table: Any, ids: list[str]) -> tuple[Any, tuple
         if n_open:
             text = f"not said of {counted(n_open, 'crown')} of {len(ids)} whether to trim"
             notes.append(Note("crowns", text, "missing"))
+    _tell_drafts(columns, table, notes)
     shapes = np.asarray(table.geometry.array)
     return gpd.GeoDataFrame(columns, geometry=shapes, crs=table.crs), tuple(notes)
+
+
+def _tell_drafts(columns: dict[str, Any], table: Any, notes: list[Note]) -> None:
+    """Crowns that a machine drew, as ``geotrim prepare crowns`` marks them in ``is_draft``."""
+    if DRAFT not in table.columns:
+        return
+    is_draft = [YES_NO.get((text or "").lower(), False) for text in text_ids(table[DRAFT])]
+    n = sum(is_draft)
+    if not n:
+        return
+    columns[DRAFT] = np.array(is_draft, dtype=bool)
+    text = (
+        f"{n} of {len(table)} are a draft made from heights ({DRAFT}): how many trees there are, "
+        "their outlines, and the depths and shares that rest on them are to be confirmed in the "
+        f"field; set {DRAFT} to false where that is done"
+    )
+    notes.append(Note("crowns", text, "assumed"))
 
 
 def _tell_field_heights(
