@@ -31,7 +31,7 @@ FILE_BYTES, SPOOL_BYTES = 12, 28
 GOAL_GB = 2.0
 
 
-def floor(path: Path) -> int:
+def floor(path: Path, unit: str | None) -> int:
     """Chunks of laspy, let go at once."""
     import laspy
 
@@ -42,12 +42,14 @@ def floor(path: Path) -> int:
     return n
 
 
-def heights(path: Path) -> int:
+def heights(path: Path, unit: str | None) -> int:
     """The preparation, as the command does it."""
+    from geotrim.prepare.task import GivenFile
     from geotrim.prepare.work import prepare_input
 
+    said = {} if unit is None else {"unit": unit}
     out = path.with_suffix(".heights")
-    done = prepare_input("heights", {"cloud": path}, {}, out=out)
+    done = prepare_input("heights", {"cloud": GivenFile(str(path), "--cloud", said)}, {}, out=out)
     shutil.rmtree(out)
     return int(done.prepared.figures["n_measured"])
 
@@ -55,18 +57,19 @@ def heights(path: Path) -> int:
 STEPS = {"floor": floor, "heights": heights}
 
 
-def in_a_process(step: str, path: Path) -> dict[str, float]:
+def in_a_process(step: str, path: Path, unit: str | None) -> dict[str, float]:
     """Seconds by the clock and by the processor, and the peak of memory. [s, s, GB]."""
     command = [sys.executable, __file__, "--step", step, "--file", str(path)]
+    command += [] if unit is None else ["--unit", unit]
     done = subprocess.run(command, check=True, capture_output=True, text=True)
     told: dict[str, float] = json.loads(done.stdout.splitlines()[-1])
     return told
 
 
-def one_step(step: str, path: Path) -> None:
+def one_step(step: str, path: Path, unit: str | None) -> None:
     """What the process of one step does: work, and tell what it took."""
     start = time.perf_counter()
-    n = STEPS[step](path)
+    n = STEPS[step](path, unit)
     spent = time.perf_counter() - start
     used = resource.getrusage(resource.RUSAGE_SELF)
     peak = used.ru_maxrss * (1 if sys.platform == "darwin" else 1024)
@@ -74,14 +77,14 @@ def one_step(step: str, path: Path) -> None:
     print(json.dumps({"n": n, "clock": spent, "processor": cpu, "peak_gb": peak / 1e9}))
 
 
-def report(path: Path, n_points: int, n_rounds: int) -> None:
+def report(path: Path, unit: str | None, n_points: int, n_rounds: int) -> None:
     """Rounds, ratios, returns a second and the peak."""
     rows: dict[str, list[dict[str, float]]] = {name: [] for name in STEPS}
     if n_points <= 1_000_000:  # compiling would show: it is done once, outside the clock
-        in_a_process("heights", path)
+        in_a_process("heights", path, unit)
     for number in range(n_rounds):
         for name in STEPS:
-            rows[name].append(in_a_process(name, path))
+            rows[name].append(in_a_process(name, path, unit))
         told = "  ".join(f"{name} {rows[name][-1]['clock']:.2f} s" for name in STEPS)
         print(f"round {number + 1}: {told}")
     for kind in ("clock", "processor"):
@@ -104,10 +107,11 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="300,000 returns, once")
     parser.add_argument("--folder", type=Path, help="where to make the cloud (removed afterwards)")
     parser.add_argument("--file", type=Path, help="a cloud of your own in place of the made one")
+    parser.add_argument("--unit", help="its unit of height, if its CRS record says none")
     parser.add_argument("--step", choices=STEPS, help=argparse.SUPPRESS)
     asked = parser.parse_args()
     if asked.step:
-        one_step(asked.step, asked.file)
+        one_step(asked.step, asked.file, asked.unit)
         return
     if asked.quick:
         asked.points, asked.rounds = 300_000, 1
@@ -118,7 +122,7 @@ def main() -> None:
             path.symlink_to(asked.file.resolve())
         else:
             _make(path, asked.points)
-        report(path, _count(path), asked.rounds)
+        report(path, asked.unit, _count(path), asked.rounds)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
 

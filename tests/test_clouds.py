@@ -20,6 +20,8 @@ from geotrim.io.clouds import Points, check_same, open_cloud, vertical_name
 FOOT_M, US_FOOT_M = 0.3048, 1200 / 3937
 #: A place on the coast of Pinellas, in each plane. [US survey feet, metres]
 X_FT, Y_FT = 430_000.0, 1_260_000.0
+#: Florida West and NAVD88 height, both in US survey feet.
+WEST_NAVD88 = "EPSG:2237+6360"
 X_M, Y_M = X_FT * US_FOOT_M, Y_FT * US_FOOT_M
 
 
@@ -90,35 +92,62 @@ def test_wkt_in_an_extended_record(tmp_path):
     assert open_cloud(path).unit == "us-ft"
 
 
-def test_the_unit_of_the_plane_is_an_assumption_and_told(tmp_path):
-    cloud = open_cloud(one(tmp_path, [wkt(WEST_FTUS)]))
-    assert cloud.unit == "us-ft"
-    told = [note.text for note in cloud.notes if note.level == "assumed"]
-    assert len(told) == 1 and "State the unit" in told[0]
+@pytest.mark.parametrize("plane", [2236, WEST_FTUS, WEST_M])
+def test_the_unit_of_the_plane_is_no_unit_of_height(tmp_path, plane):
+    """A 10 m tree would be 10 ft: states map in feet, and many of their clouds are in metres."""
+    x, y = (X_M, Y_M) if plane == WEST_M else (X_FT + 400_000 * (plane == 2236), Y_FT)
+    with pytest.raises(UnitError, match=r"no unit of height in the CRS record") as caught:
+        open_cloud(one(tmp_path, [wkt(plane)], x=x, y=y))
+    assert "say --cloud-unit ft (or us-ft, m), as the cloud's maker gives it" in str(caught.value)
 
 
-def test_a_stated_unit_goes_before_that_assumption(tmp_path):
+def test_a_stated_unit_stands_where_the_record_has_none(tmp_path):
     cloud = open_cloud(one(tmp_path, [wkt(WEST_FTUS)]), unit="m")
     assert cloud.unit == "m" and cloud.unit_source == "stated by the user"
     assert not cloud.notes
 
 
-def test_a_stated_unit_may_not_contradict_the_record(tmp_path):
+def test_a_stated_unit_goes_before_the_record_and_both_are_told(tmp_path):
     path = one(tmp_path, [wkt("EPSG:2237+6360")])
-    with pytest.raises(UnitError, match=r"m as stated and us-ft \(the WKT record: NAVD88"):
-        open_cloud(path, unit="m")
-    assert open_cloud(path, unit="us-ft").unit == "us-ft"
+    cloud = open_cloud(path, unit="m")
+    assert cloud.unit == "m" and cloud.feet_per_unit == pytest.approx(1 / FOOT_M, rel=1e-12)
+    (note,) = cloud.notes
+    assert note.level == "assumed"
+    assert "m, as stated, against the file: us-ft (the WKT record: NAVD88" in note.text
+    assert not open_cloud(path, unit="us-ft").notes
 
 
 def test_records_that_contradict_each_other_are_settled_by_the_user_only(tmp_path):
     """Code 5703 is in metres, key 4099 says US survey feet: common, and a guess either way."""
     keys = geo_keys(projected=WEST_FTUS, vertical=5703, vertical_units=9003)
     path = one(tmp_path, [keys], version="1.2", point_format=1)
-    with pytest.raises(UnitError, match=r"m \(the GeoKeys: NAVD88 height\) and us-ft"):
+    with pytest.raises(UnitError, match=r"m \(the GeoKeys: NAVD88 height\) and us-ft") as caught:
         open_cloud(path)
-    assert open_cloud(path, unit="us-ft").unit == "us-ft"
-    with pytest.raises(UnitError, match="ft as stated"):
-        open_cloud(path, unit="ft")
+    assert "say --cloud-unit" in str(caught.value)
+    for unit in ("us-ft", "ft"):
+        cloud = open_cloud(path, unit=unit)
+        assert cloud.unit == unit
+        (note,) = cloud.notes
+        assert note.level == "assumed" and f"in {unit}, as stated" in note.text
+        assert "m (the GeoKeys" in note.text and "us-ft (the GeoKeys' vertical unit)" in note.text
+
+
+# EPSG 6357: NAVD88 depth (m), 5336: Black Sea depth (m), whose axes point down (EPSG registry).
+DEPTHS = [
+    ([wkt("EPSG:26917+6357")], {}),
+    ([wkt("EPSG:26917+5336", "WKT1_GDAL")], {}),
+    ([geo_keys(projected=26917, vertical=6357)], {"version": "1.2", "point_format": 1}),
+    ([wkt(26917), geo_keys(projected=26917, vertical=6357)], {}),
+]
+
+
+@pytest.mark.parametrize(("records", "how"), DEPTHS)
+def test_depths_are_refused(tmp_path, records, how):
+    """As they are in rasters: a canopy read downwards has no height at all."""
+    path = one(tmp_path, records, x=404023.5, y=3284941.5, **how)
+    for unit in (None, "m"):
+        with pytest.raises(CRSError, match="depths, which grow downwards"):
+            open_cloud(path, unit=unit)
 
 
 def test_wkt_and_geokeys_must_agree_on_the_plane(tmp_path):
@@ -131,7 +160,7 @@ def test_wkt_and_geokeys_must_agree_on_the_plane(tmp_path):
 @pytest.mark.parametrize("unit", ["feet", "", "cm"])
 def test_an_unknown_unit_is_refused(tmp_path, unit):
     with pytest.raises(UnitError, match="cloud unit"):
-        open_cloud(one(tmp_path, [wkt(WEST_FTUS)]), unit=unit)
+        open_cloud(one(tmp_path, [wkt(WEST_NAVD88)]), unit=unit)
 
 
 def test_no_crs_is_an_error_until_it_is_stated(tmp_path):
@@ -147,12 +176,12 @@ def test_a_record_that_names_nothing_is_told_apart_from_none(tmp_path):
     path = one(tmp_path, [wkt("PROJCS[nonsense")])
     with pytest.raises(CRSError, match=r"a CRS record \(WKT\) that names no known"):
         open_cloud(path)
-    assert open_cloud(path, crs=WEST_FTUS).crs.to_epsg() == WEST_FTUS
+    assert open_cloud(path, crs=WEST_FTUS, unit="ft").crs.to_epsg() == WEST_FTUS
 
 
 def test_another_crs_than_the_files_is_refused(tmp_path):
     with pytest.raises(CRSError, match="but the file says"):
-        open_cloud(one(tmp_path, [wkt(WEST_FTUS)]), crs="EPSG:2236")
+        open_cloud(one(tmp_path, [wkt(WEST_NAVD88)]), crs="EPSG:2236")
 
 
 def test_feet_labelled_as_metres_are_far_away(tmp_path):
@@ -180,7 +209,7 @@ def test_degrees_need_a_unit_of_height_and_are_reprojected(tmp_path):
 def test_a_web_map_plane_is_left(tmp_path):
     x, y = Transformer.from_crs(6443, 3857, always_xy=True).transform(X_FT, Y_FT)
     path = write_cloud(tmp_path / "web.las", [x, x + 1], [y, y], [3, 4], records=[wkt(3857)])
-    cloud = open_cloud(path)
+    cloud = open_cloud(path, unit="m")
     assert cloud.crs.to_epsg() == 6443 and cloud.unit == "m"
     assert abs(points_of(cloud).x[0] - X_FT) < 5.0  # WGS 84 against NAD83(2011): up to 1.5 m
 
@@ -229,7 +258,7 @@ def test_versions_and_formats(tmp_path, version, point_format, suffix):
         z,
         version=version,
         point_format=point_format,
-        records=[geo_keys(projected=WEST_FTUS) if version < "1.4" else wkt(WEST_FTUS)],
+        records=[geo_keys(projected=WEST_FTUS, vertical=6360) if version < "1.4" else wkt(WEST_NAVD88)],
         kind=kind,
         return_number=np.arange(n) % 4 + 1,
         n_returns=5,
@@ -251,29 +280,31 @@ def test_versions_and_formats(tmp_path, version, point_format, suffix):
 
 def test_overlap_is_a_flag_in_either_way_of_saying_it(tmp_path):
     """Class 12 up to format 5, a flag from format 6 on (LAS 1.4-R15, classification tables)."""
-    old = one(tmp_path, [wkt(WEST_FTUS)], point_format=1, kind=[12, 2], name="old.las")
-    new = one(tmp_path, [wkt(WEST_FTUS)], kind=[12, 2], overlap=[0, 1], name="new.las")
+    old = one(tmp_path, [wkt(WEST_NAVD88)], point_format=1, kind=[12, 2], name="old.las")
+    new = one(tmp_path, [wkt(WEST_NAVD88)], kind=[12, 2], overlap=[0, 1], name="new.las")
     assert points_of(open_cloud(old)).flags.tolist() == [8, 0]
     assert points_of(open_cloud(new)).flags.tolist() == [0, 8]
 
 
 def test_the_bits_beside_the_flags_are_something_else(tmp_path):
     """Scanner channel and edge of flight line share the byte from format 6 on (same source)."""
-    path = one(tmp_path, [wkt(WEST_FTUS)], scanner_channel=3, edge_of_flight_line=1, withheld=1)
+    path = one(tmp_path, [wkt(WEST_NAVD88)], scanner_channel=3, edge_of_flight_line=1, withheld=1)
     assert points_of(open_cloud(path)).flags.tolist() == [4, 4]
 
 
 def test_a_key_point_of_the_ground_model_is_ground(tmp_path):
     """Class 8 up to format 5; reserved after that (same tables)."""
-    old = one(tmp_path, [wkt(WEST_FTUS)], point_format=1, kind=[8, 2], name="old.las")
-    new = one(tmp_path, [wkt(WEST_FTUS)], kind=[8, 2], name="new.las")
+    old = one(tmp_path, [wkt(WEST_NAVD88)], point_format=1, kind=[8, 2], name="old.las")
+    new = one(tmp_path, [wkt(WEST_NAVD88)], kind=[8, 2], name="new.las")
     points = points_of(open_cloud(old))
     assert (points.kind.tolist(), points.flags.tolist()) == ([2, 2], [2, 0])
     assert points_of(open_cloud(new)).kind.tolist() == [8, 2]
 
 
 def test_class_numbers_above_31_in_the_new_formats(tmp_path):
-    assert points_of(open_cloud(one(tmp_path, [wkt(WEST_FTUS)], kind=[64, 255]))).kind.tolist() == [
+    assert points_of(
+        open_cloud(one(tmp_path, [wkt(WEST_NAVD88)], kind=[64, 255]))
+    ).kind.tolist() == [
         64,
         255,
     ]
@@ -285,7 +316,10 @@ def test_autzen_is_in_international_feet():
 
     Taken for US survey feet, x would be 1.27 ft off (636001.76 x 2e-6).
     """
-    cloud = open_cloud(open_data("lidar_feet_autzen") / "autzen_trim.laz")
+    path = open_data("lidar_feet_autzen") / "autzen_trim.laz"
+    with pytest.raises(UnitError, match="no unit of height"):  # its records tell the plane's only
+        open_cloud(path)
+    cloud = open_cloud(path, unit="ft")
     assert (cloud.feet_per_map_unit, cloud.feet_per_unit, cloud.unit) == (1.0, 1.0, "ft")
     points = points_of(cloud, 30_000)
     assert len(points) == 110_000
@@ -326,7 +360,9 @@ def damaged(path, **change):
 def test_a_file_cut_short(tmp_path, suffix, share):
     n = 3000
     x = X_FT + np.random.default_rng(1).uniform(0, 90, n)
-    path = write_cloud(tmp_path / f"cut{suffix}", x, np.full(n, Y_FT), x, records=[wkt(WEST_FTUS)])
+    path = write_cloud(
+        tmp_path / f"cut{suffix}", x, np.full(n, Y_FT), x, records=[wkt(WEST_NAVD88)]
+    )
     data = path.read_bytes()
     path.write_bytes(data[: int(len(data) * share)])
     with pytest.raises(FileError, match=r"whole|empty|holds [\d,]+ points where its header"):
@@ -335,7 +371,7 @@ def test_a_file_cut_short(tmp_path, suffix, share):
 
 def test_a_laz_file_cut_to_fewer_points_than_told(tmp_path):
     """The decoder gives what is there; the count of the header is held against it."""
-    path = one(tmp_path, [wkt(WEST_FTUS)], name="few.las")
+    path = one(tmp_path, [wkt(WEST_NAVD88)], name="few.las")
     with laspy.open(path) as reader:
         header = reader.header
     cloud = open_cloud(path)
@@ -357,7 +393,7 @@ def test_no_las_file_whatever_its_name(tmp_path):
 
 
 def test_the_name_does_not_matter_if_it_is_one(tmp_path):
-    path = one(tmp_path, [wkt(WEST_FTUS)])
+    path = one(tmp_path, [wkt(WEST_NAVD88)])
     assert open_cloud(path.rename(tmp_path / "cloud.bin")).n_points == 2
 
 
@@ -376,11 +412,11 @@ BAD_HEADS = {
 @pytest.mark.parametrize("change", BAD_HEADS.values(), ids=BAD_HEADS)
 def test_a_header_of_nonsense(tmp_path, change):
     with pytest.raises(FileError, match="whole"):
-        open_cloud(damaged(one(tmp_path, [wkt(WEST_FTUS)]), **change))
+        open_cloud(damaged(one(tmp_path, [wkt(WEST_NAVD88)]), **change))
 
 
 def test_a_cloud_without_points(tmp_path):
-    path = write_cloud(tmp_path / "none.las", [], [], [], records=[wkt(WEST_FTUS)])
+    path = write_cloud(tmp_path / "none.las", [], [], [], records=[wkt(WEST_NAVD88)])
     with pytest.raises(LayerError, match=r"no points in none\.las"):
         open_cloud(path)
 
@@ -393,7 +429,7 @@ def test_a_file_that_is_not_there(tmp_path):
 def test_a_bug_is_not_taken_for_a_bad_file(tmp_path, monkeypatch):
     monkeypatch.setattr(clouds, "_unpack", lambda *_: 1 / 0)
     with pytest.raises(ZeroDivisionError):
-        points_of(open_cloud(one(tmp_path, [wkt(WEST_FTUS)])))
+        points_of(open_cloud(one(tmp_path, [wkt(WEST_NAVD88)])))
 
 
 # ---------------------------------------------------------------------------- several files
@@ -401,10 +437,10 @@ def test_a_bug_is_not_taken_for_a_bad_file(tmp_path, monkeypatch):
 
 def test_files_of_one_cloud_must_be_alike(tmp_path):
     feet = open_cloud(one(tmp_path, [wkt("EPSG:2237+6360")], name="a.las"))
-    plane = open_cloud(one(tmp_path, [wkt(2882)], name="b.las"))  # HARN
+    plane = open_cloud(one(tmp_path, [wkt(2882)], name="b.las"), unit="us-ft")  # HARN
     metres = open_cloud(one(tmp_path, [wkt("EPSG:2237+5703")], name="c.las"))
     old = open_cloud(one(tmp_path, [wkt("EPSG:2237+5702")], name="d.las"))
-    silent = open_cloud(one(tmp_path, [wkt(2237)], name="e.las"))
+    silent = open_cloud(one(tmp_path, [wkt(2237)], name="e.las"), unit="us-ft")
     check_same([feet, feet, silent])
     for other, what in ((plane, "plane"), (metres, "unit of height"), (old, "vertical datum")):
         with pytest.raises(CRSError, match=what):
@@ -428,7 +464,7 @@ def field(tmp_path):
             y[k::2],
             x[k::2] % 7,
             kind=kind[k::2],
-            records=[wkt(WEST_FTUS)],
+            records=[wkt(WEST_NAVD88)],
         )
         for k in (0, 1)
     ]

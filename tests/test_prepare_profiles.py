@@ -599,6 +599,8 @@ def test_real_plots_give_profiles_that_fit_their_boxes(tmp_path):
         crowns="boxes.gpkg",
     )
     task.files["crowns"][0].said["id_field"] = "indvdID"
+    for cloud in task.files["cloud"]:
+        cloud.said["unit"] = "m"
     _, layers, summary = tables(task)
     done = summary[summary["reason"].fillna("") == ""]
     assert len(done) >= 5
@@ -629,6 +631,7 @@ def test_a_cloud_in_international_feet(tmp_path):
 
     frame({"all": box}, horizontal(crs)).to_file(tmp_path / "crowns.gpkg", layer="crowns")
     task = task_of(tmp_path, tmp_path, cloud=data / "autzen_trim.laz", ground_gap_ft=100.0)
+    task.files["cloud"][0].said["unit"] = "ft"
     _, layers, summary = tables(task)
     assert summary.loc["all", "top_ft"] == pytest.approx(108.5, abs=0.1)
     assert layers["weight_frac"].sum() == pytest.approx(1.0)

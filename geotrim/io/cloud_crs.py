@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from geotrim.errors import CRSError, UnitError
-from geotrim.io.crs import horizontal, is_measurable, named, parse_crs
+from geotrim.io.crs import horizontal, is_measurable, parse_crs
 from geotrim.model import Note
 from geotrim.units import VERTICAL_UNITS_M, feet_per_vertical_unit
 
@@ -48,6 +48,8 @@ def read_record(header: Any, subject: str) -> CloudRecord:
     ------
     UnitError
         If WKT and GeoKeys measure the plane in different units.
+    CRSError
+        If the third axis grows downwards: depths.
     """
     records = dict(_records(header))
     wkt, keys = _from_wkt(records.get(WKT_RECORD)), _from_keys(records)
@@ -60,6 +62,7 @@ def read_record(header: Any, subject: str) -> CloudRecord:
         part = _vertical_part(one)
         if part is None:
             continue
+        _check_upward(part, subject)
         vertical = vertical if vertical is not None else part
         if one is wkt and (unit := _unit_of_axis(part)):  # those of the keys: from the keys below
             units.append((unit, f"the WKT record: {part.name}"))
@@ -67,6 +70,7 @@ def read_record(header: Any, subject: str) -> CloudRecord:
     if short.get(VERTICAL_KEY, 0) in EPSG_CODES:
         named_part = _vertical_of_code(short[VERTICAL_KEY])
         if named_part is not None:
+            _check_upward(named_part, subject)
             vertical = vertical if vertical is not None else named_part
             if unit := _unit_of_axis(named_part):
                 units.append((unit, f"the GeoKeys: {named_part.name}"))
@@ -82,63 +86,55 @@ def read_record(header: Any, subject: str) -> CloudRecord:
 
 
 def vertical_unit(
-    record: CloudRecord, crs: Any, stated: str | None, subject: str
+    record: CloudRecord, stated: str | None, subject: str
 ) -> tuple[str, str, tuple[Note, ...]]:
     """Unit of the heights, how it is known, and what was assumed.
 
-    The record says it, or the user; where only the plane has a unit, heights are in it too: so the
-    LAS specification's practice. A user may settle records that contradict each other, but not
-    contradict all of them.
+    The user says it, or the record; never the plane, whose unit heights often do not share. A
+    stated unit goes before the record, and where they differ both are told.
 
     Parameters
     ----------
     record : CloudRecord
-    crs : CRS
-        Of the plane, settled.
     stated : ``ft``, ``us-ft``, ``m`` or None
 
     Raises
     ------
     UnitError
-        If no unit is known, or two contradict each other.
+        If no unit is known, or the record contradicts itself and the user states none.
     """
+    said = tuple(dict.fromkeys(unit for unit, _ in record.units))
     if stated is not None:
         feet_per_vertical_unit(stated, f"{subject} unit")
-        said = {unit for unit, _ in record.units}
-        if said and stated not in said:
-            unit, where = record.units[0]
-            raise UnitError(
-                f"{subject} unit",
-                f"{stated} as stated and {unit} ({where})",
-                "one unit of height",
-                "leave the unit out if the file is right, or have its CRS record corrected",
-            )
-        notes: tuple[Note, ...] = ()
-        if len(said) > 1:
-            notes = (Note(subject, f"records contradict each other: {stated}, as stated"),)
-        return stated, "stated by the user", notes
-    if len({unit for unit, _ in record.units}) > 1:
+        if said in ((), (stated,)):
+            return stated, "stated by the user", ()
+        text = f"heights are taken in {stated}, as stated, against the file: {_places(record)}"
+        return stated, "stated by the user", (Note(subject, text, "assumed"),)
+    if len(said) > 1:
         raise UnitError(
             f"{subject} unit",
-            " and ".join(f"{unit} ({where})" for unit, where in record.units),
+            _places(record),
             "one unit of height",
-            "ask the cloud's maker and state the unit: ft, us-ft or m",
+            _say_unit(subject),
         )
-    if record.units:
-        return *record.units[0], ()
-    plane = None if crs.is_geographic else _unit_of_axis(crs)
-    if plane is None:
+    if not said:
         raise UnitError(
             f"{subject} unit",
-            f"no unit of height in the CRS record, and a plane in {crs.axis_info[0].unit_name}",
+            "no unit of height in the CRS record, and the plane's unit is none of heights",
             "ft, us-ft or m",
-            "state the unit the cloud's maker gives; a guess is not accepted",
+            _say_unit(subject),
         )
-    text = (
-        f"heights are taken in {plane}, the unit of the plane ({named(crs)}): the CRS record says "
-        "nothing of the vertical axis. State the unit to settle it"
-    )
-    return plane, "the unit of the plane, by LAS practice", (Note(subject, text, "assumed"),)
+    return *record.units[0], ()
+
+
+def _places(record: CloudRecord) -> str:
+    """Every unit the record says, and where."""
+    return " and ".join(f"{unit} ({where})" for unit, where in record.units)
+
+
+def _say_unit(subject: str) -> str:
+    """What to say; a cloud opened from Python has no dashes before its name."""
+    return f"say --{subject.lstrip('-')}-unit ft (or us-ft, m), as the cloud's maker gives it"
 
 
 def check_readable(record: CloudRecord, stated: Any, subject: str) -> None:
@@ -278,6 +274,17 @@ def _vertical_part(crs: Any) -> Any:
                 return inner
         return None
     return crs if len(crs.axis_info) == 3 else None
+
+
+def _check_upward(vertical: Any, subject: str) -> None:
+    """Depths read as elevations would turn the canopy over."""
+    if vertical.axis_info and vertical.axis_info[-1].direction == "down":
+        raise CRSError(
+            subject,
+            f"depths, which grow downwards ({vertical.name})",
+            "elevations, which grow upwards",
+            "turn the sign of z and label it as heights",
+        )
 
 
 def _vertical_of_code(code: int) -> Any:

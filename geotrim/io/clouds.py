@@ -205,8 +205,8 @@ def open_cloud(
     crs : anything pyproj understands, optional
         What the points are in, where the file says nothing.
     unit : str, optional
-        Unit of z: ``ft``, ``us-ft`` or ``m``. It goes before the unit of the plane, which is
-        assumed where the CRS record says nothing of heights.
+        Unit of z: ``ft``, ``us-ft`` or ``m``. Needed where the CRS record says nothing of heights;
+        it goes before the record where it does, and both are told.
     to_crs : anything pyproj understands, optional
         Plane CRS to hand the points over in. Without it they stay in their own, unless that is in
         degrees or a web map's: then a projected one is chosen from their place.
@@ -220,9 +220,9 @@ def open_cloud(
     LayerError
         If it holds no points.
     CRSError
-        If there is no CRS, or file and user name different ones.
+        If there is no CRS, file and user name different ones, or z is a depth.
     UnitError
-        If the unit of z is not known, or contradicted.
+        If the unit of z is not known, or the file contradicts itself.
 
     Notes
     -----
@@ -240,7 +240,7 @@ def open_cloud(
     check_readable(record, crs, subject)
     own_bounds = np.array([*low[:2], *high[:2]])
     file_crs, notes = _settled_crs(record, crs, own_bounds, subject)
-    known, source, unit_notes = vertical_unit(record, file_crs, unit, subject)
+    known, source, unit_notes = vertical_unit(record, unit, subject)
     plane, move, move_notes = _plane_of(file_crs, own_bounds, to_crs, subject)
     bounds = own_bounds if move is None else _moved_bounds(own_bounds, move)
     return Cloud(
