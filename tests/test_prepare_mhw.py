@@ -495,7 +495,8 @@ def test_elevation_from_a_station(tmp_path, datum, station, want_ft):
         "ground": ground_file(key_west(tmp_path), datum=datum),
         "stations": stations_file(tmp_path),
     }
-    done, layers = run(tmp_path, files, {"station": station, "epoch": "1983-2001"})
+    params = {"station": station, "epoch": "1983-2001", "station_reach_ft": 1e7}
+    done, layers = run(tmp_path, files, params)
     assert layers["mhw_line"]["elevation_ft"][0] == pytest.approx(want_ft, abs=1e-9)
     assert layers["mhw_line"]["vertical_datum"][0] == datum
     assert done.prepared.site["mhw_line"]["elevation_ft"] == pytest.approx(want_ft)
@@ -513,7 +514,7 @@ def test_elevation_between_stations(tmp_path):
         "ground": ground_file(key_west(tmp_path), rmse_ft=0.3),
         "stations": stations_file(tmp_path),
     }
-    params = {"station": "8724580, 8723970", "epoch": "1983-2001"}
+    params = {"station": "8724580, 8723970", "epoch": "1983-2001", "station_reach_ft": 3e5}
     done, _ = run(tmp_path, files, params)
     figures = done.prepared.figures
     assert figures["mhw_elevation_ft"] == pytest.approx(-0.24, abs=1e-5)
@@ -534,7 +535,7 @@ def test_stations_within_a_distance(tmp_path):
     head, *rows = ROWS.format(more="", a="", b="", c="").splitlines()
     table.write_text("\n".join([head, *rows[::-1]]), encoding="utf-8")  # the nearest last
     files = {"ground": ground_file(key_west(tmp_path)), "stations": str(table)}
-    params = {"stations_within_ft": 300_000.0, "epoch": "1983-2001"}
+    params = {"stations_within_ft": 3e5, "station_reach_ft": 3e5, "epoch": "1983-2001"}
     done, _ = run(tmp_path, files, params)
     assert [s["station_id"] for s in done.prepared.figures["stations"]] == ["8724580", "8723970"]
     assert "8724580, 8723970, weighted by one over" in done.prepared.figures["mhw_elevation_from"]
@@ -561,8 +562,51 @@ def test_beyond_the_stations_is_told(tmp_path):
         "ground": ground_file(key_west(tmp_path), datum="MSL"),
         "stations": stations_file(tmp_path),
     }
-    done, _ = run(tmp_path, files, {"station": "8723970,8535221", "epoch": "1983-2001"})
+    params = {"station": "8723970,8535221", "epoch": "1983-2001", "station_reach_ft": 1e7}
+    done, _ = run(tmp_path, files, params)
     assert any("does not lie among the stations" in n.text for n in done.prepared.notes)
+
+
+def one_station(tmp_path, lon, lat):
+    """Key West's published heights at a place of our choice, and a ground near Key West."""
+    table = tmp_path / "stations.csv"
+    table.write_text(f"station_id,lon,lat,MHW_ft,NAVD88_ft\nA,{lon},{lat},1.52,1.76\n")
+    return {"ground": ground_file(key_west(tmp_path)), "stations": str(table)}
+
+
+@pytest.mark.parametrize("way", [{"station": "A"}, {"stations_within_ft": 1e6}], ids=str)
+def test_a_station_far_away_is_refused(tmp_path, way):
+    """Half a degree of latitude at 24.8 N is 55.4 km, 34.4 miles; two fifths are 27.5 miles.
+
+    110,770 m a degree there (WGS 84, by the series for the meridian arc); 30 miles are allowed.
+    """
+    params = {**way, "epoch": "1983-2001"}
+    files = one_station(tmp_path, -81.8081, 25.05083)
+    with pytest.raises(RangeError, match=r"station A: found it at.*, 34\.4 miles from") as c:
+        run(tmp_path, files, params)
+    assert "within 158,400 ft (30.0 miles)" in str(c.value)
+    enough = float(c.value.mend.split("--station-reach-ft ")[1])
+    run(tmp_path, files, {**params, "station_reach_ft": enough}, out="stated")
+    run(tmp_path, one_station(tmp_path, -81.8081, 24.95083), params, out="near")
+
+
+@pytest.mark.parametrize(
+    ("lon", "lat", "words"),
+    [
+        (81.8, 24.6, r"sign of its longitude: -81\.8 would be near"),
+        (-81.8, -24.6, r"sign of its latitude: 24\.6 would be near"),
+        (24.6, -81.8, "the other way round they would be near"),
+        (24.6, 81.8, "the other way round, west below 0"),
+        (-75.1, 38.8, "name a nearer one"),
+    ],
+)
+def test_a_place_written_wrong_is_hinted_at(tmp_path, lon, lat, words):
+    files = one_station(tmp_path, lon, lat)
+    with pytest.raises(RangeError, match=words):
+        run(tmp_path, files, {"station": "A", "epoch": "1983-2001"})
+    if "nearer" not in words:
+        with pytest.raises(LayerError, match=words):
+            run(tmp_path, files, {"stations_within_ft": 9e4, "epoch": "1983-2001"})
 
 
 def datum_grid(tmp_path, value_m=0.3, first_col=0):
@@ -695,7 +739,7 @@ CONTRADICTIONS = {
     "station without NAVD88": (
         {},
         ("stations",),
-        {"epoch": "1983-2001", "station": "8535221"},
+        {"epoch": "1983-2001", "station": "8535221", "station_reach_ft": 1e7},
         LayerError,
         r"no published NAVD88.*publishes MSL",
     ),
@@ -768,14 +812,11 @@ def test_contradictions(tmp_path, case):
 def test_epochs_of_stations_do_not_mix(tmp_path):
     ground = ground_file(key_west(tmp_path))
     table = stations_file(tmp_path, ",epoch", ",1983-2001", ",2002-2020", ",")
+    files, reach = {"ground": ground, "stations": table}, {"station_reach_ft": 3e5}
     for station, epoch in (("8724580,8723970", None), ("8723970", "1983-2001")):
         with pytest.raises(RangeError, match=r"tidal epochs that differ: .*2002-2020"):
-            run(
-                tmp_path,
-                {"ground": ground, "stations": table},
-                {"station": station, "epoch": epoch},
-            )
-    done, layers = run(tmp_path, {"ground": ground, "stations": table}, {"station": "8723970"})
+            run(tmp_path, files, {"station": station, "epoch": epoch, **reach})
+    done, layers = run(tmp_path, files, {"station": "8723970", **reach})
     assert layers["mhw_line"]["epoch"][0] == "2002-2020"
     assert any("is not 1983-2001, in force" in n.text for n in done.prepared.notes)
 

@@ -74,6 +74,13 @@ MHW = Preparation(
             "Or: all stations this near, the nearer counting more.",
             low=0.0,
         ),
+        Param(  # 30 miles: common practice, no source
+            "station_reach_ft",
+            "number",
+            158400.0,
+            "A station farther than this is refused: its tide is another.",
+            low=0.0,
+        ),
         Param(
             "grid_reach_ft",
             "number",

@@ -20,6 +20,7 @@ from geotrim.units import FOOT_M
 
 #: A station farther than this is told to be far. [ft] Ours: ten statute miles.
 FAR_FT = 52_800.0
+MILE_FT = 5280.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -167,7 +168,7 @@ def _from_stations(
     stated = task.params["datum_error_ft"]
     error = stated if stated is not None else (spread if len(own) > 1 else None)
     told = "; ".join(
-        f"{s.station_id} {value:+.2f} ft, {away / 5280:,.1f} miles away"
+        f"{s.station_id} {value:+.2f} ft, {away / MILE_FT:,.1f} miles away"
         for s, value, away in zip(chosen, own, away_ft, strict=True)
     )
     notes = [Note("stations", f"MHW above {ground_datum} at {told}, from {at.words}", "info")]
@@ -209,10 +210,7 @@ def _chosen(
         )
     if names is not None:
         stations = chosen_stations(stations, names, subject)
-    geod = Geod(ellps="GRS80")
-    measured = [geod.inv(at.lon, at.lat, s.lon, s.lat) for s in stations]
-    away = [float(m) / FOOT_M for _, _, m in measured]
-    bearing = [float(b) for b, _, _ in measured]
+    away, bearing = _seen_from(at, [(s.lon, s.lat) for s in stations])
     if within_ft is not None:
         near = [k for k, distance in enumerate(away) if distance <= within_ft]
         if not near:
@@ -222,12 +220,54 @@ def _chosen(
                 f"no station within {within_ft:,.0f} ft of {at.words}; the nearest, "
                 f"{stations[k].station_id}, is {away[k]:,.0f} ft away",
                 "at least one",
-                "reach farther, or name a station with --station",
+                _turned(at, stations[k], max(within_ft, task.params["station_reach_ft"]))
+                or "reach farther, or name a station with --station",
             )
         near.sort(key=lambda k: away[k])
         stations = [stations[k] for k in near]
         away, bearing = [away[k] for k in near], [bearing[k] for k in near]
+    _refuse_far(stations, away, task.params["station_reach_ft"], at)
     return stations, away, bearing
+
+
+def _seen_from(at: Place, places: list[tuple[float, float]]) -> tuple[list[float], list[float]]:
+    """Distance [ft] and bearing [deg] of places on the ellipsoid."""
+    geod = Geod(ellps="GRS80")
+    measured = [geod.inv(at.lon, at.lat, lon, lat) for lon, lat in places]
+    return [float(m) / FOOT_M for _, _, m in measured], [float(b) for b, _, _ in measured]
+
+
+def _refuse_far(
+    stations: list[datums.Station], away: list[float], reach_ft: float, at: Place
+) -> None:
+    """The tide of a station beyond reach is not that of the place."""
+    k = int(np.argmax(away))
+    if away[k] <= reach_ft:
+        return
+    where = f"lon {stations[k].lon:g}, lat {stations[k].lat:g}"
+    raise RangeError(
+        f"station {stations[k].station_id}",
+        f"it at {where}, {away[k] / MILE_FT:,.1f} miles from {at.words}",
+        f"a station within {reach_ft:,.0f} ft ({reach_ft / MILE_FT:,.1f} miles)",
+        _turned(at, stations[k], reach_ft)
+        or f"name a nearer one; if its tide is the tide here, say --station-reach-ft "
+        f"{np.ceil(away[k]):.0f}",
+    )
+
+
+def _turned(at: Place, station: datums.Station, reach_ft: float) -> str | None:
+    """How a place would come near if it were written otherwise, or None."""
+    lon, lat = station.lon, station.lat
+    ways = {
+        f"check the sign of its longitude: {-lon:g} would be near (west is below 0)": (-lon, lat),
+        f"check the sign of its latitude: {-lat:g} would be near": (lon, -lat),
+        "check its lon and lat: the other way round they would be near": (lat, lon),
+        "check its lon and lat: the other way round, west below 0, they would be near": (-lat, lon),
+    }
+    for words, (x, y) in ways.items():
+        if abs(y) <= 90.0 and _seen_from(at, [(x, y)])[0][0] <= reach_ft:
+            return words
+    return None
 
 
 def _station_notes(
@@ -252,8 +292,8 @@ def _station_notes(
         text = f"the tide of one station is taken for that of {at.words}"
         notes.append(Note("stations", text, "assumed"))
     if min(away_ft) > FAR_FT:
-        text = f"the nearest is {min(away_ft) / 5280:,.1f} miles away; tides change along a coast "
-        notes.append(Note("stations", text + "and behind inlets", "assumed"))
+        text = f"the nearest is {min(away_ft) / MILE_FT:,.1f} miles away; tides change along a "
+        notes.append(Note("stations", text + "coast and behind inlets", "assumed"))
     return notes
 
 
