@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
@@ -10,11 +12,13 @@ from hypothesis import strategies as st
 
 from geotrim.core.field_conflicts import (
     KINDS,
+    Conflict,
     FieldTrees,
     GivenCrowns,
     join_conflicts,
     joined_crowns,
     numbered,
+    told_once,
 )
 from geotrim.core.field_crowns import (
     NONE,
@@ -26,6 +30,7 @@ from geotrim.core.field_crowns import (
     overlap_frac,
     radii_of_spreads,
 )
+from geotrim.core.field_far import far_trees, without_crowns
 from geotrim.core.field_trees import first_known, group_rows, over_stems
 from geotrim.errors import RangeError, ShapeError
 
@@ -315,13 +320,12 @@ def test_a_trunk_in_two_crowns():
     assert kinds(trees_at((7.99, 2)), crowns_of(A, B, C)) == []
 
 
-def test_two_trees_in_one_crown_are_a_conflict_each():
+def test_two_trees_in_one_crown_are_one_conflict():
     found = conflicts(trees_at((2, 2), (3, 3), (45, 5)), crowns_of(A, B, C))
     assert [(one.kind, one.tag, one.crowns) for one in found] == [
-        ("several-trunks-in-one-crown", "T1", ("A",)),
-        ("several-trunks-in-one-crown", "T2", ("A",)),
+        ("several-trunks-in-one-crown", "T1, T2", ("A",)),
     ]
-    assert "with T2" in found[0].found and "with T1" in found[1].found
+    assert found[0].trees == (0, 1) and "2 trees" in found[0].found
     assert kinds(trees_at((2, 2), (3, 3), tree=[0, 0]), crowns_of(A)) == []
 
 
@@ -434,6 +438,85 @@ def test_conflicts_are_numbered_by_tree_then_kind():
         (1, "trunk-in-several-crowns"),
     ]
     assert all(one.kind in KINDS and one.done for one in conflicts(trees, crowns))
+
+
+def test_what_rows_of_one_tag_share_is_told_once():
+    """T1 and T2 are rows of one tag in crown A; T3 and T4 are not, and share crown C."""
+    trees = trees_at((2, 2), (2, 2), (45, 5), (46, 5))
+    crowns = crowns_of(A, B, C)
+    twice = Conflict("tag-twice", 0, "T1, T2", (), "tag on two lines", "kept", 2.0, 2.0, (1,))
+    found = told_once([twice, *conflicts(trees, crowns)], trees)
+    assert [(one.kind, one.trees, one.crowns) for one in found] == [
+        ("tag-twice", (0, 1), ("A",)),
+        ("several-trunks-in-one-crown", (2, 3), ("C",)),
+    ]
+    assert "tag on two lines; 2 trees stand in crown A" in found[0].found
+    edge = Conflict("trunk-near-edge", 0, "T1", ("A",), "1.0 ft inside", "taken", 2.0, 2.0)
+    both = told_once([twice, edge, replace(edge, tree=1, tag="T2")], trees)
+    assert [(one.kind, one.tag, one.trees) for one in both] == [
+        ("tag-twice", "T1, T2", (0, 1)),
+        ("trunk-near-edge", "T1, T2", (0, 1)),
+    ]
+    apart = [edge, replace(edge, tree=2, tag="T3")]
+    assert told_once(apart, trees) == apart  # of two tags: two conflicts
+
+
+# --- far from all others ---------------------------------------------------------------------
+
+
+def far(places, crowns=None, *, far_ft=500.0, feet=1.0, tree=None):
+    found = far_trees(trees_at(*places, tree=tree), crowns, feet_per_unit=feet, far_ft=far_ft)
+    return [(one.tree, one.found.split(" ft")[0].split(" ")[-1]) for one in found]
+
+
+ROW = [(10.0 * k, 0.0) for k in range(6)]
+
+
+def test_one_latitude_typed_wrong_is_found():
+    """0.01 deg of latitude is about 3,640 ft (a mean degree of 111.1 km at 27 deg N)."""
+    place = (30.0, 3640.0)
+    (found,) = far_trees(trees_at(*ROW, place), feet_per_unit=1.0, far_ft=500.0)
+    assert (found.kind, found.tree, found.x, found.y) == ("far-from-all-others", 6, *place)
+    assert "3,640 ft from the nearest other tree or crown" in found.found
+    assert "over 500 ft" in found.found  # 20 gaps of 10 ft are less
+    assert far([*ROW, (30.0, 3640.0), (31.0, 3640.0)]) == [(6, "3,640"), (7, "3,640")]
+
+
+@pytest.mark.parametrize(
+    ("places", "crowns", "expected"),
+    [
+        # the third nearest of the row is 20 ft aside: hypot(499.6, 20) = 500.0 ft
+        ([*ROW, (50.0, 499.5)], None, []),
+        ([*ROW, (50.0, 499.7)], None, [(6, "500")]),
+        ([*ROW, (50.0, 3640.0)], [shapely.box(40, 3600, 60, 3700)], []),  # it stands in a crown
+        ([(0, 0), (9000, 0)], None, []),  # nothing tells which
+        ([(5, 5), (9000, 0)], [shapely.box(0, 0, 10, 10)], [(1, "8,990")]),  # the crown does
+        ([(400.0 * k, 0.0) for k in range(6)] + [(7000.0, 0.0)], None, []),  # 20 gaps: 8,000 ft
+        ([(400.0 * k, 0.0) for k in range(6)] + [(12000.0, 0.0)], None, [(6, "10,000")]),
+        ([None, None], None, []),
+        ([(0, 0)], None, []),
+        ([*ROW, None], None, []),
+        ([(0, 0), (9, 0), (8000, 0)], None, [(2, "7,991")]),  # of three trees, one is enough
+    ],
+)
+def test_far_is_500_ft_and_20_usual_gaps(places, crowns, expected):
+    assert far(places, crowns) == expected
+
+
+def test_far_is_in_feet_and_may_be_stated():
+    apart = [(3.0 * k, 0.0) for k in range(6)] + [(0.0, 300.0)]  # 984 ft on a map in metres
+    assert far(apart, feet=1 / 0.3048) == [(6, "984")]
+    assert far(apart, feet=1 / 0.3048, far_ft=1000.0) == []
+    assert far(apart) == []
+
+
+def test_a_stem_far_from_its_tree_is_found_and_the_tree_loses_its_crown():
+    trees = trees_at(*ROW, (50.0, 3640.0), tree=[0, 1, 2, 3, 4, 5, 5], ellipses=[A] * 6)
+    found = far_trees(trees, feet_per_unit=1.0, far_ft=500.0)
+    assert [(one.tree, "its first stem" in one.found) for one in found] == [(5, True)]
+    left = without_crowns(trees, found).ellipses
+    assert [shape is None for shape in left] == [False] * 5 + [True]
+    assert trees.ellipses[5] is not None
 
 
 def test_a_tree_without_a_position_has_no_place():

@@ -6,8 +6,8 @@ each action keeps both sides for a person to settle.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -15,9 +15,12 @@ import shapely
 
 from geotrim.core.field_crowns import NONE, SEVERAL, TrunkJoin, covered_frac, overlap_frac
 
+#: Kind of a tree whose position is most likely a slip.
+FAR = "far-from-all-others"
 #: Kind -> what it is, in words, in the order they are listed for one tree.
 KINDS = {
-    "tag-twice": "one tag on two rows",
+    "tag-twice": "one tag on two rows or more",
+    FAR: "a tree far from every other and from every crown",
     "stems-contradict": "stems of one tree that differ",
     "trunk-in-several-crowns": "a trunk in two crowns or more",
     "several-trunks-in-one-crown": "trees that share one crown",
@@ -37,10 +40,11 @@ class Conflict:
     """One contradiction.
 
     kind : a key of ``KINDS``.
-    tree : number of the tree, from 0.
+    tree : number of the tree, from 0; of several, the first.
     tag, crowns : as people know them.
     found, done : what contradicts, and what was done about it, in words.
     x, y : where. NaN without a position. [map units]
+    others : further trees it is about, each told here and nowhere else.
     """
 
     kind: str
@@ -51,6 +55,12 @@ class Conflict:
     done: str
     x: float = np.nan
     y: float = np.nan
+    others: tuple[int, ...] = ()
+
+    @property
+    def trees(self) -> tuple[int, ...]:
+        """Every tree it is about."""
+        return (self.tree, *self.others)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -140,6 +150,44 @@ def join_conflicts(
     ]
 
 
+def told_once(conflicts: Sequence[Conflict], trees: FieldTrees) -> list[Conflict]:
+    """Conflicts of rows that share a tag, each told once.
+
+    Where all trees in a crown are rows of one tag, that they share it is said with the tag. What is
+    found in the same words of rows of one tag is one conflict.
+    """
+    twice = [one for one in conflicts if one.kind == "tag-twice"]
+    group = {tree: k for k, one in enumerate(twice) for tree in one.trees}
+    rest: dict[Any, list[Conflict]] = {}
+    for n, one in enumerate(conflicts):
+        groups = {group.get(tree) for tree in one.trees}
+        if one.kind == "tag-twice" or None in groups or len(groups) > 1:
+            rest[n] = [one]
+            continue
+        (at,) = (k for k in groups if k is not None)
+        if one.kind == "several-trunks-in-one-crown":
+            twice[at] = replace(
+                twice[at],
+                crowns=(*twice[at].crowns, *one.crowns),
+                found=f"{twice[at].found}; {one.found}",
+                done=f"{twice[at].done}; {one.done}",
+            )
+            continue
+        rest.setdefault((at, one.kind, one.crowns, one.found, one.done), []).append(one)
+    told = [same[0] if len(same) == 1 else _of_all(same, trees) for same in rest.values()]
+    return [*twice, *(one for one in told if one.kind != "tag-twice")]
+
+
+def _of_all(same: Sequence[Conflict], trees: FieldTrees) -> Conflict:
+    every = sorted({tree for one in same for tree in one.trees})
+    return replace(same[0], tree=every[0], tag=tags_of(trees, every), others=tuple(every[1:]))
+
+
+def tags_of(trees: FieldTrees, which: Iterable[int]) -> str:
+    """What several trees are called."""
+    return ", ".join(trees.ids[tree] for tree in which)
+
+
 def numbered(conflicts: Sequence[Conflict]) -> list[Conflict]:
     """Conflicts in the order they are numbered: by tree, then by kind."""
     order = list(KINDS)
@@ -169,17 +217,16 @@ def _in_several(trees: FieldTrees, crowns: GivenCrowns, join: TrunkJoin) -> list
 
 
 def _sharing(trees: FieldTrees, crowns: GivenCrowns, join: TrunkJoin) -> list[Conflict]:
-    """One conflict a tree that stands in a crown with others."""
+    """One conflict a crown that trees share."""
     out = []
     owner = np.asarray(trees.tree_of_trunk)
     for k in np.flatnonzero(join.trees_in_crown > 1).tolist():
         here = np.unique(owner[join.pairs[0][join.pairs[1] == k]]).tolist()
-        for tree in here:
-            others = ", ".join(trees.ids[other] for other in here if other != tree)
-            found = f"stands in crown {crowns.ids[k]} with {others}"
-            done = "crown kept as given, without height or species of either; trunks carry its id"
-            kind = "several-trunks-in-one-crown"
-            out.append(_conflict(trees, kind, tree, [crowns.ids[k]], found, done))
+        found = f"{len(here)} trees stand in crown {crowns.ids[k]}"
+        done = "crown kept as given, without height or species of any; trunks carry its id"
+        kind = "several-trunks-in-one-crown"
+        one = _conflict(trees, kind, here[0], [crowns.ids[k]], found, done)
+        out.append(replace(one, tag=tags_of(trees, here), others=tuple(here[1:])))
     return out
 
 

@@ -170,8 +170,8 @@ HEIGHTS_FROM = Preparation(
         ),
         Source("water", "vector", "water at the time of flight, polygons: heights are left out"),
         LOTS,
-        Source("ground_returns", "raster", "number of ground returns in each cell"),
-        Source("ground_distance", "raster", "distance of each cell from the nearest ground return"),
+        Source("ground_returns", "counts", "number of ground returns in each cell"),
+        Source("ground_distance", "distances", "distance of each cell from the nearest ground return"),
     ),
     params=(
         Param(
@@ -490,6 +490,14 @@ SURVEY = Preparation(
             "Field and crown heights further apart than this are a conflict.",
             low=0.0,
             high=200.0,
+        ),
+        Param(
+            "far_tree_ft",
+            "number",
+            500.0,
+            "A tree farther than this, and than 20 usual gaps, from all others is a conflict.",
+            low=10.0,
+            high=1_000_000.0,
         ),
         Param(
             "least_overlap_frac",

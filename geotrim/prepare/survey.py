@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,14 +12,17 @@ import numpy as np
 import shapely
 
 from geotrim.core.field_conflicts import (
+    FAR,
     KINDS,
     Conflict,
     GivenCrowns,
     join_conflicts,
     joined_crowns,
     numbered,
+    told_once,
 )
 from geotrim.core.field_crowns import NONE, SEVERAL, TrunkJoin, join_trunks
+from geotrim.core.field_far import far_trees, without_crowns
 from geotrim.errors import CRSError
 from geotrim.io.crs import choose_site_crs, named, to_site
 from geotrim.io.field_table import FIELDS, read_field_table
@@ -37,6 +41,8 @@ from geotrim.units import feet_per_map_unit
 
 #: Trees this far from every given crown are taken for a slip of reference systems. [ft]
 FAR_FT = 1000.0
+#: Trees far from all others that the terminal names.
+MOST_FAR = 5
 FILES = {
     "trees.gpkg": "layers crowns and trunks, for the site file",
     "trees.csv": "the field table, cleaned: units in its header, crowns beside each trunk",
@@ -59,13 +65,18 @@ def prepare_survey(task: Task) -> Prepared:
     task.progress("crowns from spreads")
     survey = survey_of(rows, factor)
     notes += survey.notes
-    given, join, conflicts = None, None, survey.conflicts
+    given = None if given_rows is None else _given(task, survey, given_rows, factor, notes)
+    shapes = None if given is None else given.shapes
+    far_ft = task.params["far_tree_ft"]
+    far = far_trees(survey.trees, shapes, feet_per_unit=factor, far_ft=far_ft)
+    survey = replace(survey, trees=without_crowns(survey.trees, far))
+    join, conflicts = None, [*survey.conflicts, *far]
     joined = np.full(len(survey.trees.ids), NONE)
-    if given_rows is not None:
+    if given is not None:
         task.progress("joining trunks to crowns")
-        given, join, found = _joined(task, survey, given_rows, factor, notes)
+        join, found = _joined(task, survey, given, factor, notes)
         joined, conflicts = joined_crowns(join), [*conflicts, *found]
-    conflicts = numbered(conflicts)
+    conflicts = numbered(told_once(conflicts, survey.trees))
     crowns = tables.crown_layer(survey, given_rows, given, join, joined, conflicts)
     trunks = tables.trunk_layer(survey, given, join, conflicts)
     _write(task.folder, survey, given, join, crowns, trunks, conflicts)
@@ -127,17 +138,24 @@ def _input(role: str, given: GivenFile, rows: Any) -> InputFile:
     )
 
 
-def _joined(
+def _given(
     task: Task, survey: Survey, given_rows: Any, factor: float, notes: list[Note]
-) -> tuple[GivenCrowns, TrunkJoin, list[Conflict]]:
-    """Given crowns, the join by trunk position, and its conflicts."""
+) -> GivenCrowns:
+    """Given crowns, near the trees."""
     said = task.one("crowns")
     if said is None:
         raise AssertionError("crowns were read")
     given, told = given_crowns(given_rows, said)
     notes += told
+    _check_near(survey.trees.trunks, given.shapes, factor, survey.rows.crs)
+    return given
+
+
+def _joined(
+    task: Task, survey: Survey, given: GivenCrowns, factor: float, notes: list[Note]
+) -> tuple[TrunkJoin, list[Conflict]]:
+    """The join by trunk position, and its conflicts."""
     trees = survey.trees
-    _check_near(trees.trunks, given.shapes, factor, survey.rows.crs)
     join = join_trunks(trees.trunks, trees.tree_of_trunk, given.shapes, len(trees.ids))
     error_ft = task.params["trunk_position_error_ft"]
     if error_ft is None:
@@ -155,7 +173,7 @@ def _joined(
         height_gap_ft=task.params["height_gap_ft"],
         least_overlap_frac=task.params["least_overlap_frac"],
     )
-    return given, join, conflicts
+    return join, conflicts
 
 
 def _check_near(trunks: Any, crowns: Any, factor: float, crs: Any) -> None:
@@ -287,4 +305,7 @@ def _words(figures: Mapping[str, Any], conflicts: Sequence[Conflict]) -> str:
     lines.append(f"{counted(len(conflicts), 'conflict')}, none resolved (conflicts.csv):")
     for kind, n in figures["n_conflicts_by_kind"].items():
         lines.append(f"  {n} {kind}: {KINDS[kind]}")
+        if kind == FAR:
+            far = [one for one in conflicts if one.kind == kind]
+            lines += [f"    {one.tag}: {one.found}" for one in far[:MOST_FAR]]
     return "\n".join(lines)

@@ -159,7 +159,7 @@ def _numbers(
     told = [
         str(k)
         for k, one in enumerate(conflicts, start=1)
-        if crown in one.crowns or tree == one.tree
+        if crown in one.crowns or tree in one.trees
     ]
     return ", ".join(told) or None
 

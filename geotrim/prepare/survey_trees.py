@@ -7,7 +7,13 @@ from typing import Any
 
 import numpy as np
 
-from geotrim.core.field_conflicts import Conflict, FieldTrees, GivenCrowns, is_same_plant
+from geotrim.core.field_conflicts import (
+    Conflict,
+    FieldTrees,
+    GivenCrowns,
+    is_same_plant,
+    tags_of,
+)
 from geotrim.core.field_crowns import ellipse_crowns, radii_of_spreads
 from geotrim.core.field_trees import Grouping, first_known, group_rows, over_stems
 from geotrim.errors import UnitError
@@ -122,15 +128,19 @@ def _species(rows: Any, group: Grouping) -> tuple[list[str | None], dict[int, st
 
 def _twice(rows: Any, trees: FieldTrees, group: Grouping) -> list[Conflict]:
     out = []
-    for tree in np.flatnonzero(group.is_twice).tolist():
-        row = int(np.flatnonzero(group.tree_of_row == tree)[0])
-        tag = rows["tag"].iloc[row]
-        alike = rows["tag"].str.casefold() == tag.casefold()
-        others = [name for name in rows["row"][alike] if name != rows["row"].iloc[row]]
-        found = f"tag on {rows['row'].iloc[row]} and on {listed(others)}"
-        done = f"kept as a tree of its own, called {trees.ids[tree]}"
-        place = trees.place(tree)
-        out.append(Conflict("tag-twice", tree, trees.ids[tree], (), found, done, *place))
+    same: dict[str, list[int]] = {}
+    for row, tree in enumerate(group.tree_of_row.tolist()):
+        if group.is_twice[tree]:
+            same.setdefault(rows["tag"].iloc[row].casefold(), []).append(row)
+    for at in same.values():
+        mine = group.tree_of_row[at].tolist()
+        first, *others = (rows["row"].iloc[row] for row in at)
+        found = f"tag on {first} and on {listed(others)}"
+        done = f"kept as {len(mine)} trees, called {tags_of(trees, mine)}"
+        place, tag = trees.place(mine[0]), tags_of(trees, mine)
+        out.append(
+            Conflict("tag-twice", mine[0], tag, (), found, done, *place, others=tuple(mine[1:]))
+        )
     return out
 
 

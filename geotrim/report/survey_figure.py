@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import shapely
 
-from geotrim.core.field_conflicts import Conflict
+from geotrim.core.field_conflicts import FAR, Conflict
 from geotrim.io.aside import new_file
 from geotrim.io.repair import counted
 from geotrim.report.furniture import (
@@ -61,6 +61,8 @@ LOOKS: dict[str, tuple[dict[str, Any], str]] = {
         "crown made of spreads",
     ),
 }
+#: Marks of conflicts nearer to each other than this are one.
+SAME_MARK_IN = 0.05
 Box = tuple[float, float, float, float]
 
 
@@ -88,7 +90,8 @@ def survey_figure(crowns: Any, trunks: Any, conflicts: Sequence[Conflict]) -> An
     factor = feet_per_map_unit(trunks.crs, "trees")
     figure = new_figure(WIDTH_IN, HEIGHT_IN)
     title, footer = "Field survey of trees", [CAUTION, _crs_line(trunks.crs)]
-    subtitle = _subtitle(crowns, trunks, conflicts)
+    is_far = _far(trunks, conflicts)
+    subtitle = _subtitle(crowns, trunks, conflicts, int(is_far.sum()))
     head, foot = block_heights(WIDTH_IN, title, subtitle, footer)
     title_block(figure, title, subtitle)
     footer_block(figure, footer)
@@ -97,7 +100,7 @@ def survey_figure(crowns: Any, trunks: Any, conflicts: Sequence[Conflict]) -> An
     bottom = foot + listing + STRIP_IN + 0.35
     width, height = WIDTH_IN - 2 * MARGIN_IN, HEIGHT_IN - head - bottom
     ax = axes_in(figure, MARGIN_IN, bottom, width, height)
-    frame = _frame(crowns, trunks, width, height, factor)
+    frame = _frame(crowns, trunks[~is_far], width, height, factor)
     per_inch = (frame[2] - frame[0]) / width
     _axes(ax, frame)
     entries = _draw_crowns(ax, crowns, trunks, frame)
@@ -119,8 +122,18 @@ def _crs_line(crs: Any) -> str:
     return f"Coordinates: {named(crs)}, {unit}. Lengths in international feet, on the grid."
 
 
-def _subtitle(crowns: Any, trunks: Any, conflicts: Sequence[Conflict]) -> str:
+def _far(trunks: Any, conflicts: Sequence[Conflict]) -> Any:
+    """Trunks left out of the frame: of trees far from all others, unless that is all there are."""
+    far = {str(k) for k, one in enumerate(conflicts, start=1) if one.kind == FAR}
+    told = trunks["conflicts"] if "conflicts" in trunks.columns else [None] * len(trunks)
+    out = np.array([isinstance(t, str) and not far.isdisjoint(t.split(", ")) for t in told])
+    return np.zeros(len(trunks), dtype=bool) if out.all() else out.astype(bool)
+
+
+def _subtitle(crowns: Any, trunks: Any, conflicts: Sequence[Conflict], n_far: int) -> str:
     parts = [counted(len(trunks), "trunk")]
+    if n_far:
+        parts[0] += f", {n_far} of them far off, outside this map"
     if crowns is not None and (crowns["crown_from"] == "given").any():
         n_joined = _kinds(crowns, trunks).count("joined")
         parts.append(f"{counted(n_joined, 'given crown')} with a tree of the survey")
@@ -197,6 +210,7 @@ def _draw_trees(
 
     xy = shapely.get_coordinates(trunks.geometry.array)
     settled = trunks["crown_id"].notna().to_numpy()
+    seen = _inside(xy, frame)
     entries: list[Entry] = []
     for mine, face, words in (
         (settled, BLACK, "trunk, its tag beside it"),
@@ -210,6 +224,7 @@ def _draw_trees(
             "mew": 0.8,
             "ls": "none",
         }
+        mine = mine & seen
         if mine.any():
             ax.plot(xy[mine, 0], xy[mine, 1], zorder=5.0, **look)
             entries.append((Line2D([], [], **look), f"{words} ({int(mine.sum())})"))
@@ -217,7 +232,7 @@ def _draw_trees(
     taken = [(x - dot, y - dot, x + dot, y + dot) for x, y in xy.tolist()]
     if conflicts:
         entries.append(_draw_conflicts(ax, conflicts, frame, per_inch, taken))
-    n_bare = _draw_tags(ax, trunks, xy, frame, per_inch, taken)
+    n_bare = _draw_tags(ax, trunks[seen], xy[seen], frame, per_inch, taken)
     if n_bare:
         empty = Line2D([], [], ls="none")
         entries.append((empty, f"{n_bare} tags without room; see trees.csv"))
@@ -230,10 +245,7 @@ def _draw_conflicts(
     """A triangle at each tree in conflict, with the numbers of its conflicts."""
     from matplotlib.lines import Line2D
 
-    numbers: dict[tuple[float, float], list[int]] = {}
-    for k, one in enumerate(conflicts, start=1):
-        if np.isfinite(one.x):
-            numbers.setdefault((one.x, one.y), []).append(k)
+    numbers = _marks(conflicts, frame, SAME_MARK_IN * per_inch)
     look: dict[str, Any] = {"marker": "^", "ms": 8.0, "mfc": "none", "mec": VERMILION, "ls": "none"}
     look["mew"] = 1.5
     for x, y in numbers:
@@ -241,7 +253,7 @@ def _draw_conflicts(
         half = 0.06 * per_inch
         taken.append((x - half, y - half, x + half, y + half))
     for (x, y), mine in numbers.items():
-        text = ",".join(str(k) for k in mine)
+        text = joined_numbers(mine)
         spot = _spot(text, x, y, NUMBER_PT, frame, per_inch, taken, 0.09, is_needed=True)
         if spot is not None:
             ax.annotate(
@@ -259,6 +271,43 @@ def _draw_conflicts(
                 arrowprops={"arrowstyle": "-", "lw": 0.5, "color": VERMILION, "shrinkB": 4},
             )
     return Line2D([], [], **look), "conflict; its number is in the list below"
+
+
+def _marks(
+    conflicts: Sequence[Conflict], frame: Box, reach: float
+) -> dict[tuple[float, float], list[int]]:
+    """Numbers at each mark; conflicts that lie this near to an earlier mark share it."""
+    out: dict[tuple[float, float], list[int]] = {}
+    for k, one in enumerate(conflicts, start=1):
+        if not _inside(np.array([[one.x, one.y]]), frame)[0]:
+            continue
+        near = (at for at in out if max(abs(at[0] - one.x), abs(at[1] - one.y)) <= reach)
+        out.setdefault(next(near, (one.x, one.y)), []).append(k)
+    return out
+
+
+def joined_numbers(numbers: Sequence[int]) -> str:
+    """Rising numbers with runs of three or more joined.
+
+    Examples
+    --------
+    >>> joined_numbers([1, 2, 3, 4, 6, 8, 9])
+    '1-4,6,8,9'
+    """
+    runs: list[list[int]] = []
+    for k in numbers:
+        if runs and k == runs[-1][-1] + 1:
+            runs[-1].append(k)
+        else:
+            runs.append([k])
+    told = [f"{r[0]}-{r[-1]}" if len(r) > 2 else ",".join(map(str, r)) for r in runs]
+    return ",".join(told)
+
+
+def _inside(xy: Any, frame: Box) -> Any:
+    """Which places lie in the frame; a place that is not known lies in none."""
+    x, y = xy[:, 0], xy[:, 1]
+    return (x >= frame[0]) & (x <= frame[2]) & (y >= frame[1]) & (y <= frame[3])
 
 
 def _draw_tags(ax: Any, trunks: Any, xy: Any, frame: Box, per_inch: float, taken: list[Box]) -> int:
@@ -321,7 +370,9 @@ def _list_columns(conflicts: Sequence[Conflict]) -> list[Column]:
     """The list in two columns of lines; what does not fit is counted in the last line."""
     most = int(LIST_IN / LINE_IN) - 1
     items = [
-        wrapped(f"{one.tag}: {_short(one)}", COLUMN_IN - INDENT_IN, LIST_PT).split("\n")
+        wrapped(
+            f"{_cut(one.tag, 40)}: {_cut(one.found, 170)}", COLUMN_IN - INDENT_IN, LIST_PT
+        ).split("\n")
         for one in conflicts
     ]
     if not items:
@@ -338,9 +389,9 @@ def _list_columns(conflicts: Sequence[Conflict]) -> list[Column]:
     return columns
 
 
-def _short(one: Conflict) -> str:
-    """What was found, in a line or two."""
-    return one.found if len(one.found) <= 170 else f"{one.found[:169]}\N{HORIZONTAL ELLIPSIS}"
+def _cut(text: str, most: int) -> str:
+    """Text of no more than so many letters."""
+    return text if len(text) <= most else f"{text[: most - 1]}\N{HORIZONTAL ELLIPSIS}"
 
 
 def _list_height(columns: list[Column]) -> float:
