@@ -309,14 +309,28 @@ def add_params(parser: Parser, params: Iterable[Param]) -> None:
 
 
 def param_help(param: Param) -> str:
-    """What a parameter is, its limits and its default."""
-    facts = []
+    """What a parameter is, its limits and its default.
+
+    Where nothing is the default, the help may end with what then stands in, in brackets.
+
+    Examples
+    --------
+    >>> param_help(Param("cell_ft", "number", None, "Side of a cell [the raster's].", low=1.0))
+    "Side of a cell. [from 1; default: the raster's]"
+    """
+    text, facts = param.help, []
     if param.kind == "choice":
         facts.append(f"one of {', '.join(param.choices)}")
     elif param.kind in ("number", "whole", "numbers"):
         facts.append(param.limits())
-    facts.append("default none" if param.default is None else f"default {text_of(param.default)}")
-    return f"{param.help} [{'; '.join(facts)}]".replace("%", "%%")
+    if param.default is not None:
+        facts.append(f"default {text_of(param.default)}")
+    elif text.endswith("]."):
+        text, _, stands_in = text.removesuffix("].").rpartition(" [")
+        text, facts = f"{text}.", [*facts, f"default: {stands_in}"]
+    else:
+        facts.append("default none")
+    return f"{text} [{'; '.join(facts)}]".replace("%", "%%")
 
 
 def metavar_of(param: Param) -> str:

@@ -20,6 +20,15 @@ KINDS: dict[str, tuple[tuple[str, str, str], ...]] = {
         ("band", "N", "band to read, from 1"),
         ("crs", "CRS", "its CRS, if the file says none"),
     ),
+    "counts": (
+        ("band", "N", "band to read, from 1"),
+        ("crs", "CRS", "its CRS, if the file says none"),
+    ),
+    "distances": (
+        ("unit", "UNIT", "unit of the distances, if the file says none: ft, us-ft, m"),
+        ("band", "N", "band to read, from 1"),
+        ("crs", "CRS", "its CRS, if the file says none"),
+    ),
     "table": (
         ("layer", "NAME", "layer, if several"),
         ("crs", "CRS", "CRS of its positions, if the file says none"),
