@@ -348,6 +348,7 @@ def main() -> int:
         print(f"{crown:<12}{plot:<9}{share:>6.2f} on the raster{best:>7.2f}")
     if args.sweep:
         sweep(args.data)
+    args.out.mkdir(parents=True, exist_ok=True)
     draw(args.out / "check_crowns.png", rows)
     print(f"\nwritten: {args.out / 'check_crowns.png'}")
     return 0
