@@ -128,6 +128,21 @@ def test_inverse_distance_by_hand():
     assert datums.inverse_distance([-0.24], [123.0]) == (-0.24, 0.0)
 
 
+@pytest.mark.parametrize(
+    ("n", "spread", "want"),
+    [
+        (1, 0.0, (None, False)),
+        (2, 0.23, (0.23, False)),  # two may agree by chance
+        (2, 0.004, (None, False)),
+        (3, 1.21 - 1.20, (None, False)),  # a hundredth is how datums are rounded
+        (3, 0.011, (0.011, True)),
+    ],
+)
+def test_what_stations_tell_of_the_error(n, spread, want):
+    """Limits of our own, no source."""
+    assert datums.error_between(n, spread) == want
+
+
 @given(
     st.lists(
         st.tuples(strategies.numbers(-2, 9), strategies.numbers(0, 900)), min_size=1, max_size=6

@@ -191,6 +191,7 @@ def test_elevation_in_metres(tmp_path):
     xy = shapely.get_coordinates(layers["mhw_line"].geometry[0])
     np.testing.assert_allclose(xy[:, 0] - WEST, 104.0, atol=1e-6)
     assert "mhw_band" not in layers
+    assert layers["mhw_line"]["error_is_lower_bound"][0]
     assert np.isnan(layers["mhw_line"]["position_error_rms_ft"].astype(float)[0])
     assert "position_rmse_ft" not in done.prepared.site["mhw_line"]
     assert any(n.level == "missing" and "--ground-rmse-ft" in n.text for n in done.prepared.notes)
@@ -429,7 +430,7 @@ def test_flat_ground_is_capped_and_told(tmp_path):
     heights[50:] = 0.4 + (heights[50:] - 0.4) / 100.0
     path = write_ground(tmp_path / "ground.tif", heights)
     files = {"ground": ground_file(path, rmse_ft=0.328)}
-    done, layers = run(tmp_path, files, {**GIVEN, "most_error_ft": 60.0})
+    done, layers = run(tmp_path, files, {**GIVEN, "most_error_ft": 60.0, "datum_error_ft": 0.0})
     row = layers["mhw_line"].iloc[0]
     assert row["position_error_max_ft"] == 60.0
     assert row["capped_frac"] == pytest.approx(0.5, abs=0.02)
@@ -439,6 +440,9 @@ def test_flat_ground_is_capped_and_told(tmp_path):
     assert done.prepared.site["mhw_line"]["position_rmse_ft"] == pytest.approx(rms, rel=0.02)
     note = next(n.text for n in done.prepared.notes if "so flat" in n.text)
     assert "60 ft or more" in note
+    assert row["error_is_lower_bound"]
+    assert "cut off on flat ground" in told_of(done, "position of the line")
+    assert not layers["mhw_band"]["error_is_lower_bound"][0]  # the band is not cut off
     # the band holds the flat whole: nothing is capped there
     assert layers["mhw_band"].total_bounds[2] - WEST == pytest.approx(199.5)
 
@@ -526,8 +530,52 @@ def test_elevation_between_stations(tmp_path):
     half = np.sin(np.ptp(lat) / 2) ** 2 + np.prod(np.cos(lat)) * np.sin(dlon / 2) ** 2
     away_ft = 2 * 6_371_000 / FOOT_M * np.arcsin(np.sqrt(half))
     assert figures["stations"][1]["distance_ft"] == pytest.approx(away_ft, rel=0.005)
-    done, _ = run(tmp_path, files, {**params, "datum_error_ft": 0.4}, out="stated")
+    assert figures["error_is_lower_bound"]
+    assert "; taken as its error, of which two show only a part" in told_of(done, "stations")
+    assert "lower bound" in told_of(done, "position of the line")
+    assert "off by at least" in done.prepared.words
+    done, layers = run(tmp_path, files, {**params, "datum_error_ft": 0.4}, out="stated")
     assert done.prepared.figures["vertical_error_ft"] == pytest.approx(0.5)
+    assert not layers["mhw_line"]["error_is_lower_bound"][0]
+    assert "lower bound" not in told_of(done, "position of the line")
+    assert "at least" not in done.prepared.words
+
+
+def told_of(done, about):
+    return "\n".join(n.text for n in done.prepared.notes if n.about == about)
+
+
+@pytest.mark.parametrize(
+    ("mhw", "vertical_ft", "is_least", "words"),
+    [
+        ([1.5, 1.8], np.hypot(0.3, 0.15), True, "known in part"),  # half way: 0.15 from either
+        ([1.5, 1.5], 0.3, True, "is not known"),
+        ([1.5], 0.3, True, "is not known"),
+        ([1.5, 1.5, 1.5], 0.3, True, "is not known"),
+        ([1.5, 1.8, 1.65], np.hypot(0.3, 0.15), False, None),
+    ],
+    ids=str,
+)
+def test_an_error_known_in_part_is_a_lower_bound(tmp_path, mhw, vertical_ft, is_least, words):
+    """Invented stations a tenth of a degree west, east and south of the ground's middle."""
+    middle = -81.8081 - 0.0004 + 40.5e-5, 24.55083 + 0.0002 - 15e-5
+    places = [(-0.1, 0.0), (0.1, 0.0), (0.0, -0.1)]
+    rows = [
+        f"S{k},{middle[0] + x:.6f},{middle[1] + y:.6f},{value},1.7"
+        for k, ((x, y), value) in enumerate(zip(places, mhw, strict=False))
+    ]
+    table = tmp_path / "stations.csv"
+    table.write_text("\n".join(["station_id,lon,lat,MHW_ft,NAVD88_ft", *rows]), encoding="utf-8")
+    files = {"ground": ground_file(key_west(tmp_path), rmse_ft=0.3), "stations": str(table)}
+    done, layers = run(tmp_path, files, {"stations_within_ft": 9e4, "epoch": "1983-2001"})
+    figures = done.prepared.figures
+    assert figures["vertical_error_ft"] == pytest.approx(vertical_ft, abs=1e-3)
+    assert figures["error_is_lower_bound"] == is_least
+    for name in ("mhw_line", "mhw_band"):
+        assert list(layers[name]["error_is_lower_bound"]) == [is_least]
+    told = told_of(done, "position of the line")
+    assert ("or more): the error of the MHW elevation" in told) == is_least
+    assert words is None or words in told
 
 
 def test_stations_within_a_distance(tmp_path):

@@ -38,6 +38,10 @@ HIGH_TO_LOW = ("MHHW", "MHW", "MSL", "MLW", "MLLW")
 EPOCH_IN_FORCE, EPOCH_TO_COME = "1983-2001", "2002-2020"
 #: MHW above NAVD 88 that is usual around Florida. [ft] From memory, no source.
 USUAL_NAVD88_FT = (-1.0, 4.0)
+#: Published datums are rounded to this. [ft] Source: NOAA datum pages give two decimals.
+ROUNDED_FT = 0.01
+#: From so many stations on how far they differ is taken for the whole error. Ours, no source.
+ENOUGH_STATIONS = 3
 #: Power of the distance by which nearer stations count more (D. Shepard, 1968).
 POWER = 2.0
 
@@ -236,6 +240,22 @@ def inverse_distance(values: npt.ArrayLike, distances: npt.ArrayLike) -> tuple[f
     weight = (away == 0.0).astype(np.float64) if nearest == 0.0 else (nearest / away) ** POWER
     mean = float(np.sum(weight * value) / np.sum(weight))
     return mean, float(np.abs(value - mean).max())
+
+
+def error_between(n_stations: int, spread_ft: float) -> tuple[float | None, bool]:
+    """What stations tell of the error of a value between them, and whether it is the whole of it.
+
+    Two may agree by chance, so their difference is a lower bound; stations that differ by no more
+    than the rounding of what is published, and one alone, tell nothing.
+
+    Examples
+    --------
+    >>> error_between(3, 0.2), error_between(2, 0.2), error_between(3, 0.01), error_between(1, 0.0)
+    ((0.2, True), (0.2, False), (None, False), (None, False))
+    """
+    if n_stations < 2 or spread_ft <= ROUNDED_FT + 1e-9:
+        return None, False
+    return spread_ft, n_stations >= ENOUGH_STATIONS
 
 
 def is_between(offsets: npt.ArrayLike) -> bool:

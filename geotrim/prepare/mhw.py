@@ -46,7 +46,7 @@ def prepare_mhw(task: Task) -> Prepared:
             write_layer(table, task.folder / "mhw_line.gpkg", layer=name)
         task.progress("draw the figure")
         _draw(task, ground, layers, level, error_ft)
-    notes = [*ground.notes, *level.notes, *notes, *_notes(task, ground, figures, error_ft)]
+    notes = [*ground.notes, *level.notes, *notes, *_notes(task, ground, level, figures, error_ft)]
     return Prepared(
         {
             "mhw_line.gpkg": f"layers {', '.join(layers)}",
@@ -82,7 +82,9 @@ def _inputs(task: Task, ground: Ground, level: MhwLevel) -> tuple[Any, ...]:
     return (told, *([ground.lots.told] if ground.lots else []), *level.inputs)
 
 
-def _notes(task: Task, ground: Ground, told: dict[str, Any], error_ft: float | None) -> list[Note]:
+def _notes(
+    task: Task, ground: Ground, level: MhwLevel, told: dict[str, Any], error_ft: float | None
+) -> list[Note]:
     notes = [Note("ground", GROUND_CAUTION, "assumed")]
     if ground.lots is not None:
         text = (
@@ -97,9 +99,24 @@ def _notes(task: Task, ground: Ground, told: dict[str, Any], error_ft: float | N
         text = f"on {told['capped_frac']:.1%} of its length the ground is so flat that the error "
         text += f"is {most} or more; told as {most} there"
         notes.append(Note("position of the line", text, "assumed"))
+    if told["error_is_lower_bound"]:
+        notes.append(Note("position of the line", _lower_bound(level, told), "missing"))
     if error_ft > 0:
         notes.append(_sensitivity(told, error_ft))
     return notes
+
+
+def _lower_bound(level: MhwLevel, told: dict[str, Any]) -> str:
+    """Why the error that is told is less than the line's."""
+    why = []
+    if level.error_ft is None:
+        why.append("the error of the MHW elevation is not known")
+    elif not level.is_error_whole:
+        why.append("the error of the MHW elevation is known in part")
+    if told["capped_frac"] > 0:
+        why.append("it is cut off on flat ground")
+    at_least = f"{told['position_error_rms_ft']:,.1f} ft"
+    return f"its error is a lower bound ({at_least} or more): {' and '.join(why)}"
 
 
 def _sensitivity(told: dict[str, Any], error_ft: float) -> Note:
@@ -136,8 +153,9 @@ def _words(told: dict[str, Any], level: MhwLevel) -> str:
         + (" (ponds apart)" if told["n_ponds_apart"] else ""),
     ]
     if "position_error_rms_ft" in told:
+        least = "at least " if told["error_is_lower_bound"] else ""
         lines.append(
-            f"position: off by {told['position_error_median_ft']:,.1f} ft at the median, "
+            f"position: off by {least}{told['position_error_median_ft']:,.1f} ft at the median, "
             f"{told['position_error_p90_ft']:,.1f} ft or more on the worst tenth, "
             f"root mean square {told['position_error_rms_ft']:,.1f} ft"
         )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -28,6 +28,7 @@ class MhwLevel:
     """Mean high water as an elevation in the ground's datum.
 
     error_ft : standard error of the elevation, None when nobody stated it and no stations differ.
+    is_error_whole : whether that is all of it, and not a lower bound.
     how : in words, with the numbers it came from.
     """
 
@@ -35,6 +36,7 @@ class MhwLevel:
     datum: str
     epoch: str
     error_ft: float | None
+    is_error_whole: bool
     how: str
     figures: Mapping[str, Any] = field(default_factory=dict)
     notes: tuple[Note, ...] = ()
@@ -119,18 +121,10 @@ def _with_common_notes(level: MhwLevel, ground_epoch: str | None) -> MhwLevel:
         text = f"a ground above {level.datum} belongs to an epoch; taken to be {level.epoch}"
         notes.append(Note("ground", f"{text} (state --ground-epoch)", "assumed"))
     if level.error_ft is None:
-        text = "its standard error is not stated: only the ground's goes into the line's"
+        text = "its standard error is not known: only the ground's goes into the line's "
+        text += "(state --datum-error-ft)"
         notes.append(Note("MHW elevation", text, "missing"))
-    return MhwLevel(
-        level.elevation_ft,
-        level.datum,
-        level.epoch,
-        level.error_ft,
-        level.how,
-        level.figures,
-        tuple(notes),
-        level.inputs,
-    )
+    return replace(level, notes=tuple(notes))
 
 
 def _given(task: Task, ground_datum: str, epochs: Mapping[str, str | None]) -> MhwLevel:
@@ -151,6 +145,7 @@ def _given(task: Task, ground_datum: str, epochs: Mapping[str, str | None]) -> M
         datums.datum_named(said),
         datums.one_epoch(epochs),
         task.params["datum_error_ft"],
+        task.params["datum_error_ft"] is not None,
         f"{written} {datums.datum_named(said)}, as given",
     )
 
@@ -166,7 +161,9 @@ def _from_stations(
     own = [datums.mhw_above_ft(station, ground_datum) for station in chosen]
     elevation, spread = datums.inverse_distance(own, away_ft)
     stated = task.params["datum_error_ft"]
-    error = stated if stated is not None else (spread if len(own) > 1 else None)
+    error, is_whole = datums.error_between(len(own), spread)
+    if stated is not None:
+        error, is_whole = stated, True
     told = "; ".join(
         f"{s.station_id} {value:+.2f} ft, {away / MILE_FT:,.1f} miles away"
         for s, value, away in zip(chosen, own, away_ft, strict=True)
@@ -189,6 +186,7 @@ def _from_stations(
         datums.datum_named(ground_datum),
         epoch,
         error,
+        is_whole,
         how,
         figures,
         tuple(notes),
@@ -281,7 +279,7 @@ def _station_notes(
     notes = []
     if len(own) > 1:
         text = f"they differ from the value between them by up to {spread:.2f} ft"
-        text += "; taken as its error" if stated is None else f"; {stated:g} ft was stated instead"
+        text += _spread_words(len(own), spread) if stated is None else f"; {stated:g} ft was stated"
         notes.append(Note("stations", text, "assumed" if stated is None else "info"))
         turn = np.radians(bearing)
         offsets = np.column_stack([np.sin(turn), np.cos(turn)]) * np.array(away_ft)[:, None]
@@ -295,6 +293,14 @@ def _station_notes(
         text = f"the nearest is {min(away_ft) / MILE_FT:,.1f} miles away; tides change along a "
         notes.append(Note("stations", text + "coast and behind inlets", "assumed"))
     return notes
+
+
+def _spread_words(n_stations: int, spread: float) -> str:
+    """What the difference of stations is taken for."""
+    error, is_whole = datums.error_between(n_stations, spread)
+    if error is None:
+        return ", no more than published datums are rounded: they tell nothing of its error"
+    return "; taken as its error" + ("" if is_whole else ", of which two show only a part")
 
 
 def _from_grid(
@@ -333,6 +339,7 @@ def _from_grid(
         datums.datum_named(ground_datum),
         epoch,
         task.params["datum_error_ft"],
+        task.params["datum_error_ft"] is not None,
         how,
         figures,
         tuple(notes),

@@ -204,6 +204,7 @@ def line_layers(
             "low_ft": level.elevation_ft - error_ft,
             "high_ft": level.elevation_ft + error_ft,
             "error_ft": error_ft,
+            "error_is_lower_bound": not level.is_error_whole,
             "area_ft2": traced.band.area * ground.feet**2,
             "vertical_datum": level.datum,
             "epoch": level.epoch,
@@ -225,16 +226,19 @@ def _row(
         "epoch": level.epoch,
         "told_as": LABEL,
     }
-    return row | _position(task, [line], error_ft, "position_error_")
+    return row | _position(task, [line], level, error_ft)
 
 
 def _position(
-    task: Task, lines: list[LevelLine], error_ft: float | None, prefix: str
-) -> dict[str, float]:
-    """Error of the position along lines, by length: median, worst tenth, largest, capped share."""
-    names = [f"{prefix}{name}_ft" for name in ("median", "p90", "max", "rms")]
+    task: Task, lines: list[LevelLine], level: MhwLevel, error_ft: float | None
+) -> dict[str, Any]:
+    """Error of the position along lines, by length: median, worst tenth, largest, capped share.
+
+    It is a lower bound where a part of it is not known, or told as less than it is.
+    """
+    names = [f"position_error_{name}_ft" for name in ("median", "p90", "max", "rms")]
     if error_ft is None or not lines:
-        return dict.fromkeys([*names, "capped_frac"], np.nan)
+        return {**dict.fromkeys([*names, "capped_frac"], np.nan), "error_is_lower_bound": True}
     most = task.params["most_error_ft"]
     errors = np.concatenate([position_errors(line.slope, error_ft, most) for line in lines])
     lengths = np.concatenate([lengths_at(line.xy) for line in lines])
@@ -245,7 +249,9 @@ def _position(
         float(np.sqrt((errors**2 @ lengths) / lengths.sum())),
     ]
     capped = float(lengths[errors >= most].sum() / lengths.sum())
-    return {**dict(zip(names, values, strict=True)), "capped_frac": capped}
+    is_least = capped > 0 or not level.is_error_whole
+    told = dict(zip(names, values, strict=True))
+    return {**told, "capped_frac": capped, "error_is_lower_bound": is_least}
 
 
 def line_figures(
@@ -278,5 +284,5 @@ def line_figures(
     if traced.band is not None:
         figures["band_area_ft2"] = traced.band.area * feet**2
     if error_ft is not None:
-        figures |= _position(task, kept, error_ft, "position_error_")
+        figures |= _position(task, kept, level, error_ft)
     return figures
