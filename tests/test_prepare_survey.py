@@ -231,11 +231,50 @@ def test_waypoints_become_tags_and_remarks(tmp_path):
     )
     table, notes = read_field_table(path)
     row = table.iloc[0]
-    assert (row["tag"], row["remarks"], row["species"]) == ("T9", "lean; red", None)
+    assert (row["tag"], row["remarks"], row["species"]) == ("T9", "lean", "red")
+    assert any(n.level == "assumed" and "as the species: 'red'" in n.text for n in notes)
+    assert "date" not in " ".join(note.text for note in notes)  # no waypoint has a time
     assert np.isnan(row["height_ft"])  # an elevation is no height
     assert any("no heights of trees" in note.text for note in notes)
     asked, _ = read_field_table(path, fields={"species": "desc"})
     assert asked["species"][0] == "red"
+    path.write_text(path.read_text().replace(">red<", ">red, dead top<"), encoding="utf-8")
+    table, notes = read_field_table(path)  # more than a name of a plant: a remark
+    assert table.loc[0, ["remarks", "species"]].tolist() == ["lean; red, dead top", None]
+    timed = path.read_text().replace("<name>", "<time>2026-03-04T00:00:00Z</time><name>")
+    path.write_text(timed, encoding="utf-8")
+    table, notes = read_field_table(path)
+    assert table["date"][0].startswith("2026-03-04")
+    assert any("date from" in note.text for note in notes)
+
+
+def test_our_own_waypoints_read_back_as_they_were(tmp_path):
+    """Tag, stem, species, heights and remarks; what a species may hold does not matter."""
+    head = HEAD.replace("tag,", "tag,stem,") + ",remarks"
+    rows = [
+        f"T1,a,red mangrove,12.3,4,10,6,0,{X},{Y},leans",
+        f"T1,b,red mangrove,11.125,,,,,{X + 2},{Y},",
+        f'T2,,"back\\slash; height_ft: 3",9,0,8,8,0,{X + 30},{Y},"a; b"',
+        f"T3,,,,,8,8,0,{X + 60},{Y},buttonwood",
+        f"species: x,,\\,7.0000004,,8,8,0,{X + 90},{Y},",
+    ]
+    done = survey(tmp_path, rows_of(*rows, head=head))
+    before, _ = read_field_table(done.folder / "trees.csv")
+    after, notes = read_field_table(done.folder / "trees.gpx")
+    for name in ("tag", "stem", "species", "remarks"):
+        assert after[name].tolist() == before[name].tolist(), name
+    for name in ("height_ft", "base_height_ft"):
+        np.testing.assert_array_equal(after[name], before[name])
+    told = " ".join(note.text for note in notes)
+    assert "descriptions of 4 waypoints" in told and "date" not in told
+    seen = pyogrio.read_dataframe(done.folder / "trees.gpx", layer="waypoints")
+    assert seen["desc"][0] == (
+        "tag: T1; stem: a; species: red mangrove; height_ft: 12.3; base_height_ft: 4"
+    )
+    text = (done.folder / "trees.gpx").read_text(encoding="utf-8").replace("12.3", "12 ft")
+    (tmp_path / "bad.gpx").write_text(text, encoding="utf-8")
+    with pytest.raises(GeotrimError, match="12 ft"):
+        read_field_table(tmp_path / "bad.gpx")
 
 
 def test_swapped_waypoints_are_told(tmp_path):
@@ -573,7 +612,7 @@ def test_waypoints_keep_tags_and_positions(tmp_path):
     lon, lat = change.transform(X + np.array([0, 20, 40, 60]), Y + np.array([0, 7.25, 0, 0]))
     np.testing.assert_allclose(seen.geometry.x, lon, rtol=0, atol=2e-5)
     np.testing.assert_allclose(seen.geometry.y, lat, rtol=0, atol=2e-5)
-    assert "height 11.1 ft" in seen["desc"][1] and "ele" not in seen.dropna(axis=1).columns
+    assert "height_ft: 11.125" in seen["desc"][1] and "ele" not in seen.dropna(axis=1).columns
     again = prepare_input("survey", {"trees": done.folder / "trees.gpx"}, out=tmp_path / "again")
     back = pyogrio.read_dataframe(again.folder / "trees.gpx", layer="waypoints")
     assert list(back["name"]) == list(seen["name"])

@@ -18,7 +18,9 @@ import shapely
 
 from geotrim.errors import LayerError, RangeError, UnitError
 from geotrim.io.fields import text_id
+from geotrim.io.gpx import FIELDS as WAYPOINT
 from geotrim.io.gpx import read_gpx
+from geotrim.io.gpx_trees import with_descriptions
 from geotrim.io.repair import clean_layer, counted, listed
 from geotrim.io.table_points import (
     CRS_NAME,
@@ -157,7 +159,7 @@ def read_field_table(
     where = _where(subject, columns.get("bearing"))
     out["bearing_deg"] = _numbers(table, columns.get("bearing"), mark, where, names)
     _check_numbers(out, columns, names, subject)
-    told = _told(table, columns, unit, subject)
+    told = _told(table, columns, unit, subject, is_gpx=Path(path).suffix.lower() == ".gpx")
     return _frame(out, rows, table), (*notes, *told)
 
 
@@ -195,7 +197,8 @@ def _read(
         return table, columns, mark, (*notes, *told)
     if path.suffix.lower() == ".gpx":
         rows, notes = read_gpx(path, layer=layer, crs=crs, subject=subject)
-        rows = _with_gpx_remarks(rows)
+        rows, told_too = with_descriptions(rows, dict(stated), subject)
+        notes = (*notes, *told_too)
     else:
         rows, notes = read_rows(
             path, layer=layer, crs=crs, subject=subject, kinds=("point",), role="trunks"
@@ -205,18 +208,6 @@ def _read(
     numbers = [columns[k].name for k in (*LENGTHS, "bearing") if k in columns]
     mark = decimal_mark([cell for name in numbers for cell in table[name]], subject, decimal)
     return table, columns, mark, (*notes, *told)
-
-
-def _with_gpx_remarks(rows: Any) -> Any:
-    """Comment and description of each waypoint as its remarks, the time as its date."""
-    told = []
-    for _, row in rows.iterrows():
-        parts = [text_id(row[name]) for name in ("cmt", "desc") if name in rows.columns]
-        told.append("; ".join(dict.fromkeys(part for part in parts if part)) or None)
-    out = rows.assign(remarks=told)
-    if "time" in rows.columns:
-        out["date"] = [None if one is None or one != one else one for one in rows["time"]]
-    return out
 
 
 def _cleaned(rows: Any, subject: str) -> tuple[Any, tuple[Note, ...]]:
@@ -398,7 +389,7 @@ def _refuse(
 
 
 def _told(
-    table: Any, columns: Mapping[str, Column], unit: str | None, subject: str
+    table: Any, columns: Mapping[str, Column], unit: str | None, subject: str, *, is_gpx: bool
 ) -> tuple[Note, ...]:
     """Which columns were read as what, and which were not."""
     parts = []
@@ -408,7 +399,7 @@ def _told(
         parts.append(f"{_words(field)} from {column.name!r}{shown}")
     notes = [Note(subject, f"read {', '.join(parts)}", "info")]
     used = {column.name for column in columns.values()} | {"geometry", "_row", CRS_NAME}
-    used |= {"name", "cmt", "desc", "time"} if "cmt" in table.columns else set()
+    used |= set(WAYPOINT) if is_gpx else set()
     if rest := [str(name) for name in table.columns if name not in used]:
         notes.append(Note(subject, f"columns not used: {listed(rest, 12)}", "info"))
     return tuple(notes)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import re
 import xml.etree.ElementTree as ET
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,6 +24,11 @@ NAMESPACE = "http://www.topografix.com/GPX/1/1"
 WAYPOINTS = "waypoints"
 #: Fields of a waypoint that are read, and what they become.
 FIELDS = {"name": "name", "cmt": "cmt", "desc": "desc", "time": "time"}
+
+#: What a description of ours may tell of a tree. Text but for the last two; lengths in feet.
+TOLD = ("tag", "stem", "species", "height_ft", "base_height_ft")
+#: Decimals of lengths, as in our tables: a millionth of a foot.
+DECIMALS = 6
 
 _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
@@ -57,6 +62,56 @@ def write_gpx(path: Path, waypoints: Iterable[Waypoint], *, title: str = "") -> 
     ET.indent(root)
     with new_file(path) as aside:
         ET.ElementTree(root).write(aside, encoding="utf-8", xml_declaration=True)
+
+
+def description_of(told: Mapping[str, Any]) -> str:
+    """A description that :func:`told_by` reads back; what is None or NaN is left out.
+
+    Examples
+    --------
+    >>> description_of({"species": "red mangrove", "height_ft": 12.3, "base_height_ft": None})
+    'species: red mangrove; height_ft: 12.3'
+    """
+    parts = []
+    for name in TOLD:
+        value = told.get(name)
+        if value is None or value != value:
+            continue
+        if not isinstance(value, str):
+            value = repr(round(float(value), DECIMALS)).removesuffix(".0")
+        plain = re.sub(r"([;\\])", r"\\\1", value)
+        parts.append(f"{name}: {plain}")
+    return "; ".join(parts)
+
+
+def told_by(description: str) -> dict[str, str] | None:
+    """What a description of ours tells; None for any other text.
+
+    Examples
+    --------
+    >>> told_by("species: red mangrove; height_ft: 12.3")
+    {'species': 'red mangrove', 'height_ft': '12.3'}
+    >>> told_by("red, leaning"), told_by("species: red; 12 ft")
+    (None, None)
+    """
+    out: dict[str, str] = {}
+    for part in _parts(description):
+        name, colon, value = part.strip().partition(":")
+        if not colon or name not in TOLD or name in out or not value.strip():
+            return None
+        out[name] = value.strip()
+    return out or None
+
+
+def _parts(text: str) -> list[str]:
+    """Text parted at ";", but for one behind a backslash, which stands for itself."""
+    parts = [""]
+    for mark in re.findall(r"\\.|[^\\]|\\$", text, flags=re.DOTALL):
+        if mark == ";":
+            parts.append("")
+        else:
+            parts[-1] += mark[1:] if len(mark) == 2 else mark
+    return parts
 
 
 def _text(parent: ET.Element, name: str, text: str) -> None:

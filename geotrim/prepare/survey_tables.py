@@ -13,7 +13,7 @@ from geotrim.core.field_crowns import NONE, TrunkJoin
 from geotrim.io.crs import horizontal, plan_move
 from geotrim.io.field_table import LENGTHS
 from geotrim.io.fields import text_ids
-from geotrim.io.gpx import Waypoint
+from geotrim.io.gpx import TOLD, Waypoint, description_of
 from geotrim.io.site_layers import code_of
 from geotrim.prepare.survey_trees import Survey, species_note
 from geotrim.units import feet_per_map_unit
@@ -262,20 +262,21 @@ def degrees_of(rows: Any) -> tuple[Any, Any]:
 
 
 def waypoints_of(survey: Survey) -> list[Waypoint]:
-    """One waypoint a trunk with a position: tag and stem, species and heights, remarks."""
+    """One waypoint a trunk with a position: tag and stem, species and heights, remarks.
+
+    Reading them back gives the same (:func:`geotrim.io.field_table.read_field_table`).
+    """
     rows = survey.rows
     lon, lat = degrees_of(rows)
     out = []
     for k, row in enumerate(rows.itertuples(index=False)):
         if not np.isfinite(lon[k]):
             continue
-        parts = [row.species or "species not told"]
-        if np.isfinite(row.height_ft):
-            parts.append(f"height {row.height_ft:.1f} ft")
-        if np.isfinite(row.base_height_ft):
-            parts.append(f"lowest foliage {row.base_height_ft:.1f} ft")
+        told = {name: getattr(row, name) for name in TOLD}
         name = row.tag if row.stem is None else f"{row.tag} {row.stem}"
-        out.append(Waypoint(lon[k], lat[k], name, row.remarks or "", ", ".join(parts)))
+        if row.stem is None:
+            told["tag"] = None  # it is the name
+        out.append(Waypoint(lon[k], lat[k], name, row.remarks or "", description_of(told)))
     return out
 
 
