@@ -21,6 +21,7 @@ from geotrim.model import CanopyGrid
 from geotrim.ops.canopy import heights_and_slices, slices
 from geotrim.ops.chain import measure
 from geotrim.ops.profile_model import ProfileModel
+from tests import sites
 from tests.test_canopy import FT2, SQUARE, flat, trees
 from tests.test_route import PROFESSIONAL, lot_site, routed, tree
 
@@ -262,17 +263,110 @@ def test_a_profile_tells_where_the_leaves_begin():
     assert tree(routed(own), "t0")["owner_exemption"] == "open"  # measured goes first
 
 
-def test_a_field_height_sets_a_profile_aside_and_is_told():
-    """Field 18 ft, raster 20 ft, lowest leaves at 2 ft, left at 16 ft: (18 - 16) / (18 - 2)."""
+TOP_HEAVY = [(2, 16, 0.1), (16, 20, 0.9)]
+BY_PROFILE = {"target_height_ft": 16.0, "canopy_model": "profile"}
+
+
+def stages_of(found, crown):
+    rows = found["findings"]
+    mine = rows[(rows["crown_id"] == crown) & (rows["rule_id"] == "professional-stages")]
+    return mine["verdict"].iloc[0]
+
+
+@pytest.mark.parametrize("base", [1.0, np.nan])
+def test_nothing_stands_in_for_a_profile_that_is_missing(base):
+    """Of twins of 20 ft left at 16 ft, the one with a profile loses 0.9 of its leaves.
+
+    Spread evenly from 1 ft up the other would lose 4 / 19 = 0.21, under the quarter a year.
+    """
+    site = lot_site([(20, 5), (60, 5)], [20.0, 20.0], facts=PROFESSIONAL, target=16.0)
+    site = dataclasses.replace(site, crowns=site.crowns.assign(base_height_ft=base))
+    found = routed(dataclasses.replace(site, profiles=layers(t0=TOP_HEAVY), options=BY_PROFILE))
+    assert tree(found, "t0")["removed_frac"] == pytest.approx(0.9)
+    assert np.isnan(tree(found, "t1")["removed_frac"])
+    assert pd.isna(tree(found, "t1")["n_stage_years"])
+    assert (stages_of(found, "t0"), stages_of(found, "t1")) == ("not met", "unknown")
+    assert "1 have no profile (t1); what share of their leaves" in told(found, "missing")
+    assert "down to the substrate" not in told(found)
+
+
+def test_what_needs_no_profile_is_known_without_one():
+    """A cut below the lowest foliage takes all; a tree lower than it is to be left loses none."""
+    site = lot_site(
+        [(20, 5), (60, 5), (80, 5)], [20.0, 20.0, 12.0], facts=PROFESSIONAL, target=16.0
+    )
+    site = dataclasses.replace(site, crowns=site.crowns.assign(base_height_ft=[1.0, 17.0, 1.0]))
+    found = routed(dataclasses.replace(site, profiles=layers(t0=TOP_HEAVY), options=BY_PROFILE))
+    assert tree(found, "t1")["removed_frac"] == 1.0 and tree(found, "t2")["removed_frac"] == 0.0
+    assert "no profile (" not in told(found)
+
+
+def test_a_crown_seen_in_part_with_a_field_height_is_told():
+    """Its raster top is no top, so nobody knows how far up its profile ends."""
     site = lot_site([(20, 5)], [20.0], facts=PROFESSIONAL, target=16.0)
-    crowns = site.crowns.assign(base_height_ft=np.nan, field_height_ft=[18.0])
-    options = {"target_height_ft": 16.0, "canopy_model": "profile"}
-    profiles = layers(t0=[(2, 16, 0.1), (16, 20, 0.9)])
-    site = dataclasses.replace(site, profiles=profiles, options=options)
-    assert "not by their profile" not in told(routed(site))
+    grid = site.heights
+    cells = grid.height_ft.copy()
+    seen = np.argwhere(cells == 20.0)
+    row, col = seen[len(seen) // 2 + 6]  # in the middle
+    cells[row, col] = np.nan
+    site = dataclasses.replace(
+        site,
+        heights=dataclasses.replace(grid, height_ft=cells),
+        crowns=site.crowns.assign(field_height_ft=[20.0]),
+        profiles=layers(t0=TOP_HEAVY),
+        options=BY_PROFILE,
+    )
+    found = routed(site)
+    assert np.isnan(tree(found, "t0")["removed_frac"]) and stages_of(found, "t0") == "unknown"
+    assert "1 were not seen whole by the raster (t0)" in told(found, "missing")
+
+
+@pytest.mark.parametrize(
+    ("field", "target", "removed"),
+    [
+        (18.0, 16.0, 0.9),  # lower: the leaves stay where they are
+        (22.0, 18.0, 0.9),  # taller: moved up by 2 ft, so what was over 16 ft
+        (22.0, 20.0, 0.45),  # by the raster nothing is over 20 ft
+        (20.0, 18.0, 0.45),
+        (15.0, 16.0, 0.0),
+    ],
+)
+def test_a_field_height_moves_the_profile_to_the_side_that_takes_more(field, target, removed):
+    """Nine tenths of the leaves lie evenly from 16 to 20 ft of a raster's 20 ft, by hand."""
+    site = lot_site([(20, 5)], [20.0], facts=PROFESSIONAL, target=target)
+    options = BY_PROFILE | {"target_height_ft": target}
+    site = dataclasses.replace(site, profiles=layers(t0=TOP_HEAVY), options=options)
+    crowns = site.crowns.assign(base_height_ft=np.nan, field_height_ft=[field])
     found = routed(dataclasses.replace(site, crowns=crowns))
-    assert tree(found, "t0")["removed_frac"] == pytest.approx(2 / 16)
-    assert "1 measured in the field at another height" in told(found, "assumed")
+    assert tree(found, "t0")["removed_frac"] == pytest.approx(removed)
+    assert ("1 measured in the field at another height" in told(found)) == (field != 20.0)
+
+
+def test_ground_that_reads_high_takes_the_profile_along():
+    """20 + 1.125 ft (A-04) left at 16 ft: what the profile has over 14.875 ft, 0.9 + 0.1 / 14 x."""
+    site = lot_site([(20, 5), (60, 5)], [20.0, 20.0], facts=PROFESSIONAL, target=16.0)
+    options = BY_PROFILE | {"substrate_reading": "ground-reads-high"}
+    found = routed(dataclasses.replace(site, profiles=layers(t0=TOP_HEAVY), options=options))
+    assert tree(found, "t0")["removed_frac"] == pytest.approx(0.9 + 0.1 * 1.125 / 14.0)
+    assert np.isnan(tree(found, "t1")["removed_frac"])
+
+
+def test_a_correction_by_sticks_moves_the_profile_of_a_field_height_too():
+    """Sticks show the raster 1 ft low, so 19 reads 20 and the profile's 15 ft is 16 ft.
+
+    Field 21 ft, 1 ft more: left at 16 ft, what the profile has over 14 ft goes.
+    """
+    points = [(20, 5), (40, 5), (60, 5), (80, 5)]
+    site = lot_site(points, [19.0] * 4, facts=PROFESSIONAL, target=16.0)
+    site = dataclasses.replace(
+        site,
+        crowns=site.crowns.assign(field_height_ft=[21.0] + [np.nan] * 3),
+        readings=sites.readings(["t1", "t2", "t3"], [20.0, 20.0, 20.0]),
+        profiles=layers(t0=TOP_HEAVY),
+        options=BY_PROFILE | {"height_correction": "bias"},
+    )
+    found = measure(site, ["route"])["route"]
+    assert tree(found, "t0")["removed_frac"] == pytest.approx(0.9 + 0.1 * 2.0 / 14.0)
 
 
 # --- from files

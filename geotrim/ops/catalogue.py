@@ -516,8 +516,9 @@ ROUTE = Operation(
         "exclusions?",
         "facts?",
         "overlays?",
+        "profiles?",
     ),
-    after=("frontage", "riparian-lines?", "fringe?", "heights?", "slices?"),
+    after=("frontage", "riparian-lines?", "fringe?", "heights?", "slices?", "calibrate?"),
     outputs={
         "lot_outcomes": (
             "shoreline_length_ft",

@@ -47,6 +47,8 @@ def route(
     set_aside: Any = None,
     exclusions: Any = None,
     facts: Facts | None = None,
+    calibrate: Result | None = None,
+    profiles: Any = None,
     overlays: Iterable[RuleFile] = (),
     target_height_ft: float | None = None,
     stage_years: int = 1,
@@ -75,8 +77,10 @@ def route(
         As :class:`geotrim.model.Site` holds them. Whatever is not given is unknown.
     set_aside, exclusions, facts :
         Likewise.
-    frontage, riparian_lines, fringe, heights, slices : Result
+    frontage, riparian_lines, fringe, heights, slices, calibrate : Result
         Of those operations; all but the first may be missing.
+    profiles : DataFrame, optional
+        Leaf-area weights that ``slices`` were measured by.
     overlays : iterable of RuleFile
         Local rule files; they can only tighten, or ask for a check.
     target_height_ft, stage_years, confidence_frac, unstated_height_error_ft :
@@ -123,6 +127,8 @@ def route(
         stage_years=stage_years,
         unstated_height_error_ft=unstated_height_error_ft,
         confidence_frac=confidence_frac,
+        calibrate=calibrate,
+        profiles=profiles,
     )
     every, notes = cases(given)
     decisions = [decide(case, rules, readings, confidence_frac) for case in every]

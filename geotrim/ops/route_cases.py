@@ -17,6 +17,7 @@ from geotrim.model import Facts, Note, Result
 from geotrim.ops.canopy import foliage_bases_ft, targets_ft
 from geotrim.ops.fringes import OUTLINE_STEPS, baselines, regions_of
 from geotrim.ops.fringes import fringe as measure_fringe
+from geotrim.ops.profile_model import ProfileModel
 from geotrim.rules.case import Case, Measured, either
 from geotrim.rules.rule_file import built_in
 from geotrim.rules.species import is_mangrove, is_red
@@ -60,6 +61,8 @@ class Inputs:
     stage_years: int
     unstated_height_error_ft: float
     confidence_frac: float
+    calibrate: Result | None = None
+    profiles: Any = None
 
 
 def cases(given: Inputs) -> tuple[list[Case], list[Note]]:
@@ -93,7 +96,8 @@ def cases(given: Inputs) -> tuple[list[Case], list[Note]]:
             values |= shore.places(lot_id, row.geometry, trees, which)
             values |= shore.shares(lot_id, trees, which)
         facts = given.facts.of(lot_id)
-        out.append(Case(lot_id, ids, values, facts, given.stage_years))
+        above = trees.leaves_above(which) if trees is not None and ids else None
+        out.append(Case(lot_id, ids, values, facts, given.stage_years, above))
     return out, notes
 
 
@@ -172,6 +176,7 @@ class _Trees:
             )
             self.notes.append(Note("heights", text, "info"))
         self.removed = np.full(n, np.nan)
+        self.profile: ProfileModel | None = None
         bases = {} if given.slices is None else given.slices.parameters
         self.base = foliage_bases_ft(crowns, bases, self.top)
         if given.slices is not None:
@@ -179,14 +184,16 @@ class _Trees:
             whole = ~table["is_partial"].to_numpy(dtype=bool)
             self.removed = np.where(whole, table["share_above_target_frac"], np.nan)
             if bases.get("canopy_model") == "profile":
-                self._look_at_profiles(crowns, table)
+                self._look_at_profiles(given, table)
         tall = np.where(np.isnan(self.field), self.top, self.field)
         if (np.isfinite(self.field) & np.isnan(self.field_error)).any():
             text = "heights measured in the field state no error and are taken at their word"
             self.notes.append(Note("crowns", text, "assumed"))
         self._compare_heights()
         bare = np.isnan(self.base) & (tall > self.target) & pd.notna(self.lot)
-        if bare.any():
+        if self.profile is not None:
+            self._tell_lacking_profiles(tall)
+        elif bare.any():
             text = (
                 f"{int(bare.sum())} without a height of the lowest foliage; what a cut takes of "
                 "them is reckoned as if they bore leaves down to the substrate"
@@ -198,20 +205,52 @@ class _Trees:
         if self.to_trim is not None:
             self.planned = self.to_trim
 
-    def _look_at_profiles(self, crowns: Any, slices: Any) -> None:
-        """Lowest leaves where no base was measured; and trees whose profile cannot be used."""
-        own = _column(crowns, "base_height_ft", len(self.ids))
+    def _look_at_profiles(self, given: Inputs, slices: Any) -> None:
+        """Lowest leaves where no base was measured; and heights that are not the profile's."""
+        self.profile = ProfileModel(given.crowns, given.profiles, _shift_ft(given.calibrate))
+        own = _column(given.crowns, "base_height_ft", len(self.ids))
         seen = slices["crown_base_ft"].to_numpy(dtype=np.float64)
         self.base = np.where(np.isnan(own) & np.isfinite(seen), seen, self.base)
         other = np.abs(self.field - self.top) > AT_LIMIT_FT
         n_other = int((other & np.isfinite(self.removed)).sum())
         if n_other:
             text = (
-                f"{n_other} measured in the field at another height than the raster's: what a cut "
-                "takes of them is reckoned by leaves spread evenly from their lowest foliage up, "
-                "not by their profile; of a crown dense at its top that is too little"
+                f"{n_other} measured in the field at another height than the raster's: where it is "
+                "taller their profile is moved up as a whole, where it is lower it is left as it "
+                "is; of both, what takes more of the leaves"
             )
             self.notes.append(Note("crowns", text, "assumed"))
+
+    def _tell_lacking_profiles(self, tall: Floats) -> None:
+        """Name the trees of which nobody knows what share of the leaves a cut takes."""
+        is_cut = (tall > self.target) & ~(self.target <= self.base) & pd.notna(self.lot)
+        lost = is_cut & np.isnan(self.removed)
+        if self.profile is None or not lost.any():
+            return
+        for which, why in (
+            (lost & ~self.profile.is_known, "have no profile"),
+            (lost & self.profile.is_known, "were not seen whole by the raster"),
+        ):
+            if which.any():
+                text = (
+                    f"{int(which.sum())} {why} ({_named(self.ids[which])}); what share of their "
+                    "leaves a cut takes is not known, and nothing stands in for it"
+                )
+                self.notes.append(Note("crowns", text, "missing"))
+
+    def leaves_above(self, which: Any) -> Callable[[Floats], Floats] | None:
+        """Shares of some trees' leaves over heights; None where no profiles are asked for."""
+        profile = self.profile
+        if profile is None:
+            return None
+
+        def above(height_ft: Floats) -> Floats:
+            heights = np.full(len(self.ids), np.nan)
+            heights[which] = height_ft
+            share: Floats = profile.above(heights)[which]
+            return share
+
+        return above
 
     def _compare_heights(self) -> None:
         """Tell heights of the field that are far from the raster's: a wrong tag, a wrong unit."""
@@ -487,6 +526,18 @@ def _at_transects(
         depth[mine] = rows["fringe_depth_ft"].to_numpy(dtype=np.float64)[nearest]
         landward[mine] = rows["landward_ft"].to_numpy(dtype=np.float64)[nearest]
     return depth, landward
+
+
+def _named(ids: Any) -> str:
+    """The first few by name."""
+    return ", ".join(str(i) for i in ids[:5]) + (", ..." if len(ids) > 5 else "")
+
+
+def _shift_ft(calibrate: Result | None) -> float:
+    """What stick readings took off the heights. [ft]."""
+    if calibrate is None or "calibration" not in calibrate.tables:
+        return 0.0
+    return float(np.nan_to_num(calibrate["calibration"]["shift_ft"].iloc[0]))
 
 
 def _in_order(table: Any, ids: Any) -> Any:

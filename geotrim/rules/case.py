@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import calendar
 import datetime
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -78,6 +78,9 @@ class Case:
         facts alone say.
     facts : what the user answered, by the keys of ``facts.toml``.
     stage_years : years the work is planned over.
+    leaves_above : where the raster's shares come from profiles of the leaves, what share each
+        tree's profile has above heights of the raster's kind, ``(n,) -> (n,)``; NaN without one.
+        None where shares come from another model.
     """
 
     lot_id: str
@@ -85,6 +88,7 @@ class Case:
     values: Mapping[str, Measured] = field(default_factory=dict)
     facts: Mapping[str, Any] = field(default_factory=dict)
     stage_years: int = 1
+    leaves_above: Callable[[Floats], Floats] | None = None
 
     @property
     def n_judged(self) -> int:

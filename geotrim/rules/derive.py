@@ -143,6 +143,11 @@ def _removed(case: Case, top_ft: Any) -> Any:
     Where that is the raster's own, the raster says; else the crown is taken as wide at its base as
     at its top, which takes more off the top than any rounder crown. Foliage whose base nobody
     knows is taken to reach the substrate.
+
+    A profile shows that leaves do not lie evenly, so under that model nothing stands in for one
+    that is missing: the share is unknown. Where another height than the raster's decides, leaves
+    are taken to lie where more of them come off: moved up as a whole under a taller top (a crown
+    drawn out loses less), and left where they are under a lower one.
     """
     target, base = case.get("target_height_ft").value, case.get("base_height_ft").value
     raster = case.get("foliage_removed_frac").value
@@ -150,7 +155,11 @@ def _removed(case: Case, top_ft: Any) -> Any:
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.clip((top_ft - target) / (top_ft - foot), 0.0, 1.0)
     is_own = np.abs(top_ft - case.get("raster_height_ft").value) <= AT_LIMIT_FT
-    share = np.where(is_own & np.isfinite(raster), raster, share)
+    if case.leaves_above is None:
+        share = np.where(is_own & np.isfinite(raster), raster, share)
+    else:
+        up_ft = np.maximum(top_ft - case.get("raster_height_ft").value, 0.0)
+        share = np.where(is_own | np.isnan(raster), raster, case.leaves_above(target - up_ft))
     share = np.where(target <= base, 1.0, share)
     share = np.where(top_ft <= target, 0.0, share)
     return np.where(np.isnan(top_ft) | np.isnan(target), np.nan, share)
