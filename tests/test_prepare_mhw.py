@@ -58,7 +58,8 @@ def beach(rows=50, cols=200, cell=1.0, per_foot=1.0):
 
 
 def ground_file(path, **said):
-    return GivenFile(str(path), "--ground", {"datum": "NAVD88", **said})
+    epoch = {"epoch": "1983-2001"} if said.get("datum") in ("MSL", "MLLW", "MHW") else {}
+    return GivenFile(str(path), "--ground", {"datum": "NAVD88", **epoch, **said})
 
 
 GIVEN = {"mhw_elevation_ft": 0.40, "mhw_datum": "NAVD88", "epoch": "1983-2001"}
@@ -507,9 +508,6 @@ def test_elevation_from_a_station(tmp_path, datum, station, want_ft):
     told = [n.text for n in done.prepared.notes if n.about == "stations"]
     assert any("the tide of one station" in text for text in told)
     assert any("miles away; tides change" in text for text in told) == (station != "8724580")
-    assert any(n.about == "ground" and "--ground-epoch" in n.text for n in done.prepared.notes) == (
-        datum == "MSL"
-    )
 
 
 def test_elevation_between_stations(tmp_path):
@@ -775,6 +773,13 @@ CONTRADICTIONS = {
         RangeError,
         r"1983-2001 \(--epoch\); 2002-2020 \(the ground\)",
     ),
+    "ground above a tidal datum without epoch": (
+        {"datum": "MSL", "epoch": None},
+        (),
+        {**GIVEN, "mhw_datum": "MSL"},
+        RangeError,
+        r"a ground above MSL.*none stated.*--ground-epoch 1983-2001 if",
+    ),
     "no unit": ({"unit": None}, (), GIVEN, UnitError, "ground unit"),
     "station not named": ({}, ("stations",), {"epoch": "1983-2001"}, GeotrimError, "neither --st"),
     "stations named twice": (
@@ -935,7 +940,7 @@ def test_figure_shows_kinds_band_lots_and_gaps(tmp_path, monkeypatch):
 
 # --- open data -------------------------------------------------------------------------------
 
-MARSH = {"datum": "MSL", "unit": "m", "crs": "EPSG:26958", "rmse_ft": 0.3}
+MARSH = {"datum": "MSL", "epoch": "1983-2001", "unit": "m", "crs": "EPSG:26958", "rmse_ft": 0.3}
 
 
 @pytest.fixture(scope="module")

@@ -147,6 +147,17 @@ def are_one_datum(one: str, other: str) -> bool:
     return datum_named(one).casefold() == datum_named(other).casefold()
 
 
+def is_tidal(datum: str) -> bool:
+    """Whether a datum is a mean of the tide, and so belongs to an epoch.
+
+    Examples
+    --------
+    >>> is_tidal("LMSL"), is_tidal("NAVD 88")
+    (True, False)
+    """
+    return datum_named(datum) in TIDAL
+
+
 def check_same_datum(ground: str, other: str, whose: str) -> None:
     """The ground and the MHW elevation must count from one datum.
 

@@ -64,8 +64,7 @@ def open_ground(task: Task) -> Ground:
     datum = _ground_datum(
         vertical_datum(given.path, given.subject), given.get("datum"), given.subject
     )
-    said = given.get("epoch")
-    epoch = None if said is None else datums.epoch_named(said, f"{given.subject}-epoch")
+    epoch = _ground_epoch(datum, given.get("epoch"), given.subject)
     lots_file = task.one("lots")
     lots = None if lots_file is None else read_shapes(lots_file, "lots")
     bounds = _bounds(raster) if lots is None else lots.table.total_bounds
@@ -98,6 +97,20 @@ def _ground_datum(own: str | None, said: str | None, subject: str) -> str:
             "leave it out to trust the file; if the file is wrong, mend its label",
         )
     return datums.datum_named(own or said or "")
+
+
+def _ground_epoch(datum: str, said: str | None, subject: str) -> str | None:
+    if said is not None:
+        return datums.epoch_named(said, f"{subject}-epoch")
+    if datums.is_tidal(datum):
+        raise RangeError(
+            f"{subject}-epoch",
+            f"a ground above {datum}, which belongs to a tidal epoch, and none stated",
+            "the epoch its datum was taken for",
+            f"say --ground-epoch, for example --ground-epoch {datums.EPOCH_IN_FORCE} if that is "
+            "what its maker says",
+        )
+    return None
 
 
 def _bounds(raster: HeightRaster) -> Any:

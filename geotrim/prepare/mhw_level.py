@@ -85,7 +85,7 @@ def settle_level(task: Task, ground_datum: str, ground_epoch: str | None, at: Pl
         level = _from_grid(task, ground_datum, epochs, at)
     else:
         level = _given(task, ground_datum, epochs)
-    return _with_common_notes(level, ground_epoch)
+    return _with_common_notes(level)
 
 
 #: Parameter -> the ways that it belongs to.
@@ -107,7 +107,7 @@ def _refuse_unused(task: Task, way: str) -> None:
             )
 
 
-def _with_common_notes(level: MhwLevel, ground_epoch: str | None) -> MhwLevel:
+def _with_common_notes(level: MhwLevel) -> MhwLevel:
     notes = list(level.notes)
     low, high = datums.USUAL_NAVD88_FT
     if not datums.is_usual(level.elevation_ft, level.datum):
@@ -117,9 +117,6 @@ def _with_common_notes(level: MhwLevel, ground_epoch: str | None) -> MhwLevel:
     if level.epoch != datums.EPOCH_IN_FORCE:
         text = f"epoch {level.epoch} is not {datums.EPOCH_IN_FORCE}, in force when this was written"
         notes.append(Note("epoch", text, "assumed"))
-    if level.datum in datums.TIDAL and ground_epoch is None:
-        text = f"a ground above {level.datum} belongs to an epoch; taken to be {level.epoch}"
-        notes.append(Note("ground", f"{text} (state --ground-epoch)", "assumed"))
     if level.error_ft is None:
         text = "its standard error is not known: only the ground's goes into the line's "
         text += "(state --datum-error-ft)"
