@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import tomllib
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -142,8 +143,8 @@ def test_metres_below_and_feet_above(tmp_path):
     # the ground at 1 m is 3.28 ft: dry at a level of 3.2 ft, under water at 3.4 ft
     dry = prepare(path, tmp_path, "dry", cell_ft=1 / 0.3048, flight_water_level_ft=3.2)
     assert dry.prepared.figures["n_under_water"] == 0
-    wet = prepare(path, tmp_path, "wet", cell_ft=1 / 0.3048, flight_water_level_ft=3.4)
-    assert np.isnan(read(wet.folder)[0][1:-1, 1:-1]).all()
+    with pytest.raises(LayerError, match="no cell with a height"):
+        prepare(path, tmp_path, "wet", cell_ft=1 / 0.3048, flight_water_level_ft=3.4)
 
 
 def test_las_1_2_with_geokeys_in_us_feet(tmp_path):
@@ -264,14 +265,14 @@ def test_cells_without_ground_returns_nearby(tmp_path, gap):
     keep = ~inside(gx, gy)
     gx, gy = gx[keep], gy[keep]
     far = np.array([[np.hypot(gx - x, gy - y).min() for x in along] for y in along[::-1]])
-    assert np.array_equal(np.isnan(height), far > gap + 1e-9)
+    inner = np.s_[1:-1, 1:-1]  # the outermost middles lie on the hull of the returns
+    assert np.array_equal(np.isnan(height)[inner], (far > gap + 1e-9)[inner])
     figures = done.prepared.figures
     assert figures["n_ground_gap"] == (far > gap + 1e-9).sum() > 0
     assert figures["n_cells"] == 3600
-    assert figures["n_measured"] + figures["n_ground_gap"] == 3600
+    assert figures["n_measured"] + figures["n_ground_gap"] + figures["n_off_ground"] == 3600
     ground, _ = read(done.folder, "ground.tif")
-    inner = np.s_[1:-1, 1:-1]  # the outermost middles lie on the hull of the returns
-    assert np.array_equal(np.isnan(ground)[inner], np.isnan(height)[inner])
+    assert np.array_equal(np.isnan(ground), np.isnan(height))
 
 
 def test_a_hole_wider_than_four_gaps_is_not_bridged(tmp_path):
@@ -283,6 +284,47 @@ def test_a_hole_wider_than_four_gaps_is_not_bridged(tmp_path):
     row, col = 59 - 7, 30  # 2 ft inside the rim
     assert np.isnan(read(near.folder)[0][row, col])
     assert read(wide.folder)[0][row, col] == pytest.approx(15 * FTUS, abs=1e-4)
+
+
+def test_a_height_stands_only_where_the_ground_under_it_is_told(tmp_path):
+    """Leaves beyond the last ground return: the return's own ground is known, the middle's not.
+
+    Ground returns end at x = 40.3; cells of 2 ft. In the column from 40 to 42 a return at 40.2 has
+    ground under it, the middle at 41 has not; the one before has its middle at 39.
+    """
+    leaves = [(40.2, y, 20.0, 5) for y in np.arange(21.2, 40, 2.0)]
+    rim = [(40.3, y, 0.0, 2) for y in np.arange(0.4, 60, 1.0)]
+    path = flat(tmp_path, *leaves, *rim, hole=lambda x, y: x > 40)
+    done = prepare(path, tmp_path, cell_ft=2 * FTUS)
+    height, ground = read(done.folder)[0], read(done.folder, "ground.tif")[0]
+    assert np.isfinite(height[:, 19]).all() and np.isnan(height[:, 20]).all()
+    assert np.array_equal(np.isfinite(height), np.isfinite(ground))
+    assert done.prepared.figures["height_max_ft"] == 0
+    assert done.prepared.figures["n_off_ground"] == 30
+    assert "left out: no ground under the cell's middle" in done.prepared.words
+
+
+def test_no_height_is_left_over_under_a_high_water_level(tmp_path):
+    """All of the sample's ground lies under 100 ft."""
+    sample = Path(__file__).parent.parent / "sample_data" / "bare_lot" / "cloud.laz"
+    with pytest.raises(LayerError, match="no cell with a height"):
+        prepare(sample, tmp_path, flight_water_level_ft=100)
+
+
+def test_a_filled_hole_has_ground_under_it(tmp_path):
+    """A cell without returns in the midst of cells with leaves, but 8 ft from ground: not filled."""
+    grid = CloudGrid(1.0, -20, 0, 20, 20)
+    x, y = (v.ravel() for v in grid.centres())
+    is_leaf = (np.hypot(x - 10.5, y - 10.5) < 8) & ~((x == 10.5) & (y == 10.5))
+    is_ground = np.hypot(x - 10.5, y - 10.5) >= 8
+    surface = core.surface_of(x[is_ground], y[is_ground], np.zeros(is_ground.sum()))
+    use = is_leaf | is_ground
+    for gap, filled in ((20.0, True), (4.0, False)):
+        limits = core.TileLimits(gap, fill_cells=1)
+        inner = CloudGrid(1.0, -16, 4, 12, 12)
+        made = core.tile_heights(inner, x[use], y[use], is_leaf[use] * 9.0, surface, limits)
+        assert made.is_filled.any() == filled
+        assert (np.isfinite(made.height) <= np.isfinite(made.ground)).all()
 
 
 def test_water_returns_nearer_than_ground_mask_a_cell(tmp_path):
@@ -722,7 +764,8 @@ def test_autzen_heights_in_feet(tmp_path):
     path = str(open_data("lidar_feet_autzen") / "autzen_trim.laz")
     done = prepare(GivenFile(path, "--cloud", {"unit": "ft"}), tmp_path, cell_ft=3)
     assert done.prepared.figures["height_max_ft"] == pytest.approx(108.5, abs=0.05)
-    _, dataset = read(done.folder)
+    height, dataset = read(done.folder)
+    assert not (np.isfinite(height) & np.isnan(read(done.folder, "ground.tif")[0])).any()
     assert dataset.transform.c == 636000.0  # 636001.76 in cells of 3 ft, not shifted by 1.27
 
 

@@ -1,7 +1,8 @@
 """Heights above the ground of a tile of a lidar cloud, by return and by cell.
 
 A return's height is its elevation less that of the ground surface at its own place; a cell's is
-that of its highest return. Every cell gets one reason, the first that holds in the order of
+that of its highest return, and only where the ground under its middle is known too: so whatever is
+asked of the ground (a water level, a map) is asked of every height. Every cell gets one reason, the first that holds in the order of
 ``REASONS``, so the counts of a raster add up to its cells.
 
 Nothing here depends on where a tile ends, if the ground returns given reach far enough beyond it
@@ -27,11 +28,12 @@ from geotrim.errors import ShapeError
 Codes = npt.NDArray[np.uint8]
 
 #: Code of a cell -> why it has no height, as it is told; 0 is a measured cell.
-MEASURED, UNDER_WATER, NO_RETURNS, GROUND_GAP, BELOW_GROUND = range(5)
+MEASURED, UNDER_WATER, NO_RETURNS, GROUND_GAP, OFF_GROUND, BELOW_GROUND = range(6)
 REASONS = {
     UNDER_WATER: "under water at the time of flight",
     NO_RETURNS: "no returns",
     GROUND_GAP: "no ground returns nearby",
+    OFF_GROUND: "no ground under the cell's middle",
     BELOW_GROUND: "returns far below the ground",
 }
 #: Places are asked for this much to the side: a return right over a ground return lies in no one
@@ -78,7 +80,7 @@ class TileHeights:
     height : (rows, cols) highest return above the ground, at least 0; NaN where there is none.
         [unit of z]
     ground : (rows, cols) elevation of the ground at the middle of each cell; NaN in gaps and under
-        water. [unit of z]
+        water. It is known wherever a height is. [unit of z]
     reason : (rows, cols) codes, 0 where there is a height.
     is_filled : (rows, cols), where the height is from the cells around.
     is_raised : (rows, cols), where the highest return lay a little under the ground: set to 0.
@@ -155,8 +157,15 @@ def tile_heights(
     ground, far = _ground(surface, wide, limits)
     wet = _wet(wide, ground, far, limits, water_xy, is_wet)
     reason = np.select(
-        [wet, n_returns == 0, far > limits.gap, np.isnan(top), top < -limits.below],
-        [UNDER_WATER, NO_RETURNS, GROUND_GAP, GROUND_GAP, BELOW_GROUND],
+        [
+            wet,
+            n_returns == 0,
+            far > limits.gap,
+            np.isnan(ground),
+            np.isnan(top),
+            top < -limits.below,
+        ],
+        [UNDER_WATER, NO_RETURNS, GROUND_GAP, OFF_GROUND, GROUND_GAP, BELOW_GROUND],
         MEASURED,
     ).astype(np.uint8)
     is_raised = (top < -NOISE) & (reason == MEASURED)
@@ -166,7 +175,7 @@ def tile_heights(
     is_filled = np.zeros(wide.shape, bool)
     if limits.fill_cells:
         filled, _ = fill_small_holes(top, limits.fill_cells)
-        is_filled = (reason == NO_RETURNS) & np.isfinite(filled)
+        is_filled = (reason == NO_RETURNS) & np.isfinite(filled) & np.isfinite(ground)
         top[is_filled], reason[is_filled] = filled[is_filled], MEASURED
     own = np.s_[m : m + grid.rows, m : m + grid.cols]
     return TileHeights(top[own], ground[own], reason[own], is_filled[own], is_raised[own])

@@ -357,7 +357,7 @@ def _files(task: Task, work: _Work) -> tuple[Any, Any]:
     grid, clouds = work.grid, work.clouds
     datum = vertical_name(clouds.vertical)
     tags = {"made_by": "geotrim prepare heights"}
-    height_tags, ground_tags = dict(tags), dict(tags)
+    height_tags, ground_tags = {**tags, "holds": "heights"}, {**tags, "holds": "elevations"}
     if work.rmse_ft is not None:
         height_tags["rmse_ft"] = f"{work.rmse_ft:.4f}"
     if work.ground_rmse_ft is not None:
@@ -398,7 +398,7 @@ def _check_some(tally: _Tally) -> None:
         "prepare heights",
         f"no cell with a height ({', '.join(told)})",
         "ground returns near the canopy",
-        "widen ground_gap_ft, or see which classes the cloud has",
+        "widen ground_gap_ft, see which classes the cloud has, or correct the water level",
     )
 
 
@@ -451,6 +451,7 @@ def _figures(work: _Work, way: GroundWay, tally: _Tally) -> dict[str, Any]:
         "n_measured": int(counts[core.MEASURED]),
         "n_under_water": int(counts[core.UNDER_WATER]),
         "n_ground_gap": int(counts[core.GROUND_GAP]),
+        "n_off_ground": int(counts[core.OFF_GROUND]),
         "n_no_returns": int(counts[core.NO_RETURNS]),
         "n_below_ground": int(counts[core.BELOW_GROUND]),
         "n_filled": tally.n_filled,
@@ -478,6 +479,7 @@ def _words(work: _Work, figures: dict[str, Any]) -> str:
     for key, code in (
         ("n_under_water", core.UNDER_WATER),
         ("n_ground_gap", core.GROUND_GAP),
+        ("n_off_ground", core.OFF_GROUND),
         ("n_no_returns", core.NO_RETURNS),
         ("n_below_ground", core.BELOW_GROUND),
     ):
