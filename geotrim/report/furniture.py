@@ -111,6 +111,80 @@ def crs_line(site: Site) -> str:
     return f"Coordinates: {named}, {unit}. Lengths in international feet, on the grid."
 
 
+def map_line(name: str, feet_per_unit: float, rest: str) -> str:
+    """What the figures on the edges of a map are, beside its scale bar in feet.
+
+    Parameters
+    ----------
+    name : str
+        The CRS.
+    feet_per_unit : float
+        International feet in one map unit.
+    rest : str
+        What else is said of units, as the end of a sentence.
+
+    Examples
+    --------
+    >>> map_line("EPSG:32617", 1 / 0.3048, "heights")
+    'Coordinates: EPSG:32617; figures on the axes in metres. In feet: scale bar, heights.'
+    """
+    unit = axes_unit(feet_per_unit)
+    return f"Coordinates: {name}; figures on the axes in {unit}. In feet: scale bar, {rest}."
+
+
+def axes_unit(feet_per_unit: float) -> str:
+    """A unit of coordinates by its length in international feet.
+
+    Metre and US survey foot (1200/3937 m): Public Law 89-304 and 24 FR 5445 (1959).
+
+    Examples
+    --------
+    >>> axes_unit(1.0), axes_unit(1200 / 3937 / 0.3048), axes_unit(3.0)
+    ('international feet', 'US survey feet', 'units of 3 ft')
+    """
+    known = {
+        1.0: "international feet",
+        1200.0 / 3937.0 / 0.3048: "US survey feet",
+        1.0 / 0.3048: "metres",
+    }
+    for length, name in known.items():
+        if abs(feet_per_unit / length - 1.0) < 1e-7:
+            return name
+    return f"units of {feet_per_unit:.6g} ft"
+
+
+#: A space at which no line is broken.
+HARD_SPACE = "\N{NO-BREAK SPACE}"
+
+
+def counted(n: int, one: str, many: str | None = None) -> str:
+    """A number with its noun.
+
+    Examples
+    --------
+    >>> counted(1, "cell"), counted(2405, "cell")
+    ('1 cell', '2,405 cells')
+    """
+    return f"{n:,} {one if n == 1 else many or one + 's'}"
+
+
+def percent(share: float) -> str:
+    """A share in percent, with no line broken before the sign; a small one is not told as none.
+
+    Examples
+    --------
+    >>> [percent(s).replace(HARD_SPACE, "_") for s in (0.1234, 0.0, 0.0001, 0.99999, 1.0)]
+    ['12.3_%', '0.0_%', 'under_0.1_%', 'over_99.9_%', '100.0_%']
+    """
+    if 0.0 < share < 0.0005:
+        text = f"under{HARD_SPACE}0.1"
+    elif 0.9995 <= share < 1.0:
+        text = f"over{HARD_SPACE}99.9"
+    else:
+        text = f"{100 * share:.1f}"
+    return f"{text}{HARD_SPACE}%"
+
+
 def round_length(most: float) -> float:
     """The largest of 1, 2 or 5 times a power of ten that is not over ``most``.
 

@@ -160,7 +160,7 @@ def _foot(picture: HeightsPicture) -> str:
 
 
 def _corners(picture: HeightsPicture) -> tuple[Any, Any]:
-    """x and y of the raster's corners, in order round it. [map units]."""
+    """Where the raster's corners lie, x and y, in order round it. [map units]."""
     a, b, c, d, e, f = picture.transform
     rows, cols = picture.height_ft.shape
     at = np.array([(0, 0), (cols, 0), (cols, rows), (0, rows)], dtype=float)

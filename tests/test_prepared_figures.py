@@ -1,0 +1,184 @@
+"""Figures of the preparations: what they say and show, counted on the figures themselves."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from matplotlib.colors import to_rgb
+
+from geotrim.core import cloud_heights, height_difference
+from geotrim.report import heights_figure as heights
+from geotrim.report.cells import cell_runs, cells_path
+from geotrim.report.furniture import HARD_SPACE, axes_unit, counted, percent
+from geotrim.report.heights_figure import HeightsPicture, heights_figure
+from geotrim.report.palette import lightness
+
+REASONS = height_difference.REASONS
+US_FT = 1200 / 3937 / 0.3048  # US survey foot in international feet: 24 FR 5445 (1959)
+
+
+def said(figure):
+    """All words of a figure, lines joined."""
+    texts = [t.get_text() for t in figure.texts]
+    for legend in figure.legends:
+        texts += [t.get_text() for t in legend.get_texts()]
+    return " | ".join(texts).replace("\n", " ")
+
+
+def legend(figure):
+    return [t.get_text().replace("\n", " ") for one in figure.legends for t in one.get_texts()]
+
+
+# ------------------------------------------------------------------------------ heights
+
+
+def picture(height_ft, reason=None, cell=1.0, feet=US_FT):
+    height_ft = np.asarray(height_ft, dtype=float)
+    reason = np.zeros(height_ft.shape, np.uint8) if reason is None else reason
+    known = np.where(reason > 0, np.nan, height_ft)
+    bins = np.bincount(np.minimum(known[reason == 0], 199).astype(int), minlength=200)
+    counts = np.bincount(reason.ravel(), minlength=len(REASONS) + 1)
+    at = (cell, 0.0, 1000.0, 0.0, -cell, 9000.0)
+    return HeightsPicture(known, reason, at, feet, "a grid", counts, bins, 1.0)
+
+
+def bars(figure):
+    return next(c for ax in figure.axes for c in ax.containers)
+
+
+def test_a_flat_site_has_a_histogram_from_0_up():
+    figure = heights_figure(picture(np.full((30, 40), 0.4)), REASONS)
+    ax = figure.axes[1]
+    assert ax.get_ylim() == (0.0, 1.0) and not len(ax.get_yticks())
+    assert [t.get_text() for t in ax.texts] == ["no cell of 1 ft or more"]
+    assert "not drawn: 1,200 cells under 1" in said(figure)
+
+
+@pytest.mark.parametrize(
+    ("top_ft", "wide", "last_ft"), [(17.5, 1, 20), (24.5, 1, 25), (47.5, 2, 50), (97.5, 5, 100)]
+)
+def test_bins_are_wider_on_taller_sites(top_ft, wide, last_ft):
+    """Every cell is in a bar, or told below the histogram."""
+    heights_ft = np.linspace(0.0, top_ft, 4000).reshape(40, 100)
+    figure = heights_figure(picture(heights_ft), REASONS)
+    drawn = bars(figure)
+    assert {b.get_width() for b in drawn} == {wide}
+    assert figure.axes[1].get_xlim() == (0, last_ft)
+    assert sum(b.get_height() for b in drawn) == (heights_ft >= wide).sum()
+    assert f"{(heights_ft < wide).sum():,} cells under {wide}{HARD_SPACE}ft" in said(figure)
+    for bar in drawn:
+        inside = (heights_ft >= bar.get_x()) & (heights_ft < bar.get_x() + wide)
+        assert bar.get_height() == inside.sum()
+
+
+@pytest.mark.parametrize(
+    ("top_ft", "steps"),
+    [
+        (3.0, [0, 2, 4, 6, 8, 10]),
+        (17.5, [0, 5, 10, 15, 20]),
+        (33.5, [0, 10, 20, 30, 40]),
+        (97.5, [0, 20, 40, 60, 80, 100]),
+    ],
+)
+def test_the_legend_of_heights_goes_in_even_steps(top_ft, steps):
+    figure = heights_figure(picture(np.linspace(0.0, top_ft, 900).reshape(30, 30)), REASONS)
+    shown = [int(label.split()[0]) for label in legend(figure)]
+    assert shown == steps
+    assert legend(figure)[-1] == f"{steps[-1]} ft or more"
+
+
+def test_one_cell_is_one_cell():
+    reason = np.zeros((40, 100), np.uint8)
+    reason[3, 4], reason[10:20, 10:50] = height_difference.GROUND_GAP, height_difference.NO_GROUND
+    labels = legend(heights_figure(picture(np.full((40, 100), 5.0), reason), REASONS))
+    assert f"no ground returns nearby: 1 cell, under{HARD_SPACE}0.1{HARD_SPACE}%" in labels
+    assert f"no ground (no data): 400 cells, 10.0{HARD_SPACE}%" in labels
+
+
+@pytest.mark.parametrize("reasons", [height_difference.REASONS, cloud_heights.REASONS])
+def test_masks_are_told_apart_in_grey_and_from_heights(reasons):
+    """By the lightness of their fill alone, as single cells have no room for a hatch.
+
+    Two greys 3 of CIE L* apart are some 3 just noticeable differences apart (from memory).
+    """
+    ground, tall = (lightness((g,) * 3) for g in (heights.GROUND_GREY, heights.TALL_GREY))
+    light = sorted(lightness(to_rgb(heights.LOOKS[text][0])) for text in reasons.values())
+    one_look = {heights.LOOKS[text] for text in reasons.values()}
+    assert len(one_look) == len(reasons)
+    assert min(np.diff(light)) > 3.0
+    assert all(one > ground + 8.0 or one < tall - 7.0 for one in light)
+
+
+def test_masks_are_filled_to_their_corners():
+    """A single cell and a corner: the fill is the cell's, and the hatch has the cell's outline."""
+    reason = np.zeros((40, 100), np.uint8)
+    reason[3, 4] = height_difference.GROUND_GAP
+    reason[0:2, 0:3] = height_difference.NO_GROUND
+    figure = heights_figure(picture(np.full((40, 100), 5.0), reason), REASONS)
+    shown = figure.axes[0].images[0].get_array()
+    for code, at in ((height_difference.GROUND_GAP, (3, 4)), (height_difference.NO_GROUND, (0, 0))):
+        fill = to_rgb(heights.LOOKS[REASONS[code]][0])
+        assert tuple(shown[at]) == pytest.approx(fill)
+    hatched = [p for p in figure.axes[0].patches + figure.axes[0].artists if p.get_hatch()]
+    areas = {p.get_hatch(): p.get_path().get_extents() for p in hatched}
+    assert areas["xxx"].bounds == (4, 3, 1, 1)
+    assert areas["\\\\\\\\"].bounds == (0, 0, 3, 2)
+
+
+@pytest.mark.parametrize(
+    ("shape", "ratio"), [((40, 160), 4.0), ((100, 100), 1.0), ((300, 150), 0.5), ((20, 400), 5.0)]
+)
+def test_the_map_has_the_shape_of_the_raster(shape, ratio):
+    figure = heights_figure(picture(np.full(shape, 5.0), cell=3.0), REASONS)
+    box = figure.axes[0].get_window_extent()
+    assert box.width / box.height == pytest.approx(ratio, rel=1e-6)
+    x, y = figure.axes[0].get_xlim(), figure.axes[0].get_ylim()
+    assert np.ptp(x) / np.ptp(y) == pytest.approx(ratio, rel=1e-6)
+    assert np.ptp(x) == pytest.approx(1.03 * 3 * shape[1], rel=1e-6)
+    wide, high = figure.get_size_inches()
+    assert wide <= 11.0 and high <= 11.5
+    renderer = figure.canvas.get_renderer()
+    boxes = [one.get_window_extent(renderer) for one in figure.legends]
+    boxes += [ax.get_tightbbox(renderer) for ax in figure.axes]
+    foot = next(t for t in figure.texts if t.get_gid() == "footer").get_window_extent(renderer)
+    boxes.append(foot)
+    for k, one in enumerate(boxes):
+        assert one.x0 >= 0 and one.y0 >= 0
+        assert one.x1 <= figure.bbox.x1 + 1 and one.y1 <= figure.bbox.y1
+        assert not any(one.overlaps(other) for other in boxes[k + 1 :])
+
+
+def test_the_unit_of_the_axes_is_told():
+    words = said(heights_figure(picture(np.full((30, 30), 5.0), feet=1 / 0.3048), REASONS))
+    assert "figures on the axes in metres. In feet: scale bar, heights." in words
+    words = said(heights_figure(picture(np.full((30, 30), 5.0)), REASONS))
+    assert "figures on the axes in US survey feet." in words
+    assert axes_unit(1.0) == "international feet"
+
+
+# ------------------------------------------------------------------------------ cells and words
+
+
+def test_runs_of_cells_cover_the_mask():
+    mask = np.random.default_rng(4).random((30, 50)) < 0.4
+    drawn = np.zeros_like(mask)
+    for row, first, after in cell_runs(mask):
+        assert not drawn[row, first:after].any()
+        drawn[row, first:after] = True
+    assert (drawn == mask).all()
+
+
+def test_a_scattered_mask_keeps_its_longer_runs():
+    mask = np.zeros((4, 20), bool)
+    mask[:3, ::2] = True
+    mask[3, 5:9] = True
+    path = cells_path(mask, most=5)
+    assert path.get_extents().bounds == (5, 3, 4, 1)
+    assert cells_path(np.zeros((3, 3), bool)) is None
+
+
+def test_numbers_with_their_nouns():
+    assert counted(1, "cell") == "1 cell" and counted(0, "cell") == "0 cells"
+    assert percent(0.00049) == f"under{HARD_SPACE}0.1{HARD_SPACE}%"
+    assert percent(0.0006) == f"0.1{HARD_SPACE}%"
+    assert percent(0.9996) == f"over{HARD_SPACE}99.9{HARD_SPACE}%"
