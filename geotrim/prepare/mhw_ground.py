@@ -11,7 +11,7 @@ import shapely
 from pyproj import CRS
 
 from geotrim.core import datums
-from geotrim.errors import CRSError
+from geotrim.errors import CRSError, RangeError
 from geotrim.io.crs import choose_site_crs, plan_move, same_crs, to_degrees
 from geotrim.io.rasters import HeightRaster, open_heights
 from geotrim.io.vertical import vertical_datum
@@ -60,6 +60,7 @@ def open_ground(task: Task) -> Ground:
         rmse_ft=given.get("rmse_ft"),
         crs=given.get("crs"),
         subject=given.subject,
+        holds="elevations",
     )
     datum = _ground_datum(
         vertical_datum(given.path, given.subject), given.get("datum"), given.subject
