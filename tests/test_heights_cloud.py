@@ -115,12 +115,75 @@ def test_a_cell_is_a_whole_number_of_map_units_where_it_nearly_is(dome):
     assert cloud_work.cell_of(clouds, None) % 0.5 == 0
 
 
-def test_a_cell_is_chosen_for_four_returns(tmp_path):
-    """One return in a square foot: cells of 2 ft."""
-    x, y = lattice(40, 1.0, 0.5)
-    path = write_cloud(tmp_path / "even.las", x, y, x % 3, kind=2, records=[wkt("EPSG:2237+6360")])
-    clouds = cloud_work.open_clouds([GivenFile(str(path), "--cloud")])
-    assert cloud_work.cell_of(clouds, None) == 2.0
+def test_a_cell_is_chosen_for_four_first_returns(tmp_path):
+    """One pulse in a square foot: cells of 2 ft, however many returns a pulse has."""
+    x, y = lattice(41, 1.0, 0.5)
+    for n in (1, 3):
+        path = write_cloud(
+            tmp_path / f"even{n}.las",
+            np.tile(x, n),
+            np.tile(y, n),
+            np.zeros(n * x.size),
+            kind=2,
+            return_number=np.repeat(np.arange(n) + 1, x.size),
+            n_returns=n,
+            records=[wkt("EPSG:2237+6360")],
+        )
+        clouds = cloud_work.open_clouds([GivenFile(str(path), "--cloud")])
+        assert clouds.clouds[0].n_first == x.size == 41**2
+        assert clouds.density() == pytest.approx(41**2 / 40**2)
+        assert cloud_work.cell_of(clouds, None) == 2.0
+    done = prepare(path, tmp_path)
+    (note,) = (n for n in done.prepared.notes if n.about == "cell_ft")
+    # 4 x 41^2 / 40^2 = 4.2 in a cell; exp(-4.2025) = 1.5 %
+    assert "4.2 first returns" in note.text and "1.5 % of the cells empty" in note.text
+
+
+def test_first_returns_that_the_header_does_not_count(tmp_path):
+    """Every return is then taken for a first one."""
+    x, y = lattice(20, 1.0, 0.5)
+    path = write_cloud(tmp_path / "none.las", x, y, x % 3, records=[wkt("EPSG:2237+6360")])
+    data = bytearray(path.read_bytes())
+    data[255 : 255 + 15 * 8] = bytes(15 * 8)  # LAS 1.4-R15: number of points by return
+    path.write_bytes(data)
+    assert open_cloud(path).n_first == 400
+
+
+@pytest.mark.parametrize(("cell_ft", "is_told"), [(5.9, False), (6.2, True)])
+def test_cells_as_wide_as_crowns_are_told(dome, tmp_path, cell_ft, is_told):
+    done = prepare(dome, tmp_path, cell_ft=cell_ft)
+    told = [n.level for n in done.prepared.notes if "crowns cannot be told apart" in n.text]
+    assert told == ["assumed"] * is_told
+
+
+def test_cells_missed_by_chance_do_not_pierce_the_canopy(tmp_path):
+    """Pulses at random over one roof of leaves: exp(-4) of the cells are missed, none stays empty.
+
+    Poisson: of n cells with 4 first returns on average n exp(-4) are empty; four of them in a row
+    are left, 19 exp(-16) of the cells (19 ways four cells hang together), 0.02 in 10,000.
+    """
+    rng = np.random.default_rng(8)
+    n = 40_000
+    x, y = rng.uniform(0, 200, (2, n)).round(3)
+    path = write_cloud(
+        tmp_path / "roof.laz",
+        X + np.tile(x, 2),
+        Y + np.tile(y, 2),
+        np.repeat([12.0, 0.0], n),
+        kind=np.repeat([5, 2], n),
+        return_number=np.repeat([1, 2], n),
+        n_returns=2,
+        records=[wkt("EPSG:2237+6360")],
+    )
+    done = prepare(path, tmp_path)
+    height, dataset = read(done.folder)
+    assert dataset.transform.a == 2.0 and height.shape == (100, 100)
+    figures = done.prepared.figures
+    expected = height[1:-1, 1:-1].size * np.exp(-4.0)  # holes at the rim are not filled
+    assert abs(figures["n_filled"] - expected) < 4 * np.sqrt(expected)
+    assert np.allclose(height[4:-4, 4:-4], 12 * FTUS, atol=1e-3)
+    (note,) = (n for n in done.prepared.notes if "that no return fell in" in n.text)
+    assert note.level == "assumed" and f"{figures['n_filled']:,} cells" in note.text
 
 
 def test_metres_below_and_feet_above(tmp_path):
@@ -312,7 +375,7 @@ def test_no_height_is_left_over_under_a_high_water_level(tmp_path):
 
 
 def test_a_filled_hole_has_ground_under_it(tmp_path):
-    """A cell without returns in the midst of cells with leaves, but 8 ft from ground: not filled."""
+    """A cell without returns in the midst of cells with leaves, 8 ft from ground: not filled."""
     grid = CloudGrid(1.0, -20, 0, 20, 20)
     x, y = (v.ravel() for v in grid.centres())
     is_leaf = (np.hypot(x - 10.5, y - 10.5) < 8) & ~((x == 10.5) & (y == 10.5))
@@ -373,7 +436,7 @@ def test_cells_without_returns_and_how_they_are_filled(tmp_path):
     x30 = lambda x, y: (abs(x - 30.5) < 0.5) & (abs(y - 30.5) < 0.5)  # noqa: E731
     del one
     path = flat(tmp_path, hole=lambda x, y: x30(x, y) | four(x, y))
-    plain = prepare(path, tmp_path, "plain", cell_ft=FTUS)
+    plain = prepare(path, tmp_path, "plain", cell_ft=FTUS, fill_cells=0)
     filled = prepare(path, tmp_path, "filled", cell_ft=FTUS, fill_cells=3)
     assert plain.prepared.figures["n_no_returns"] == 5
     assert plain.prepared.figures["n_filled"] == 0
@@ -562,7 +625,9 @@ def made(paths, folder, tile_points, **params):
     return done, read(folder)[0], read(folder, "ground.tif")[0]
 
 
-@pytest.mark.parametrize("params", [{}, {"fill_cells": 4}, {"ground_gap_ft": 4.0}, {"tops": "all"}])
+@pytest.mark.parametrize(
+    "params", [{}, {"fill_cells": 0}, {"fill_cells": 4}, {"ground_gap_ft": 4.0}, {"tops": "all"}]
+)
 def test_tiles_do_not_show(wood, tmp_path, params):
     """One tile, or many of other sizes and in another order of files: the same to 1e-6 ft."""
     whole, height, ground = made(wood, tmp_path / "whole", 1_000_000, **params)

@@ -2,8 +2,8 @@
 
 A return's height is its elevation less that of the ground surface at its own place; a cell's is
 that of its highest return, and only where the ground under its middle is known too: so whatever is
-asked of the ground (a water level, a map) is asked of every height. Every cell gets one reason, the first that holds in the order of
-``REASONS``, so the counts of a raster add up to its cells.
+asked of the ground (a water level, a map) is asked of every height. Every cell gets one reason, the
+first that holds in the order of ``REASONS``, so the counts of a raster add up to its cells.
 
 Nothing here depends on where a tile ends, if the ground returns given reach far enough beyond it
 (:func:`reach_of`). A triangle of ground is used only where the circle through its corners, which

@@ -102,7 +102,8 @@ class Points:
 class Cloud:
     """A cloud in a file; made by :func:`open_cloud`, which reads the header only.
 
-    n_points : as the header counts them.
+    n_points, n_first : returns and first returns, as the header counts them; where it counts none
+        by number, every return is taken for a first one.
     bounds : west, south, east, north, in ``crs``. [map units]
     crs : plane CRS of the points that are handed over, a pyproj CRS.
     file_crs : plane CRS of the file; another than ``crs`` when the points are reprojected.
@@ -115,6 +116,7 @@ class Cloud:
     path: Path
     subject: str
     n_points: int
+    n_first: int
     bounds: tuple[float, float, float, float]
     z_bounds: tuple[float, float]
     crs: Any
@@ -236,7 +238,8 @@ def open_cloud(
         _check_header(header, found, subject)
         record = read_record(header, subject)
         low, high = (np.asarray(ends, dtype=float) for ends in (header.mins, header.maxs))
-        version, number, n = str(header.version), header.point_format.id, header.point_count
+        version, number, n = str(header.version), header.point_format.id, int(header.point_count)
+        n_first = int(header.number_of_points_by_return[0])
     check_readable(record, crs, subject)
     own_bounds = np.array([*low[:2], *high[:2]])
     file_crs, notes = _settled_crs(record, crs, own_bounds, subject)
@@ -246,7 +249,8 @@ def open_cloud(
     return Cloud(
         path=found,
         subject=subject,
-        n_points=int(n),
+        n_points=n,
+        n_first=n_first if 0 < n_first <= n else n,
         bounds=(float(bounds[0]), float(bounds[1]), float(bounds[2]), float(bounds[3])),
         z_bounds=(float(low[2]), float(high[2])),
         crs=plane,

@@ -234,7 +234,7 @@ HEIGHTS_FROM = Preparation(
         Param(
             "fill_cells",
             "whole",
-            0,
+            3,
             "Cloud: holes of up to this many cells without returns are filled from around.",
             low=0,
             high=1000,

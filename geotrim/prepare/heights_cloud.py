@@ -48,6 +48,9 @@ PICTURE_CELLS = 1200
 BIN_FT, LAST_BIN_FT = 1.0, 200.0
 #: A height over this is told: no mangrove is as tall (from memory). [ft]
 ODD_HEIGHT_FT = 200.0
+#: Wider cells are told: a mangrove of 6 ft, the lowest the rules ask about, is seldom wider (from
+#: memory). [ft]
+WIDEST_CELL_FT = 6.0
 #: What a reader of such heights must know. Source: measured bias in southwest Florida wetlands
 #: (USGS data release, corrected Collier County DEM, 2019); the rest general knowledge.
 CAUTIONS = (
@@ -225,9 +228,7 @@ def _opened(task: Task) -> _Work:
             detail = cloud.describe()
             detail.pop("path")
             work.inputs.append(input_file(item, "cloud", crs=cloud.file_crs, detail=detail))
-    if task.params["cell_ft"] is None:
-        text = f"cells of {cell * work.feet_per_map_unit:.4g} ft, for about four returns in each"
-        work.notes.append(Note("cell_ft", text, "info"))
+    work.notes += _cell_notes(task, work)
     if (lots := task.one("lots")) is not None:
         shapes = read_shapes(lots, "lots")
         work.near = bounds_near(shapes, task.params["margin_ft"], clouds.crs)
@@ -239,6 +240,22 @@ def _opened(task: Task) -> _Work:
         work.notes += shapes.notes
         work.inputs.append(shapes.told)
     return work
+
+
+def _cell_notes(task: Task, work: _Work) -> list[Note]:
+    """How large the cells are, and what that takes away."""
+    notes, cell_ft = [], work.cell * work.feet_per_map_unit
+    if task.params["cell_ft"] is None:
+        n_first = work.clouds.density() * work.cell**2
+        text = f"cells of {cell_ft:.4g} ft hold {n_first:.1f} first returns on average, by the "
+        text += f"files' headers; falling at random they leave {100 * math.exp(-n_first):.2g} % of "
+        text += "the cells empty"
+        notes.append(Note("cell_ft", text, "info"))
+    if cell_ft > WIDEST_CELL_FT:
+        text = f"cells of {cell_ft:.4g} ft are as wide as many crowns: crowns cannot be told apart "
+        text += "in them, and a cell's one highest return stands for all of it"
+        notes.append(Note("cell_ft", text, "assumed"))
+    return notes
 
 
 def _path(text: str) -> Any:
@@ -332,8 +349,8 @@ def _tile(
     """Heights of one tile."""
     surface = way.surface(tile)
     returns = tile.own
-    if way.limits.fill_cells:
-        returns = Points.join([tile.own, tile.around])
+    if margin := way.limits.margin_cells:
+        returns = Points.join([tile.own, _rim(tile.around, part, margin)])
     is_top = returns.kind != WATER
     if only_first:
         is_top &= returns.return_number <= 1  # 0 where the maker counts none
@@ -350,6 +367,14 @@ def _tile(
     return core.tile_heights(
         part, x, y, height, surface, way.limits, water_xy=water_xy, is_wet=is_wet
     )
+
+
+def _rim(around: Points, part: CloudGrid, margin: int) -> Points:
+    """Returns in so many cells around a tile, and up to one cell beyond."""
+    wide = part.part(-margin - 1, part.rows + margin + 1, -margin - 1, part.cols + margin + 1)
+    west, south, east, north = wide.bounds
+    is_in = (around.x >= west) & (around.x <= east) & (around.y >= south) & (around.y <= north)
+    return around.take(is_in)
 
 
 def _files(task: Task, work: _Work) -> tuple[Any, Any]:
@@ -432,6 +457,13 @@ def _told(task: Task, work: _Work, way: GroundWay, tally: _Tally) -> list[Note]:
         notes.append(Note("ground", text, "missing"))
     if tally.highest_ft > ODD_HEIGHT_FT:
         text = f"heights up to {tally.highest_ft:,.0f} ft: towers, birds, or a wrong unit"
+        notes.append(Note("heights", text, "assumed"))
+    if tally.n_filled:
+        share = 100 * tally.n_filled / max(int(tally.counts[core.MEASURED]), 1)
+        text = f"{tally.n_filled:,} cells that no return fell in ({share:.2g} % of those with a "
+        text += f"height), in holes of up to {task.params['fill_cells']}, got the mean of the "
+        text += "cells around: never over the highest of them, so a top that was missed reads low "
+        text += "(fill_cells 0 leaves them out)"
         notes.append(Note("heights", text, "assumed"))
     if task.params["tops"] == "first":
         text = "the highest first return of each cell; a later return was met on the way by leaves "
