@@ -18,6 +18,7 @@ from geotrim.core import datums
 from geotrim.core.datums import Station
 from geotrim.errors import CRSError, FileError, LayerError, RangeError, UnitError
 from geotrim.io.datum_grid import grid_value, open_datum_grid
+from geotrim.io.datum_match import check_same_datum
 from geotrim.io.datum_stations import chosen_stations, read_stations
 from geotrim.io.vertical import vertical_datum
 
@@ -98,9 +99,41 @@ def test_datum_names(text, name):
     [("NAVD88", "MSL"), ("MSL", "MLLW"), ("NAVD88", "NGVD29"), ("EGM96", "MSL")],
 )
 def test_datums_do_not_mix(ground, other):
-    with pytest.raises(CRSError, match=f"above {ground} and an MHW elevation above {other}"):
-        datums.check_same_datum(ground, other, "an MHW elevation")
-    datums.check_same_datum(ground, ground.lower(), "an MHW elevation")
+    subjects = ("--ground", "MHW elevation")
+    with pytest.raises(CRSError, match=f"found {other}, where the ground is in {ground}"):
+        check_same_datum(ground, other, subjects)
+    check_same_datum(ground, ground.lower(), subjects)
+    check_same_datum(ground, None, subjects)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("Foo", "no datum known here.*one of NAVD88, NGVD29, MHHW.*local:NAME"),
+        ("", "no datum known here"),
+        ("local:", "no datum known here"),
+        ("NAVD", "no datum known here"),  # of which year?
+        ("EGM2008 height", "geoid model or an ellipsoid"),
+        ("the ellipsoid", "geoid model or an ellipsoid"),
+        ("WGS 84", "geoid model or an ellipsoid"),
+        ("NAD83(2011)", "geoid model or an ellipsoid"),
+        ("GEOID18", "geoid model or an ellipsoid"),
+        ("NAVD88 depth", "depths, which grow downwards"),  # EPSG 6357
+        ("MLLW depth", "depths, which grow downwards"),  # EPSG 5866
+        ("local:Pass A depth", "depths, which grow downwards"),
+    ],
+)
+def test_datums_that_are_not_known(text, words):
+    with pytest.raises(CRSError, match=words):
+        datums.known_datum(text, "--mhw-datum")
+
+
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [("LMSL", "MSL"), ("NAVD88 (GEOID18)", "NAVD88"), (" Local:  Pass A ", "local:Pass A")],
+)
+def test_datums_that_are_known(text, name):
+    assert datums.known_datum(text, "--mhw-datum") == name
 
 
 def test_epochs_do_not_mix():

@@ -757,14 +757,42 @@ CONTRADICTIONS = {
         (),
         GIVEN,
         CRSError,
-        "above MSL and an",
+        "found NAVD88, where the ground is in MSL",
     ),
     "ground in NAVD88, elevation in MLLW": (
         {},
         (),
         {**GIVEN, "mhw_datum": "MLLW"},
         CRSError,
-        "above NAVD88 and an MHW elevation above MLLW",
+        "MHW elevation datum: found MLLW, where the ground is in NAVD88",
+    ),
+    "datums nobody knows": (
+        {"datum": "Foo"},
+        (),
+        {**GIVEN, "mhw_datum": "Foo"},
+        CRSError,
+        r"--ground datum: found 'Foo'.*one of NAVD88, ",
+    ),
+    "elevation above a datum nobody knows": (
+        {},
+        (),
+        {**GIVEN, "mhw_datum": "Foo"},
+        CRSError,
+        r"--mhw-datum: found 'Foo'",
+    ),
+    "two local datums": (
+        {"datum": "local:Pass A", "epoch": "1983-2001"},
+        (),
+        {**GIVEN, "mhw_datum": "local:Pass B"},
+        CRSError,
+        "found local:Pass B, where the ground is in local:Pass A",
+    ),
+    "local datum without epoch": (
+        {"datum": "local:Pass A"},
+        (),
+        {**GIVEN, "mhw_datum": "local:Pass A"},
+        RangeError,
+        "--ground-epoch",
     ),
     "ground of another epoch": (
         {"datum": "MSL", "epoch": "2002-2020"},
@@ -879,7 +907,7 @@ def test_a_label_of_the_file_and_what_is_said_of_it(tmp_path):
     path = write_ground(
         tmp_path / "ground.tif", beach(), unit=None, crs=RasterioCRS.from_epsg(8726)
     )
-    with pytest.raises(CRSError, match=r"--ground-datum: found MSL, but the file says NAVD88"):
+    with pytest.raises(CRSError, match=r"found MSL as stated, where the file says NAVD88"):
         run(tmp_path, {"ground": ground_file(path, datum="MSL")})
     with pytest.raises(UnitError, match="ground unit"):
         run(tmp_path, {"ground": ground_file(path, unit="m")})
@@ -887,6 +915,31 @@ def test_a_label_of_the_file_and_what_is_said_of_it(tmp_path):
     xy = shapely.get_coordinates(layers["mhw_line"].geometry[0])
     # heights in survey feet: 0.40 ft is 0.3999992 of them, 8e-6 further seaward on 1:10
     np.testing.assert_allclose(xy[:, 0] - WEST, 104.0 - 8e-6, atol=1e-6)
+
+
+def test_a_local_datum(tmp_path):
+    """C-13: a local tidal datum may stand where NAVD 88 is impractical."""
+    path = write_ground(tmp_path / "ground.tif", beach())
+    ground = ground_file(path, datum="local:Pass A", epoch="1983-2001")
+    done, layers = run(tmp_path, {"ground": ground}, {**GIVEN, "mhw_datum": "Local: pass a"})
+    assert layers["mhw_line"]["elevation_ft"][0] == 0.4
+    assert "a datum of the place" in told_of(done, "MHW elevation")
+
+
+@pytest.mark.parametrize(
+    ("vertical", "words"),
+    [(3855, "EGM2008 height', a geoid model"), (5703, None), (5783, "'DHHN.*no datum known")],
+)
+def test_a_label_of_another_datum(tmp_path, vertical, words):
+    """EPSG 3855: EGM2008 height; 5703: NAVD88 height; 5783: DHHN92 height (Germany)."""
+    crs = RasterioCRS.from_user_input(f"EPSG:6438+{vertical}")
+    path = write_ground(tmp_path / "ground.tif", beach(per_foot=FOOT_M), unit="m", crs=crs)
+    files = {"ground": GivenFile(str(path), "--ground")}
+    if words is None:
+        run(tmp_path, files)
+        return
+    with pytest.raises(CRSError, match=words):
+        run(tmp_path, files)
 
 
 def test_an_elevation_out_of_the_usual_is_told_not_refused(tmp_path):

@@ -29,6 +29,11 @@ DATUM_NAMES = {
     "MLW": ("mlw", "meanlowwater"),
     "MLLW": ("mllw", "meanlowerlowwater"),
 }
+#: How a tidal datum of one place is written: this, and its name. Such a datum may stand where
+#: NAVD 88 is impractical. Source: state survey bureau, epoch notice.
+LOCAL = "local:"
+#: Words for geoid models, ellipsoids and horizontal datums, which no tide is counted from.
+_NO_TIDE = re.compile(r"egm|geoid|ellips|\bhae\b|wgs|nad.?(27|83)|grs|itrf|igs", re.IGNORECASE)
 #: Datums that are means of the tide, so that they belong to an epoch.
 TIDAL = ("MHHW", "MHW", "MTL", "MSL", "MLW", "MLLW")
 #: From high to low, as the tide makes them (mean tide level may lie on either side of MSL).
@@ -69,15 +74,57 @@ def datum_named(text: str) -> str:
     --------
     >>> datum_named("NAVD 88"), datum_named("lmsl"), datum_named("NAVD88 height (ftUS)")
     ('NAVD88', 'MSL', 'NAVD88')
-    >>> datum_named("EGM2008 height")
-    'EGM2008 height'
+    >>> datum_named("EGM2008 height"), datum_named("NAVD88 depth"), datum_named("Local: Pass A")
+    ('EGM2008 height', 'NAVD88 depth', 'local:Pass A')
     """
-    short = re.sub(r"\(.*?\)|\b(height|depth|geoid\w*)\b", "", text.lower())
+    if text.strip().lower().startswith(LOCAL):
+        return LOCAL + text.strip()[len(LOCAL) :].strip()
+    short = re.sub(r"\(.*?\)|\b(height|geoid\w*)\b", "", text.lower())
     short = re.sub(r"[^a-z0-9]", "", short)
     for name, words in DATUM_NAMES.items():
         if short in words:
             return name
     return text.strip()
+
+
+def known_datum(text: str, subject: str) -> str:
+    """The short name of a datum that elevations of the shore may be above.
+
+    Known are those of ``DATUM_NAMES``, and ``local:NAME`` for a tidal datum of one place.
+
+    Raises
+    ------
+    CRSError
+        If it is another, or says depths.
+
+    Examples
+    --------
+    >>> known_datum("NAVD 88", "datum"), known_datum("local:Pass A", "datum")
+    ('NAVD88', 'local:Pass A')
+    """
+    name = datum_named(text)
+    if re.search(r"\b(depths?|soundings?)\b", text, re.IGNORECASE):
+        raise CRSError(
+            subject,
+            f"depths, which grow downwards ({text.strip()})",
+            "elevations, which grow upwards",
+            "turn the sign and label them as heights",
+        )
+    if name in DATUM_NAMES or (name.startswith(LOCAL) and name != LOCAL):
+        return name
+    if _NO_TIDE.search(text):
+        raise CRSError(
+            subject,
+            f"{text.strip()!r}, a geoid model or an ellipsoid",
+            "a datum that MHW is published above, such as NAVD88",
+            "have the elevations brought to NAVD88 by whoever made them; a name will not do it",
+        )
+    raise CRSError(
+        subject,
+        f"{text.strip()!r}, which is no datum known here",
+        f"one of {', '.join(DATUM_NAMES)}, or {LOCAL}NAME for a tidal datum of the place",
+        "write it as the elevations' maker does; a local one must have one name everywhere",
+    )
 
 
 def epoch_named(text: str, subject: str = "epoch") -> str:
@@ -152,27 +199,11 @@ def is_tidal(datum: str) -> bool:
 
     Examples
     --------
-    >>> is_tidal("LMSL"), is_tidal("NAVD 88")
-    (True, False)
+    >>> is_tidal("LMSL"), is_tidal("local:Pass A"), is_tidal("NAVD 88")
+    (True, True, False)
     """
-    return datum_named(datum) in TIDAL
-
-
-def check_same_datum(ground: str, other: str, whose: str) -> None:
-    """The ground and the MHW elevation must count from one datum.
-
-    Raises
-    ------
-    CRSError
-        If they do not.
-    """
-    if not are_one_datum(ground, other):
-        raise CRSError(
-            "vertical datum",
-            f"a ground above {datum_named(ground)} and {whose} above {datum_named(other)}",
-            "one vertical datum",
-            "give the MHW elevation in the ground's datum, or name a station that publishes both",
-        )
+    name = datum_named(datum)
+    return name in TIDAL or name.startswith(LOCAL)
 
 
 def mhw_above_ft(station: Station, datum: str) -> float:

@@ -13,12 +13,12 @@ from pyproj import CRS
 from geotrim.core import datums
 from geotrim.errors import CRSError, RangeError
 from geotrim.io.crs import choose_site_crs, plan_move, same_crs, to_degrees
+from geotrim.io.datum_match import settled_datum
 from geotrim.io.rasters import HeightRaster, open_heights
-from geotrim.io.vertical import vertical_datum
 from geotrim.model import Note
 from geotrim.prepare.mhw_level import Place
 from geotrim.prepare.places import Shapes, bounds_near, read_shapes
-from geotrim.prepare.task import Task
+from geotrim.prepare.task import GivenFile, Task
 from geotrim.units import feet_per_map_unit
 
 
@@ -62,9 +62,7 @@ def open_ground(task: Task) -> Ground:
         subject=given.subject,
         holds="elevations",
     )
-    datum = _ground_datum(
-        vertical_datum(given.path, given.subject), given.get("datum"), given.subject
-    )
+    datum = _ground_datum(given)
     epoch = _ground_epoch(datum, given.get("epoch"), given.subject)
     lots_file = task.one("lots")
     lots = None if lots_file is None else read_shapes(lots_file, "lots")
@@ -82,22 +80,16 @@ def open_ground(task: Task) -> Ground:
     return Ground(raster, datum, epoch, crs, place, float(side), lots, (*raster.notes, *notes))
 
 
-def _ground_datum(own: str | None, said: str | None, subject: str) -> str:
-    if own is None and said is None:
+def _ground_datum(given: GivenFile) -> str:
+    name = settled_datum(given.path, given.get("datum"), given.subject)
+    if name is None:
         raise CRSError(
-            f"{subject}-datum",
+            f"{given.subject}-datum",
             "a ground model that does not say what its elevations are above",
             "its vertical datum",
             "say --ground-datum NAVD88, MSL or another, as its maker does; a guess is not accepted",
         )
-    if own is not None and said is not None and not datums.are_one_datum(own, said):
-        raise CRSError(
-            f"{subject}-datum",
-            f"{datums.datum_named(said)}, but the file says {own}",
-            "one vertical datum",
-            "leave it out to trust the file; if the file is wrong, mend its label",
-        )
-    return datums.datum_named(own or said or "")
+    return datums.known_datum(name, f"{given.subject} datum")
 
 
 def _ground_epoch(datum: str, said: str | None, subject: str) -> str | None:

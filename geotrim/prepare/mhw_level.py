@@ -12,6 +12,7 @@ from pyproj import Geod
 from geotrim.core import datums
 from geotrim.errors import CRSError, GeotrimError, LayerError, RangeError
 from geotrim.io.datum_grid import grid_value, open_datum_grid
+from geotrim.io.datum_match import check_same_datum
 from geotrim.io.datum_stations import chosen_stations, read_stations
 from geotrim.model import InputFile, Note
 from geotrim.prepare.places import input_file
@@ -114,6 +115,10 @@ def _with_common_notes(level: MhwLevel) -> MhwLevel:
         text = f"{level.elevation_ft:+.2f} ft {level.datum} is outside {low:+g} to {high:+g} ft, "
         text += "usual around Florida (from memory); check datum, unit and sign"
         notes.append(Note("MHW elevation", text, "assumed"))
+    if level.datum.startswith(datums.LOCAL):
+        text = f"{level.datum} is a datum of the place, taken for one by its name alone; NAVD88 is "
+        text += "usual in Florida (state survey bureau), and a surveyor may say when it can be left"
+        notes.append(Note("MHW elevation", text, "assumed"))
     if level.epoch != datums.EPOCH_IN_FORCE:
         text = f"epoch {level.epoch} is not {datums.EPOCH_IN_FORCE}, in force when this was written"
         notes.append(Note("epoch", text, "assumed"))
@@ -134,16 +139,22 @@ def _given(task: Task, ground_datum: str, epochs: Mapping[str, str | None]) -> M
             "its vertical datum",
             "say --mhw-datum, for example --mhw-datum NAVD88, as the elevation's source does",
         )
-    datums.check_same_datum(ground_datum, said, "an MHW elevation")
+    datum = datums.known_datum(said, "--mhw-datum")
+    check_same_datum(
+        ground_datum,
+        datum,
+        ("ground", "MHW elevation"),
+        "give the MHW elevation in the ground's datum, or name a station that publishes both",
+    )
     elevation = float(feet if feet is not None else metres / FOOT_M)
     written = f"{feet:g} ft" if feet is not None else f"{metres:g} m"
     return MhwLevel(
         elevation,
-        datums.datum_named(said),
+        datum,
         datums.one_epoch(epochs),
         task.params["datum_error_ft"],
         task.params["datum_error_ft"] is not None,
-        f"{written} {datums.datum_named(said)}, as given",
+        f"{written} {datum}, as given",
     )
 
 
@@ -180,7 +191,7 @@ def _from_stations(
     }
     return MhwLevel(
         elevation,
-        datums.datum_named(ground_datum),
+        ground_datum,
         epoch,
         error,
         is_whole,
@@ -305,7 +316,7 @@ def _from_grid(
 ) -> MhwLevel:
     given = _file(task, "datum_grid")
     epoch = datums.one_epoch(epochs)
-    shift = _msl_in(task, datums.datum_named(ground_datum))
+    shift = _msl_in(task, ground_datum)
     reach_ft = task.params["grid_reach_ft"] or 0.0
     with open_datum_grid(
         given.path,
@@ -333,7 +344,7 @@ def _from_grid(
     figures["grid_away_ft"] = value.away_ft
     return MhwLevel(
         value.value_ft + shift,
-        datums.datum_named(ground_datum),
+        ground_datum,
         epoch,
         task.params["datum_error_ft"],
         task.params["datum_error_ft"] is not None,
