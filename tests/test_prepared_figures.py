@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 from matplotlib.colors import to_rgb
 
 from geotrim.core import cloud_heights, height_difference
+from geotrim.prepare.profile_tables import words_of
 from geotrim.report import heights_figure as heights
 from geotrim.report.cells import cell_runs, cells_path
 from geotrim.report.furniture import HARD_SPACE, axes_unit, counted, percent
 from geotrim.report.heights_figure import HeightsPicture, heights_figure
 from geotrim.report.palette import lightness
+from geotrim.report.profile_figure import band_words, profiles_figure
 
 REASONS = height_difference.REASONS
 US_FT = 1200 / 3937 / 0.3048  # US survey foot in international feet: 24 FR 5445 (1959)
@@ -182,3 +185,61 @@ def test_numbers_with_their_nouns():
     assert percent(0.00049) == f"under{HARD_SPACE}0.1{HARD_SPACE}%"
     assert percent(0.0006) == f"0.1{HARD_SPACE}%"
     assert percent(0.9996) == f"over{HARD_SPACE}99.9{HARD_SPACE}%"
+
+
+# ------------------------------------------------------------------------------ profiles
+
+BAND = (6.0, 10.0)
+
+
+def profile_tables():
+    """Three crowns: seen to the ground, blind in the band, blind in a part of it."""
+    frame = {
+        "crown_id": ["whole", "blind", "part"],
+        "n_pulses": 100.0,
+        "top_ft": [12.0, 31.0, 32.0],
+        "foliage_base_ft": [4.0, 28.0, 8.0],
+        "unseen_below_ft": [0.0, 28.0, 8.0],
+        "share_band_frac": [0.4, 0.0, 0.1],
+        "share_band_error_frac": [0.05, np.nan, np.nan],
+        "reason": "",
+    }
+    rows = [("whole", low, low + 2.0, w, False) for low, w in ((4, 0.6), (6, 0.4))]
+    rows += [("blind", 28, 30.0, 0.9, True), ("blind", 30, 32.0, 0.1, False)]
+    rows += [("part", 8, 10.0, 0.1, True), ("part", 30, 32.0, 0.9, False)]
+    columns = ["crown_id", "low_ft", "high_ft", "weight_frac", "is_capped"]
+    return pd.DataFrame(rows, columns=columns), pd.DataFrame(frame)
+
+
+def test_panels_say_why_no_share_is_known():
+    figure = profiles_figure(*profile_tables(), BAND)
+    titles = {
+        ax.get_title(loc="left").split("\n")[0]: ax.get_title(loc="left") for ax in figure.axes
+    }
+    assert titles["whole"].endswith("band 40.0 \N{PLUS-MINUS SIGN} 5.0 %")
+    assert titles["blind"].endswith("no pulse in the band")
+    assert titles["part"].endswith("band seen in part")
+
+
+def test_a_crown_under_the_band_does_not_reach_it():
+    row = {"share_band_frac": 0.0, "share_band_error_frac": 0.014, "unseen_below_ft": 0.0}
+    assert band_words(row | {"top_ft": 6.0}, BAND) == "band not reached"
+    assert band_words(row | {"top_ft": 6.1}, BAND) == "band 0.0 \N{PLUS-MINUS SIGN} 1.4 %"
+
+
+def test_each_panel_has_its_own_axis_of_shares():
+    """The longest bar of each fills nearly all of its panel."""
+    for ax in profiles_figure(*profile_tables(), BAND).axes:
+        longest = max(bar.get_width() for bar in ax.containers[0])
+        assert 0.9 < longest / ax.get_xlim()[1] < 1.0
+        assert 2 <= sum(0 <= t <= ax.get_xlim()[1] for t in ax.get_xticks()) <= 6
+
+
+def test_the_terminal_prints_a_dash_where_nothing_is_known():
+    words = words_of(profile_tables()[1], {"band_ft": BAND, "layer_ft": 2.0})
+    rows = {line.split()[0]: line.split()[-3:] for line in words.splitlines()}
+    assert rows["blind"][-2:] == rows["part"][-2:] == ["-", "-"]
+    assert "40.0 %" in words and "5.0 %" in words and "nan" not in words
+    assert "some of the band (2 crowns), so its share is not known" in words
+    known = profile_tables()[1].iloc[:1]
+    assert "-:" not in words_of(known, {"band_ft": BAND, "layer_ft": 2.0})

@@ -122,11 +122,31 @@ def words_of(summary: Any, params: Mapping[str, Any]) -> str:
     for row in done.head(MOST_ROWS).itertuples():
         name = str(row.crown_id)
         name = name if len(name) <= 15 else name[:12] + "..."
+        is_known = np.isfinite(row.share_band_error_frac)  # else some of the band unseen
+        share = row.share_band_frac if is_known else np.nan
         lines.append(
-            f"  {name:<16}{row.n_pulses:>9,.0f}{row.top_ft:>10.1f}{row.foliage_base_ft:>10.1f}"
-            f"{100 * row.share_band_frac:>10.1f} %{100 * row.share_band_error_frac:>7.1f} %"
+            f"  {name:<16}{row.n_pulses:>9,.0f}{_number(row.top_ft, 10)}"
+            f"{_number(row.foliage_base_ft, 10)}{_number(100 * share, 12, ' %')}"
+            f"{_number(100 * row.share_band_error_frac, 9, ' %')}"
         )
     if len(done) > MOST_ROWS:
         lines.append(f"  and {len(done) - MOST_ROWS} more, see profile_summary.csv")
     lines.append("Error: of sampling by pulses alone, as a standard error.")
+    n_blind = int(done["share_band_error_frac"].isna().sum())
+    if n_blind:
+        lines.append(
+            f"-: no pulse came down to some of the band ({n_blind} "
+            f"{'crown' if n_blind == 1 else 'crowns'}), so its share is not known."
+        )
     return "\n".join(lines)
+
+
+def _number(value: float, width: int, unit: str = "") -> str:
+    """A number of one place in a column; a dash where it is not known.
+
+    Examples
+    --------
+    >>> _number(12.34, 8), _number(50.0, 8, " %"), _number(float("nan"), 8, " %")
+    ('    12.3', '  50.0 %', '       -')
+    """
+    return f"{f'{value:.1f}{unit}' if np.isfinite(value) else '-':>{width}}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -76,7 +77,7 @@ def profiles_figure(layers: Any, summary: Any, band_ft: tuple[float, float]) -> 
     title = "Leaf-area profiles of the crowns"
     subtitle = (
         f"{len(crowns)} of {n_done} profiles, from the lowest to the tallest crown; "
-        "each row has a height axis of its own"
+        "each row has a height axis of its own, each panel one of shares"
     )
     head, tail = block_heights(WIDTH_IN, title, subtitle, [CAUTION])
     height = head + n_rows * (PANEL_IN + GAP_IN) + LEGEND_IN + tail
@@ -86,7 +87,6 @@ def profiles_figure(layers: Any, summary: Any, band_ft: tuple[float, float]) -> 
     top = height - head
     rows = {str(name): own for name, own in layers.groupby("crown_id")}
     by_id = summary.set_index(summary["crown_id"].astype(str))
-    densest = max(float(_per_ft(rows[name]).max()) for name in crowns) * 1.06
     room = WIDTH_IN - 2 * MARGIN_IN - 0.45
     wide = min(room / across - 0.3, 3.2)
     for k, name in enumerate(crowns):
@@ -96,7 +96,7 @@ def profiles_figure(layers: Any, summary: Any, band_ft: tuple[float, float]) -> 
         beside = crowns[row * across : (row + 1) * across]
         tallest = max(band_ft[1], *(float(rows[one]["high_ft"].max()) for one in beside)) * 1.03
         ax = axes_in(figure, left, bottom, wide, PANEL_IN)
-        _panel(ax, rows[name], by_id.loc[name], band_ft, densest, tallest)
+        _panel(ax, rows[name], by_id.loc[name], band_ft, tallest)
         ax.tick_params(labelleft=column == 0, labelsize=7)
         if column == 0:
             ax.set_ylabel("height, ft", fontsize=8)
@@ -111,10 +111,10 @@ def _per_ft(rows: Any) -> Any:
     return (rows["weight_frac"] / (rows["high_ft"] - rows["low_ft"])).to_numpy(dtype=float)
 
 
-def _panel(
-    ax: Any, rows: Any, crown: Any, band_ft: tuple[float, float], densest: float, tallest: float
-) -> None:
+def _panel(ax: Any, rows: Any, crown: Any, band_ft: tuple[float, float], tallest: float) -> None:
     """One crown: bars of its layers on the shaded band."""
+    from matplotlib.ticker import MaxNLocator
+
     low, high = band_ft
     ax.axhspan(low, high, color=BAND_FILL, zorder=0, lw=0)
     for edge in band_ft:
@@ -131,20 +131,47 @@ def _panel(
     unseen = float(crown["unseen_below_ft"])
     if unseen > 0:
         ax.axhspan(0, unseen, facecolor="none", edgecolor=GREY, hatch="xx", lw=0, zorder=1)
-    ax.set_xlim(0, densest)
+    ax.set_xlim(0, 1.06 * float(_per_ft(rows).max()))
+    ax.xaxis.set_major_locator(MaxNLocator(4, steps=[1, 2, 5, 10]))
     ax.set_ylim(0, tallest)
     ax.grid(axis="x", color="#D0D0D0", lw=0.4, zorder=0)
     ax.set_axisbelow(True)
     for side in ("top", "right"):
         ax.spines[side].set_visible(False)
-    share, error = 100 * crown["share_band_frac"], 100 * crown["share_band_error_frac"]
     name = str(crown["crown_id"])
     name = name if len(name) <= 18 else name[:15] + "..."
     ax.set_title(
-        f"{name}\n{crown['n_pulses']:,.0f} pulses; band {share:.1f} "
-        f"\N{PLUS-MINUS SIGN} {error:.1f} %",
+        f"{name}\n{crown['n_pulses']:,.0f} pulses; {band_words(crown, band_ft)}",
         fontsize=7.5, loc="left", pad=3,
     )  # fmt: skip
+
+
+def band_words(crown: Mapping[str, Any], band_ft: tuple[float, float]) -> str:
+    """The share of the leaves in the band as the panel tells it, or why there is none.
+
+    Parameters
+    ----------
+    crown : mapping
+        A row of the summary table.
+    band_ft : (low, high)
+        The window band. [ft]
+
+    Examples
+    --------
+    >>> row = {"share_band_frac": 0.0, "share_band_error_frac": float("nan")}
+    >>> band_words(row | {"top_ft": 31.0, "unseen_below_ft": 28.0}, (6.0, 10.0))
+    'no pulse in the band'
+    >>> band_words(row | {"top_ft": 5.0, "unseen_below_ft": 0.0}, (6.0, 10.0))
+    'band not reached'
+    >>> band_words(row | {"top_ft": 31.0, "unseen_below_ft": 8.0}, (6.0, 10.0))
+    'band seen in part'
+    """
+    share, error = crown["share_band_frac"], crown["share_band_error_frac"]
+    if crown["top_ft"] <= band_ft[0]:
+        return "band not reached"
+    if np.isfinite(share) and np.isfinite(error):
+        return f"band {100 * share:.1f} \N{PLUS-MINUS SIGN} {100 * error:.1f} %"
+    return "no pulse in the band" if crown["unseen_below_ft"] >= band_ft[1] else "band seen in part"
 
 
 def _legend(figure: Any, band_ft: tuple[float, float], top: float) -> None:
