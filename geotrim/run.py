@@ -161,8 +161,11 @@ def write_package(
     site = replace(site, notes=(*site.notes, *draw(folder, site, results)))
     summary = summary_text(site, results)
     write_words(folder / "summary.txt", summary)
-    write_words(folder / "statement.md", statement_markdown(site, results))
-    write_words(folder / "statement.html", statement_html(site, results))
+    drawn = folder / "calibration.png"
+    figure = drawn if drawn.exists() else None
+    for name, words in (("md", statement_markdown), ("html", statement_html)):
+        text = words(site, results, calibration_figure=figure)
+        write_words(folder / f"statement.{name}", text)
     told = record.build_record(
         site,
         results,

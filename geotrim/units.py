@@ -56,6 +56,8 @@ def heading(name: str) -> str:
     unit = unit_of(name)
     words = name[: -len(unit) - 1] if unit else name.removeprefix("n_").removeprefix("is_")
     text = words.replace("_", " ")
+    if unit == "z":  # a score, which has no unit to be told apart from
+        return f"{text} z"
     return f"{text}, {UNIT_HEADINGS[unit]}" if unit else text
 
 

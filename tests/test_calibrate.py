@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import replace
+from html import unescape
 from pathlib import Path
 
 import geopandas as gpd
@@ -19,6 +20,7 @@ from hypothesis import strategies as st
 from rasterio.transform import Affine
 
 from geotrim.cli import main
+from geotrim.core.calibration import Correction
 from geotrim.errors import CRSError, GeotrimError, LayerError, RangeError, SiteFileError, UnitError
 from geotrim.io.rasters import open_heights
 from geotrim.io.site_file import read_site, site_from_tables
@@ -26,12 +28,15 @@ from geotrim.model import CanopyGrid, Site
 from geotrim.ops.calibrate import calibrate
 from geotrim.ops.canopy import heights, heights_and_slices, slices
 from geotrim.ops.chain import measure
+from geotrim.ops.height_correction import correction_words
 from geotrim.report.calibration_figure import calibration_figure
 from geotrim.report.calibration_text import calibration_text
 from geotrim.report.facts import height_source
 from geotrim.report.save import save_figure
+from geotrim.report.statement import statement_markdown
 from geotrim.report.summary import summary_text
 from geotrim.run import run_site
+from geotrim.units import heading
 from tests import sites
 from tests.opendata import open_data
 
@@ -262,7 +267,8 @@ def test_the_accuracy_statement_has_rmse_n_and_mean_error_and_no_95_figure():
     assert figures(result)["rmse_with_reading_error_ft"] == pytest.approx(np.sqrt(1.09))
     text = " ".join(calibration_text(Site("s", CRS, None, None, ""), {"calibrate": result}).split())
     assert "RMSE 1.04 ft, the readings' own error of 0.30 ft added in" in text
-    assert "mean error -1.00 ft; 6 trees" in text
+    assert "mean error -1.00 ft; 6 trees. These are fewer than the 30 trees" in text
+    assert "whose measure" not in text and "RMSE is the root mean square error." in text
     assert "1.96" not in text
 
 
@@ -325,7 +331,14 @@ def test_readers_are_told_apart():
     assert re.search(r"B\s+5\s+-1\.00", text)
     few = calibrate(grid(tops), by_id(off, tops, reader=["A"] * 6 + ["B"] * 4), crowns(10))
     assert "reader B:" not in told(few) and len(few["calibration_readers"]) == 2
-    assert len(calibrate(grid(), by_id(0.0, reader="A"), crowns())["calibration_readers"]) == 0
+    for more, why in (
+        ({"reader": "A"}, "one reader, A, so readers are not compared"),
+        ({"reader": None}, "no reader is named, so readers are not compared"),
+        ({}, "no reader is named, so readers are not compared"),
+    ):
+        alone = calibrate(grid(), by_id(0.0, **more), crowns())
+        assert len(alone["calibration_readers"]) == 0
+        assert why in told(alone, "info")
 
 
 @settings(max_examples=8)
@@ -383,8 +396,9 @@ def test_a_tree_that_kept_under_a_limit_is_too_close_once_corrected():
     0.1 ft from 10 is then within 1.96 x 0.097 = 0.19 ft. With the RMSE of 0.408 ft as its error
     the 9.5 ft are too close too: 0.5 < 1.96 x 0.408 = 0.80.
     """
-    spread = np.sqrt(0.04 / 5)
-    rmse = np.sqrt((2 * 0.09 + 2 * 0.25 + 2 * 0.16) / 6)
+    w = 2.570582 / 1.959964  # t.975 of 5 degrees over the normal distribution's, by tables
+    spread = w * np.sqrt(0.04 / 5)
+    rmse = w * np.sqrt((2 * 0.09 + 2 * 0.25 + 2 * 0.16) / 6)
     for choice, top, error, is_close in (
         ("none", 9.5, 0.09, False),
         ("error", 9.5, rmse, True),
@@ -444,7 +458,7 @@ def test_a_bias_asked_for_is_no_longer_warned_of_and_few_trees_are():
     made = measure(site(options={"height_correction": "bias"}), ["calibrate", "heights"])
     assert "unsafe" not in told(made["calibrate"])
     text = told(made["heights"], "assumed")
-    assert "raised by 0.40 ft, the bias found by stick readings of 6 trees; error 0.10 ft" in text
+    assert "raised by 0.40 ft, the bias found by stick readings of 6 trees; error 0.13 ft" in text
     assert "6 are fewer than the 30" in text
     kept = measure(site(options={"height_correction": "error"}), ["calibrate"])["calibrate"]
     assert "unsafe" in told(kept)
@@ -489,7 +503,8 @@ def test_a_height_of_the_field_goes_before_the_corrected_raster(sample):
     raised = (two["top_height_ft"] - one["top_height_ft"]).drop(field).dropna()
     assert len(raised) > 5
     np.testing.assert_allclose(raised, 1.0, atol=1e-5)
-    error = max(np.std(off, ddof=1) * np.sqrt(1 + 1 / 8), plain.heights.rmse_ft)
+    widened = 2.364624 / 1.959964  # t.975 of 7 degrees, by tables
+    error = max(widened * np.std(off, ddof=1) * np.sqrt(1 + 1 / 8), plain.heights.rmse_ft)
     np.testing.assert_allclose(two.loc[raised.index, "height_error_ft"], error, rtol=1e-5)
     verdicts = [route["findings"]["verdict"].value_counts() for route in routes]
     assert not verdicts[0].equals(verdicts[1])
@@ -498,10 +513,10 @@ def test_a_height_of_the_field_goes_before_the_corrected_raster(sample):
 def test_a_bias_taken_off_is_not_taken_off_again_by_a_reading_of_the_act(sample):
     """A-04: "ground reads high" raises heights by 1.125 ft, the bias of a release of the USGS."""
     plain, rows = sample
-    tall = list(rows["top_height_ft"][:6] + 1.0)
-    sticks = sites.readings(list(rows["crown_id"][:6]), tall, crs=plain.crs)
 
-    def outcome(**options):
+    def outcome(off=(0.9, 1.1) * 15, **options):
+        tall = list(rows["top_height_ft"][: len(off)] + np.array(off))
+        sticks = sites.readings(list(rows["crown_id"][: len(off)]), tall, crs=plain.crs)
         given_ = replace(plain, readings=sticks, options={**plain.options, **options})
         result = measure(given_, ["route"])["route"]
         return result, result["tree_outcomes"]["top_height_ft"]
@@ -512,6 +527,39 @@ def test_a_bias_taken_off_is_not_taken_off_again_by_a_reading_of_the_act(sample)
     again, both = outcome(height_correction="bias", substrate_reading="ground-reads-high")
     np.testing.assert_allclose(both, corrected)
     assert "raises them no further" in told(again) and "raises them no further" in told(result)
+    for off in ((0.9, 1.1) * 14 + (1.0,), (-2.0, 2.1) * 15):  # 29 trees; a bias within chance
+        unsure, corrected = outcome(off, height_correction="bias")
+        _, both = outcome(off, height_correction="bias", substrate_reading="ground-reads-high")
+        np.testing.assert_allclose((both - corrected).dropna(), 1.125, atol=1e-6)
+        assert "raises them all the same" in told(unsure, "assumed")
+
+
+@pytest.mark.parametrize(("unstated", "error"), [(1.46, 1.46), (3.0, 3.0), (0.2, 1.46)])
+def test_three_lucky_readings_leave_a_height_too_close_to_call(sample, unstated, error):
+    """No error is stated, and sticks of three trees agree to half an inch."""
+    plain, rows = sample
+    tall = list(rows["top_height_ft"][:3] + np.array([0.0, 0.05, -0.05]))
+    sticks = sites.readings(list(rows["crown_id"][:3]), tall, crs=plain.crs)
+    grid = plain.heights
+    bare = CanopyGrid(
+        grid.read(0, grid.shape[0], 0, grid.shape[1]) * grid.feet_per_unit,
+        west=grid.transform[2],
+        north=grid.transform[5],
+        cell=grid.transform[0],
+    )
+    for choice in ("error", "bias"):
+        options = {"height_correction": choice, "unstated_height_error_ft": unstated}
+        one = replace(plain, heights=bare, readings=sticks, options={**plain.options, **options})
+        trees = measure(one, ["route"])["route"]["tree_outcomes"]
+        got = trees.loc[trees["height_source"] == "raster", "height_error_ft"].dropna()
+        assert len(got) > 5 and (got == error).all()
+
+
+def test_a_bias_of_nothing_is_not_told_as_a_move():
+    """Two decimals would say 0.00 ft."""
+    assert "not moved" in correction_words("bias", Correction(-0.004, 0.2), 4)
+    assert "by 0.00" not in correction_words("bias", Correction(0.0, 0.2), 4)
+    assert "raised by 0.01 ft" in correction_words("bias", Correction(-0.006, 0.2), 4)
 
 
 # ---- read from files ----------------------------------------------------------------------------
@@ -700,6 +748,10 @@ def test_it_works_alone_from_files(folder, capsys):
     assert (code, err) == (0, "") and "-1.00 ft" in text and "not compared: 0" in text
 
 
+def test_the_modified_z_keeps_its_name_in_a_heading():
+    assert heading("modified_z") == "modified z" and heading("top_ft") == "top, ft"
+
+
 def test_words_and_tables_fit_a_terminal(folder, capsys):
     files = ["--heights", folder / "chm.tif", "--heights-unit", "ft"]
     files += ["--readings", folder / "sticks.csv", "--crowns", folder / "crowns.gpkg"]
@@ -778,6 +830,42 @@ def test_the_record_the_summary_and_the_statement_tell_the_correction(packaged):
     assert "Sticks raster less stick -1.00 ft, RMSE 1.00 ft, 8 trees" in summary
     statement = " ".join((done.folder / "statement.md").read_text().split())
     assert f"Heights of the raster are {said}" in statement
+
+
+def test_the_statement_and_the_record_hold_the_figures(packaged):
+    """Every reading is one foot over the raster, and good to 0.2 ft: sqrt(1.04) = 1.02."""
+    done, _ = packaged
+    markdown = " ".join((done.folder / "statement.md").read_text().split())
+    page = (done.folder / "statement.html").read_text()
+    for text in (markdown, " ".join(unescape(page).split())):
+        assert "How good the heights are" in text
+        assert "-1.00 ft" in text and "8 (readings: 8; not compared: 0)" in text
+        assert "RMSE 1.02 ft, the readings' own error of 0.20 ft added in" in text
+        assert "fewer than the 30 trees that a statement of accuracy asks for" in text
+        assert "raised by 1.00 ft, the bias found by stick readings of 8 trees" in text
+        assert "without a figure for 95 % confidence" in text
+    assert "](calibration.png)" in markdown and page.count("data:image/png") == 1
+    record = json.loads((done.folder / "record.json").read_text())
+    found = {op["name"]: op.get("figures") for op in record["operations"]}
+    assert found["calibrate"]["n_trees"] == 8
+    assert found["calibrate"]["bias_ft"] == pytest.approx(-1.0)
+    assert found["calibrate"]["rmse_ft"] == pytest.approx(1.0)
+    assert found["calibrate"]["height_correction"] == "bias"
+    assert found["calibrate"]["shift_ft"] == pytest.approx(-1.0)
+    assert [name for name, figures in found.items() if figures] == ["calibrate"]
+
+
+def test_the_statement_names_the_outliers_and_needs_no_figure():
+    d = np.array([-1.0, -1.1, -0.9, -1.0, -1.05, 9.0])
+    one = site(readings=by_id(d))
+    results = measure(one, ["calibrate"])
+    text = " ".join(statement_markdown(one, results).split())
+    # the sixth raster top less 9 ft is what its stick said
+    assert f"t5, {TOPS[5] - 9:.1f} ft by stick and {TOPS[5]:.1f} ft by raster" in text
+    assert "t4," not in text and "calibration.png" not in text
+    off = measure(site(readings=readings(["other"], [9.0])), ["calibrate"])
+    assert "No tree could be compared" in statement_markdown(one, off)
+    assert "How good the heights are" not in statement_markdown(one, {})
 
 
 def test_the_figure_has_every_reading_and_names_the_outlier():

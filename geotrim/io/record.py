@@ -215,9 +215,17 @@ def _operation(
             key: {"value": value, "is_default": key not in options}
             for key, value in result.parameters.items()
         },
+        **_found(result),
         "n_rows": {table: len(rows) for table, rows in result.tables.items()},
         "caution": caution,
     }
+
+
+def _found(result: Result) -> dict[str, Any]:
+    """The figures of a calibration, which is one row; nothing for other operations."""
+    if "calibration" not in result.tables or not len(result.tables["calibration"]):
+        return {}
+    return {"figures": result.tables["calibration"].iloc[0].to_dict()}
 
 
 def _facts(site: Site) -> dict[str, dict[str, Any]]:

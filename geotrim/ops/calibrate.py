@@ -396,7 +396,10 @@ def _readers(rows: Any, trees: Any) -> tuple[Any, list[Note]]:
     columns = ["reader", "n_trees", "bias_ft", "sd_ft", "rmse_ft"]
     good = rows[rows["reason"].isna() & rows["tree"].isin(trees.index[trees["is_counted"]])]
     if "reader" not in rows.columns or good["reader"].nunique() < 2:
-        return plain_table([], columns), []
+        named = sorted(good["reader"].dropna().unique()) if "reader" in rows.columns else []
+        who = f"one reader, {named[0]}" if named else "no reader is named"
+        told_why = Note("readings", f"{who}, so readers are not compared", "info")
+        return plain_table([], columns), [told_why] if len(good) else []
     differences = good.assign(difference_ft=good["raster_height_ft"] - good["height_ft"])
     means = differences.groupby(["reader", "tree"], sort=True)["difference_ft"].mean()
     told, notes = [], []

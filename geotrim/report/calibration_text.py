@@ -13,6 +13,12 @@ from geotrim.ops.height_correction import correction_words
 from geotrim.report import facts
 
 WIDTH = 80
+#: How accuracy is stated. Source: ASPRS Positional Accuracy Standards, Edition 2 (2023), as told in
+#: :mod:`geotrim.core.calibration`.
+STANDARD = (
+    "RMSE is the root mean square error. The standard followed (ASPRS Edition 2, 2023) states "
+    "accuracy by it alone, without a figure for 95 % confidence."
+)
 
 
 def calibration_text(site: Site, results: facts.Results) -> str:
@@ -78,7 +84,10 @@ def figures(row: Any) -> list[tuple[str, str]]:
 
 
 def accuracy_words(row: Any) -> str:
-    """The accuracy as ASPRS Edition 2 asks for it: RMSE with the checks' error, n, mean error."""
+    """The accuracy: RMSE with the checks' error, mean error, n, and the caveat of few checks.
+
+    These are the parts that ASPRS Edition 2 (2023) asks for; it has no figure at 95 %.
+    """
     n = int(row["n_trees"])
     if n == 0:
         return "No tree could be compared, so there is no accuracy to state."
@@ -89,10 +98,11 @@ def accuracy_words(row: Any) -> str:
     else:
         text = f"Accuracy of the heights: RMSE {product:.2f} ft, the readings' own error of "
         text += f"{reading:.2f} ft added in"
-    text += f"; mean error {row['bias_ft']:+.2f} ft; {n} {'tree' if n == 1 else 'trees'}"
+    text += f"; mean error {row['bias_ft']:+.2f} ft; {n} {'tree' if n == 1 else 'trees'}."
     if n < ENOUGH_CHECKS:
-        text += f", fewer than the {ENOUGH_CHECKS} asked for, so an indication only"
-    return f"{text} (ASPRS Edition 2, 2023, whose measure is the RMSE and no 95 % figure)."
+        text += f" These are fewer than the {ENOUGH_CHECKS} trees that a statement of accuracy "
+        text += "asks for, so the figures are an indication only."
+    return f"{text} {STANDARD}"
 
 
 def done_words(row: Any) -> str:

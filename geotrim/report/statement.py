@@ -17,6 +17,7 @@ from geotrim.report import facts
 from geotrim.report.statement_end import end
 from geotrim.report.statement_figures import day, figure, with_error
 from geotrim.report.statement_headline import headline
+from geotrim.report.statement_heights import heights_checked
 from geotrim.report.statement_html import html
 from geotrim.report.statement_limits import limits
 from geotrim.report.statement_lot import Lot, flag, lot_of, number, text
@@ -67,6 +68,7 @@ def statement_markdown(
     *,
     made_on: datetime.date | None = None,
     overview_map: Path | None = None,
+    calibration_figure: Path | None = None,
 ) -> str:
     """The statement of findings as Markdown.
 
@@ -77,14 +79,21 @@ def statement_markdown(
         Operation name -> Result. Without ``route`` the statement says what is missing.
     made_on : date, optional
         Date of the statement; today by default.
-    overview_map : Path, optional
-        A PNG beside the statement; it is named, not embedded.
+    overview_map, calibration_figure : Path, optional
+        PNGs beside the statement; they are named, not embedded.
 
     Returns
     -------
     str
     """
-    return markdown(statement_page(site, results, made_on=made_on, overview_map=overview_map))
+    page = statement_page(
+        site,
+        results,
+        made_on=made_on,
+        overview_map=overview_map,
+        calibration_figure=calibration_figure,
+    )
+    return markdown(page)
 
 
 def statement_html(
@@ -93,6 +102,7 @@ def statement_html(
     *,
     made_on: datetime.date | None = None,
     overview_map: Path | None = None,
+    calibration_figure: Path | None = None,
 ) -> str:
     """The statement of findings as one HTML page that stands alone and prints on letter paper.
 
@@ -100,14 +110,21 @@ def statement_html(
     ----------
     site, results, made_on :
         As for :func:`statement_markdown`.
-    overview_map : Path, optional
-        A PNG; it is embedded.
+    overview_map, calibration_figure : Path, optional
+        PNGs; they are embedded.
 
     Returns
     -------
     str
     """
-    return html(statement_page(site, results, made_on=made_on, overview_map=overview_map))
+    page = statement_page(
+        site,
+        results,
+        made_on=made_on,
+        overview_map=overview_map,
+        calibration_figure=calibration_figure,
+    )
+    return html(page)
 
 
 def statement_page(
@@ -116,9 +133,11 @@ def statement_page(
     *,
     made_on: datetime.date | None = None,
     overview_map: Path | None = None,
+    calibration_figure: Path | None = None,
 ) -> Page:
     """The parts both are written from; arguments as there."""
     title = clean(f"Statement of findings: {site.name}")
+    checked = heights_checked(results, calibration_figure)
     when = made_on or datetime.date.today()
     blocks = _head(site, when)
     if overview_map is not None:
@@ -132,7 +151,7 @@ def statement_page(
         shown = _shown(results, facts.chosen_lots(site, None))
         blocks += _lots(site, results, rules, shown)
     told = {note.text for lot_id in shown for note in _notes_of(results, lot_id)}
-    return Page(title, (*blocks, *end(site, results, rules, told)))
+    return Page(title, (*blocks, *checked, *end(site, results, rules, told)))
 
 
 def _head(site: Site, when: datetime.date) -> list[Block]:
