@@ -17,7 +17,7 @@ from pyproj import Transformer
 from rasterio.crs import CRS as RasterioCRS
 from scipy.ndimage import distance_transform_edt
 
-from geotrim.errors import CRSError, GeotrimError, LayerError, RangeError, ShapeError, UnitError
+from geotrim.errors import CRSError, GeotrimError, LayerError, RangeError, UnitError
 from geotrim.io.site_file import site_from_tables
 from geotrim.io.vectors import list_layers, read_layer
 from geotrim.ops.frontages import frontage
@@ -950,13 +950,33 @@ def test_an_elevation_out_of_the_usual_is_told_not_refused(tmp_path):
     assert not any("usual around" in n.text for n in done.prepared.notes)
 
 
-def test_lots_away_from_the_ground(tmp_path):
+@pytest.mark.parametrize(
+    ("east", "north", "is_on"),
+    [(9e3, 0.0, False), (0.0, -1_640_000.0, False), (403.0, -40.0, False), (396.0, -40.0, True)],
+)
+def test_lots_away_from_the_ground(tmp_path, east, north, is_on):
+    """The ground is 200 cells of a survey foot wide; lots more than 200 ft off are not on it.
+
+    1,640,000 ft are 500 km, 311 miles; the grid's scale is within 0.1 % of the ground's there.
+    """
     path = write_ground(tmp_path / "ground.tif", beach())
     lots = tmp_path / "lots.gpkg"
-    lot = shapely.box(WEST + 9000, NORTH, WEST + 9050, NORTH + 50)
+    corner = WEST + east, NORTH + north
+    lot = shapely.box(corner[0], corner[1], corner[0] + 50, corner[1] + 50)
     gpd.GeoDataFrame({"lot_id": ["A"]}, geometry=[lot], crs=6438).to_file(lots)
-    with pytest.raises(ShapeError, match="check that the lots lie on it"):
-        run(tmp_path, {"ground": ground_file(path), "lots": str(lots)})
+    files = {"ground": ground_file(path), "lots": str(lots)}
+    if is_on:  # within the margin of 200 ft by some cells, which are too high for a line
+        with pytest.raises(LayerError, match=r"no ground at \+0.40 ft"):
+            run(tmp_path, files)
+        return
+    with pytest.raises(LayerError, match="the lots do not lie on it") as caught:
+        run(tmp_path, files)
+    miles = float(re.search(r"([\d.]+) miles away", str(caught.value))[1])
+    there = np.hypot(corner[0] + 25 - WEST - 100, corner[1] + 25 - NORTH + 25) / 5280
+    assert miles == pytest.approx(there, rel=0.002, abs=0.06)
+    to_degrees = Transformer.from_crs(6438, 4326, always_xy=True)
+    lon, lat = to_degrees.transform(corner[0] + 25, corner[1] + 25)
+    assert f"lots around lon {lon:.4f}, lat {lat:.4f}" in str(caught.value)
 
 
 # --- the figure ------------------------------------------------------------------------------

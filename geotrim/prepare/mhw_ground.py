@@ -11,15 +11,18 @@ import shapely
 from pyproj import CRS
 
 from geotrim.core import datums
-from geotrim.errors import CRSError, RangeError
+from geotrim.errors import CRSError, LayerError, RangeError
 from geotrim.io.crs import choose_site_crs, plan_move, same_crs, to_degrees
 from geotrim.io.datum_match import settled_datum
 from geotrim.io.rasters import HeightRaster, open_heights
 from geotrim.model import Note
-from geotrim.prepare.mhw_level import Place
+from geotrim.prepare.mhw_level import MILE_FT, Place, seen_from
 from geotrim.prepare.places import Shapes, bounds_near, read_shapes
 from geotrim.prepare.task import GivenFile, Task
 from geotrim.units import feet_per_map_unit
+
+#: A contour needs so many cells each way.
+LEAST_CELLS = 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,7 +80,10 @@ def open_ground(task: Task) -> Ground:
     if lots_file is not None:
         lots = read_shapes(lots_file, "lots", crs=crs)
         notes = (*notes, *lots.notes)
-    return Ground(raster, datum, epoch, crs, place, float(side), lots, (*raster.notes, *notes))
+    notes = (*raster.notes, *notes)
+    ground = Ground(raster, datum, epoch, crs, place, float(side), lots, notes)
+    _check_lots_on(task, ground)
+    return ground
 
 
 def _ground_datum(given: GivenFile) -> str:
@@ -130,16 +136,41 @@ def _placing(raster: HeightRaster, crs: CRS, subject: str) -> Callable[[Any], An
 
 def place_of(ground: Ground) -> Place:
     """The middle of the lots, or of the ground model, in degrees."""
-    if ground.lots is not None:
-        west, south, east, north = ground.lots.table.total_bounds
-        words = "the middle of the lots"
-    else:
-        rows, cols = ground.raster.shape
-        corners = ground.place(np.array([[0.0, 0.0], [cols, rows], [0.0, rows], [cols, 0.0]]))
-        (west, south), (east, north) = corners.min(axis=0), corners.max(axis=0)
-        words = "the middle of the ground model"
+    if ground.lots is None:
+        return _middle(ground)
+    west, south, east, north = ground.lots.table.total_bounds
     lon, lat = to_degrees(ground.crs, (west + east) / 2, (south + north) / 2)
-    return Place(lon, lat, words)
+    return Place(lon, lat, "the middle of the lots")
+
+
+def _middle(ground: Ground) -> Place:
+    rows, cols = ground.raster.shape
+    corners = ground.place(np.array([[0.0, 0.0], [cols, rows], [0.0, rows], [cols, 0.0]]))
+    (west, south), (east, north) = corners.min(axis=0), corners.max(axis=0)
+    lon, lat = to_degrees(ground.crs, (west + east) / 2, (south + north) / 2)
+    return Place(lon, lat, "the middle of the ground model")
+
+
+def _check_lots_on(task: Task, ground: Ground) -> None:
+    """Some of the ground must lie within the margin of the lots."""
+    window = window_near_lots(task, ground)
+    if window is None:
+        return
+    n_rows, n_cols = ground.raster.shape
+    n_down = min(window[1], n_rows) - max(window[0], 0)
+    n_right = min(window[3], n_cols) - max(window[2], 0)
+    if min(n_down, n_right) >= LEAST_CELLS:
+        return
+    lots, middle = place_of(ground), _middle(ground)
+    away = seen_from(middle, [(lots.lon, lots.lat)])[0][0] / MILE_FT
+    raise LayerError(
+        "lots",
+        f"lots around lon {lots.lon:.4f}, lat {lots.lat:.4f}, and a ground model around lon "
+        f"{middle.lon:.4f}, lat {middle.lat:.4f}, {away:,.1f} miles away: the lots do not lie on "
+        "it",
+        f"ground within {task.params['margin_ft']:,g} ft of a lot",
+        "check both CRSs, or name the ground model of the lots' own place",
+    )
 
 
 def window_near_lots(task: Task, ground: Ground) -> tuple[int, int, int, int] | None:

@@ -216,7 +216,7 @@ def _chosen(
         )
     if names is not None:
         stations = chosen_stations(stations, names, subject)
-    away, bearing = _seen_from(at, [(s.lon, s.lat) for s in stations])
+    away, bearing = seen_from(at, [(s.lon, s.lat) for s in stations])
     if within_ft is not None:
         near = [k for k, distance in enumerate(away) if distance <= within_ft]
         if not near:
@@ -236,7 +236,7 @@ def _chosen(
     return stations, away, bearing
 
 
-def _seen_from(at: Place, places: list[tuple[float, float]]) -> tuple[list[float], list[float]]:
+def seen_from(at: Place, places: list[tuple[float, float]]) -> tuple[list[float], list[float]]:
     """Distance [ft] and bearing [deg] of places on the ellipsoid."""
     geod = Geod(ellps="GRS80")
     measured = [geod.inv(at.lon, at.lat, lon, lat) for lon, lat in places]
@@ -271,7 +271,7 @@ def _turned(at: Place, station: datums.Station, reach_ft: float) -> str | None:
         "check its lon and lat: the other way round, west below 0, they would be near": (-lat, lon),
     }
     for words, (x, y) in ways.items():
-        if abs(y) <= 90.0 and _seen_from(at, [(x, y)])[0][0] <= reach_ft:
+        if abs(y) <= 90.0 and seen_from(at, [(x, y)])[0][0] <= reach_ft:
             return words
     return None
 
