@@ -13,6 +13,7 @@ from scipy import stats
 from geotrim.core.calibration import (
     LEAST_FOR_TREND,
     OUTLIER_Z,
+    UNSTATED_ERROR_FT,
     CorrectedHeights,
     agreement,
     correction,
@@ -23,6 +24,7 @@ from geotrim.core.calibration import (
 )
 from geotrim.errors import RangeError
 from geotrim.model import CanopyGrid, HeightSource
+from geotrim.ops.catalogue import UNSTATED_ERROR
 from tests.fakes import GridSource, north_up
 
 FIT: tuple[type[HeightSource], ...] = (CorrectedHeights,)
@@ -216,31 +218,79 @@ FOUND = {
 
 
 def test_corrections_by_hand():
-    """Bias: 0.4^2 + 0.4^2 / 4 + 0.3^2 = 0.29. Error: 1.06^2 + 0.3^2 = 1.2136."""
+    """Bias: w^2 (0.4^2 + 0.4^2 / 4) + 0.3^2. Error: w^2 1.06^2 + 0.3^2.
+
+    w is t.975 of 3 degrees over that of the normal distribution, by tables 3.182 / 1.960 = 1.6235.
+    """
+    w2 = (3.18245 / 1.95996) ** 2
     assert correction("none", **FOUND) is None
-    bias, error = correction("bias", **FOUND), correction("error", **FOUND)
-    assert bias.shift_ft == -1.0 and bias.error_ft == pytest.approx(np.sqrt(0.29))
-    assert error.shift_ft == 0.0 and error.error_ft == pytest.approx(np.sqrt(1.2136))
+    found = FOUND | {"stated_error_ft": 0.1}
+    bias, error = correction("bias", **found), correction("error", **found)
+    assert bias.shift_ft == -1.0
+    assert bias.error_ft == pytest.approx(np.sqrt(0.2 * w2 + 0.09), rel=1e-5)
+    assert error.shift_ft == 0.0
+    assert error.error_ft == pytest.approx(np.sqrt(1.1236 * w2 + 0.09), rel=1e-5)
+    assert not bias.is_stated and not error.is_stated
 
 
 def test_an_error_of_readings_that_nobody_stated_adds_nothing():
-    found = FOUND | {"reading_error_ft": float("nan")}
-    assert correction("error", **found).error_ft == pytest.approx(1.06)
-    assert correction("bias", **found).error_ft == pytest.approx(np.sqrt(0.2))
+    found = FOUND | {"reading_error_ft": float("nan"), "stated_error_ft": 0.1}
+    w = 3.18245 / 1.95996  # t.975 of 3 degrees, by tables
+    assert correction("error", **found).error_ft == pytest.approx(1.06 * w, rel=1e-5)
+    assert correction("bias", **found).error_ft == pytest.approx(np.sqrt(0.2) * w, rel=1e-5)
 
 
-@pytest.mark.parametrize(("choice", "found"), [("error", 1.1016), ("bias", 0.5385)])
-def test_few_trees_never_make_a_height_surer_than_its_maker_says(choice, found):
-    """sqrt(1.2136) = 1.1016, sqrt(0.29) = 0.5385; of 30 trees sqrt(0.16 (1 + 1 / 30) + 0.09)."""
+@pytest.mark.parametrize("choice", ["error", "bias"])
+def test_few_trees_never_make_a_height_surer_than_its_maker_says(choice):
+    """t.975 of 29 degrees is 2.0452 by tables; 1.46 ft is 44.5 cm, for rasters that state none."""
+    w = 2.0452 / 1.96
+    own = (1.06 if choice == "error" else 0.4 * np.sqrt(31 / 30)) * w
+    enough = np.sqrt(own**2 + 0.09)
     for stated, n, error in (
-        (1.5, 4, 1.5),
-        (1.5, 29, 1.5),
-        (1.5, 30, found if choice == "error" else np.sqrt(0.16 * 31 / 30 + 0.09)),
-        (0.1, 4, found),
+        (2.5, 4, 2.5),
+        (2.5, 29, 2.5),
+        (2.5, 30, enough),
+        (NAN, 29, 1.46),
+        (NAN, 30, enough),
     ):
         made = correction(choice, **FOUND | {"stated_error_ft": stated, "n": n})
         assert made.error_ft == pytest.approx(error, abs=5e-5)
         assert made.is_stated == (error == stated)
+        assert made.is_usual == (error == 1.46)
+    assert (
+        pytest.approx(1.46, abs=0.005)
+        == 0.445 / 0.3048
+        == pytest.approx(UNSTATED_ERROR_FT, abs=0.005)
+    )
+
+
+def test_more_than_is_taken_for_an_unstated_error_is_kept():
+    made = correction("error", **FOUND | {"rmse_ft": 2.0})
+    assert made.error_ft > 2.0 and not made.is_usual
+
+
+def test_three_lucky_readings_make_no_height_sure():
+    """Sticks that agree to half an inch: the heights stay as unsure as they were."""
+    lucky = {"n": 3, "bias_ft": 0.05, "sd_ft": 0.03, "rmse_ft": 0.06, "reading_error_ft": NAN}
+    for choice in ("error", "bias"):
+        assert correction(choice, **lucky, stated_error_ft=NAN).error_ft == 1.46
+        assert correction(choice, **lucky, stated_error_ft=0.7).error_ft == 0.7
+
+
+@pytest.mark.parametrize("n", [3, 6, 30])
+def test_an_error_of_few_trees_holds_its_confidence(n):
+    """Of simulated fields, 95 % have a further tree within 1.96 errors of its corrected height."""
+    rng = np.random.default_rng(5)
+    d = rng.normal(-1.0, 0.4, (20_000, n))
+    mean, sd = d.mean(axis=1), d.std(axis=1, ddof=1)
+    seen = {"n": n, "bias_ft": -1.0, "rmse_ft": 1.1, "reading_error_ft": NAN}
+    one = correction("bias", **seen, sd_ft=1.0, stated_error_ft=0.0).error_ft
+    within = np.abs(rng.normal(-1.0, 0.4, 20_000) - mean) <= 1.96 * one * sd
+    assert within.mean() == pytest.approx(0.95, abs=0.006)
+
+
+def test_the_error_the_route_takes_is_the_one_taken_here():
+    assert UNSTATED_ERROR.default == UNSTATED_ERROR_FT
 
 
 @pytest.mark.parametrize("choice", ["error", "bias"])
@@ -264,7 +314,7 @@ def test_the_error_of_a_corrected_height_covers_new_trees():
         d = -1.1 + rng.normal(0, 0.5, 12) - rng.normal(0, 0.2, 12)
         found = agreement(d)
         seen = {"n": 12, "bias_ft": found.bias_ft, "sd_ft": found.sd_ft, "rmse_ft": found.rmse_ft}
-        made = correction("bias", **seen, reading_error_ft=0.2, stated_error_ft=NAN)
+        made = correction("bias", **seen, reading_error_ft=0.2, stated_error_ft=0.1)
         off.append(-1.1 + rng.normal(0, 0.5) - made.shift_ft)
         told.append(made.error_ft**2)
     rms = np.sqrt(np.mean(np.square(off)))

@@ -7,6 +7,7 @@ import numpy as np
 from geotrim.core.calibration import (
     CORRECTIONS,
     ENOUGH_CHECKS,
+    NO_SHIFT_FT,
     CorrectedHeights,
     Correction,
     correction,
@@ -63,12 +64,18 @@ def correction_words(choice: str, made: Correction, n: int) -> str:
     """What was done to every height, with the caveat of few checks."""
     how = f"by stick readings of {n} trees"
     error = f"error {made.error_ft:.2f} ft"
+    few = f" ({n} are fewer than the {ENOUGH_CHECKS} that a statement of accuracy asks for)"
+    few = few if n < ENOUGH_CHECKS else ""
+    usual = ", as taken where none is stated, since so few trees cannot show that it is less"
     if choice == "error":
         found = "as stated, no less being found" if made.is_stated else "as found"
-        text = f"{error}, {found} {how}; the heights themselves are not changed"
+        why = f"{usual} ({n} with stick readings)" if made.is_usual else f", {found} {how}"
+        return f"{error}{why}; the heights themselves are not changed{few}"
+    size = np.abs(made.shift_ft)
+    if size < NO_SHIFT_FT:
+        text = f"not moved, since the bias found {how} is less than 0.01 ft"
     else:
         does = "raised" if made.shift_ft < 0 else "lowered"
-        text = f"{does} by {np.abs(made.shift_ft):.2f} ft, the bias found {how}; {error}"
-        text += " as stated" if made.is_stated else ""
-    few = f" ({n} are fewer than the {ENOUGH_CHECKS} that a statement of accuracy asks for)"
-    return text + (few if n < ENOUGH_CHECKS else "")
+        text = f"{does} by {size:.2f} ft, the bias found {how}"
+    source = " as stated" if made.is_stated else usual if made.is_usual else ""
+    return f"{text}; {error}{source}{few}"

@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from geotrim.core.calibration import ENOUGH_CHECKS, is_bias_sure
 from geotrim.core.fringe import canopy_extent
 from geotrim.core.stretches import joined, side_lines
 from geotrim.model import Facts, Note, Result
@@ -167,14 +168,24 @@ class _Trees:
                     "here, as found for uncorrected ground under south-west Florida's wetlands"
                 )
                 self.notes.append(Note("heights", text, "assumed"))
+            if _is_unstated_floor(given.calibrate):
+                self.top_error = np.fmax(self.top_error, given.unstated_height_error_ft)
         found = {} if given.heights is None else given.heights.parameters
-        self.is_corrected = found.get("height_correction") == "bias"
+        is_moved = found.get("height_correction") == "bias"
+        self.is_corrected = is_moved and _is_bias_sure(given.calibrate)
         if self.is_corrected:
             text = (
                 "stick readings took their bias off, so the reading that the ground under them is "
                 "high (substrate_reading) raises them no further"
             )
             self.notes.append(Note("heights", text, "info"))
+        elif is_moved:
+            text = (
+                f"stick readings of fewer than {ENOUGH_CHECKS} trees, or that agree with the "
+                "raster within chance, do not settle how high the ground under them reads, so the "
+                "reading that it is high (substrate_reading) raises them all the same"
+            )
+            self.notes.append(Note("heights", text, "assumed"))
         self.removed = np.full(n, np.nan)
         self.profile: ProfileModel | None = None
         bases = {} if given.slices is None else given.slices.parameters
@@ -531,6 +542,23 @@ def _at_transects(
 def _named(ids: Any) -> str:
     """The first few by name."""
     return ", ".join(str(i) for i in ids[:5]) + (", ..." if len(ids) > 5 else "")
+
+
+def _is_bias_sure(calibrate: Result | None) -> bool:
+    """Whether stick readings show a bias for sure."""
+    if calibrate is None or "calibration" not in calibrate.tables:
+        return False
+    row = calibrate["calibration"].iloc[0]
+    return is_bias_sure(int(row["n_trees"]), row["bias_low_ft"], row["bias_high_ft"])
+
+
+def _is_unstated_floor(calibrate: Result | None) -> bool:
+    """Whether too few stick readings made the error of heights that state none."""
+    if calibrate is None or "calibration" not in calibrate.tables:
+        return False
+    row = calibrate["calibration"].iloc[0]
+    is_made = np.isfinite(row["corrected_error_ft"]) and np.isnan(row["stated_error_ft"])
+    return bool(is_made and row["n_trees"] < ENOUGH_CHECKS)
 
 
 def _shift_ft(calibrate: Result | None) -> float:

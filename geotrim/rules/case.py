@@ -65,7 +65,7 @@ class Case:
     values : name -> Measured, of the lot or of each tree. What is not there is unknown:
 
         ``is_mangrove``, ``is_red``; ``field_height_ft``, ``raster_height_ft``;
-        ``is_raster_corrected`` (1 where the raster's bias was found by sticks and taken off);
+        ``is_raster_corrected`` (1 where enough sticks found its bias to take off);
         ``target_height_ft``, ``base_height_ft``, ``foliage_removed_frac`` (share of the foliage
         above the target, as the raster has it); ``trunk_margin_ft``,
         ``crown_margin_ft``, ``from_innermost_ft``; ``depth_greatest_ft``, ``depth_station_ft``
