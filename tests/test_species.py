@@ -98,7 +98,7 @@ def test_clearing_other_plants_first_is_told_as_practice_without_a_source():
         ("buttonwood", False),
         ("Bruguiera gymnorhiza", False),  # like it, but the act's red mangrove is Rhizophora mangle
         ("mangrove", None),
-        ("Rhizophora", None),
+        ("Rhizophora", True),  # the one species of the genus in Florida (from memory)
         ("", None),
         (None, None),
     ],
@@ -264,16 +264,39 @@ def test_authors_may_follow_a_scientific_name(text, key):
     assert species_key(text) == key
 
 
+@pytest.mark.parametrize(
+    ("genus", "key"),
+    [
+        ("Rhizophora", RED),
+        ("Avicennia", BLACK),
+        ("Laguncularia", WHITE),
+        ("Conocarpus", BUTTONWOOD),
+    ],
+)
+def test_a_genus_of_one_species_in_florida_is_that_species(genus, key):
+    """That each has one native species there, and the table no other, is from memory."""
+    for text in (genus, genus.upper(), f"{genus} sp.", f"{genus} sp"):
+        assert species_key(text) == key
+    own = [one for one in species_table() if one.startswith(f"{genus.lower()}_")]
+    assert own == [key]
+
+
 # What names no one plant, and so must not be answered.
 UNKNOWN = {
     "general": ["mangrove", "Mangroves", "mangrove tree", "mangle", "tree", "palm", "pine", "oak"],
     "says it is not known": ["unknown", "none", "n/a", "other", "mixed", "exotic"],
+    # Of more species, or of another than the one of this coast
     "genus alone": [
-        "Rhizophora",
-        "Rhizophora sp.",
         "Rhizophora spp.",
-        "Avicennia",
+        "Casuarina",
         "Casuarina sp.",
+        "Bruguiera",
+        "Coccoloba sp.",
+        "Rhizophora stylosa",
+        "Avicennia marina",
+        "Conocarpus lancifolius",
+        "Rhizophora ?",
+        "Rhizophora and Avicennia",
     ],
     "epithet alone": ["racemosa", "germinans", "mangle."],
     # Laguncularia racemosa and Lumnitzera racemosa

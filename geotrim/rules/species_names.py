@@ -11,7 +11,8 @@ How a text is read:
   ``white mangrove (Laguncularia racemosa)`` does, ``red mangrove / buttonwood`` does not.
 - A short name (``red``) stands alone, or beside a full name of the same plant.
 - A question mark is a doubt, and what is doubted is unknown. So is any text with a word left over,
-  a genus alone, and a general word such as ``mangrove``.
+  and a general word such as ``mangrove``. A genus alone is unknown too, unless it is among the
+  short names: of the three mangroves and buttonwood, each the only one of its genus here.
 
 A near miss is not matched: a wrong plant would give a wrong answer about the law, an unknown one is
 told and asked for.
