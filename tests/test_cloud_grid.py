@@ -1,4 +1,4 @@
-"""Cells for points: one lattice, edges, holes, water, and crowns of known volume recovered."""
+"""Cells for points: one lattice, edges, holes, and crowns of known volume recovered."""
 
 from __future__ import annotations
 
@@ -12,15 +12,11 @@ from hypothesis import strategies as st
 from geotrim.core.cloud_grid import (
     CloudGrid,
     cells_of,
-    cells_with_class,
     count_in_cells,
     fill_small_holes,
     grid_of,
     highest_in_cells,
     lowest_in_cells,
-    no_ground_cell_nearby,
-    no_ground_nearby,
-    under_water,
 )
 from geotrim.core.ground import GroundSurface
 from geotrim.errors import RangeError, ShapeError
@@ -115,31 +111,6 @@ def test_pieces_add_up_to_the_whole():
                 assert np.isnan([top[r, c], low[r, c]]).all()
 
 
-def test_water():
-    """Class 9 marks its cell; ground at the level is not under it."""
-    grid = grid_of((0.0, 0.1, 3.9, 1.9), 2.0)
-    row, col = cells_of([1, 1, 3], [1, 1, 1], grid)
-    assert cells_with_class(row, col, [2, 9, 2], {9}, grid.shape).tolist() == [[True, False]]
-    assert under_water([[0.9, 1.0, NAN]], 1.0).tolist() == [[True, False, False]]
-
-
-def test_ground_nearby_is_measured_to_the_return():
-    """Middles at 1, 3, 5, 7; one return line at x = 0.2: distances 0.8, 2.8, 4.8, 6.8."""
-    surface = GroundSurface([0.2, 0.2, 0.1], [1.0, 3.0, 90.0], [0, 0, 0])
-    grid = grid_of((0.0, 0.1, 7.9, 1.9), 2.0)
-    assert no_ground_nearby(surface, grid, 4.7).tolist() == [[False, False, True, True]]
-    assert no_ground_nearby(surface, grid, 4.8001).tolist() == [[False, False, False, True]]
-
-
-def test_ground_nearby_by_cells():
-    has = np.zeros((5, 5), dtype=bool)
-    assert no_ground_cell_nearby(has, 3.0).all()
-    has[0, 0] = True
-    far = no_ground_cell_nearby(has, 5.0)
-    # 3-4-5: the cell 3 down and 4 across is 5 cells away, its neighbours beyond are farther
-    assert not far[3, 4] and not far[4, 3] and far[4, 4]
-
-
 def test_small_holes_by_hand():
     """Cells 3 wide: a hole of one cell takes the mean of its eight neighbours, 4.5."""
     height = np.array([[1.0, 2, 3, 9], [4, NAN, 5, 9], [6, 7, 8, 9]])
@@ -189,10 +160,6 @@ def test_arrays_that_do_not_fit():
     one = np.array([0])
     with pytest.raises(ShapeError, match="a value for each point"):
         highest_in_cells(one, one, [1.0, 2.0], (1, 1))
-    with pytest.raises(RangeError, match="gap"):
-        no_ground_cell_nearby([[True]], -1.0)
-    with pytest.raises(RangeError, match="water level"):
-        under_water([[0.0]], NAN)
     with pytest.raises(ShapeError, match="rows and columns"):
         fill_small_holes([1.0, 2.0], 1)
 

@@ -173,7 +173,7 @@ def test_of_points_on_a_circle_the_first_is_joined_to_all(side):
     assert all((-4.0 * side, -3.0 * side) in triangle for triangle in triangles(surface))
 
 
-def tiled(seed, buffer):
+def tiled(seed, buffer, widest):
     """A cloud, quantised as lidar is, with a pond in it, and one tile of it with its buffer."""
     rng = np.random.default_rng(seed)
     x, y = np.round(rng.uniform(0, 60, (2, 3000)), 1)
@@ -184,22 +184,37 @@ def tiled(seed, buffer):
     inside = (x >= known[0]) & (x <= known[2]) & (y >= known[1]) & (y <= known[3])
     qx, qy = rng.uniform(20, 40, (2, 4000)) + np.array([[403_000], [3_284_000]])
     whole, tile = GroundSurface(x, y, z), GroundSurface(x[inside], y[inside], z[inside])
-    return whole.at(qx, qy), tile.at(qx, qy), tile.is_settled(qx, qy, known)
+    return whole.at(qx, qy, widest=widest), tile.at(qx, qy, widest=widest)
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_tiles_do_not_show_where_they_are_settled(seed):
-    """Where the check holds the tile is the whole cloud's; where it does not, they may differ."""
-    whole, tile, is_settled = tiled(seed, buffer=2.0)
-    np.testing.assert_allclose(tile[is_settled], whole[is_settled], rtol=0, atol=1e-9)
-    assert 0.5 < is_settled.mean() < 0.95  # the pond, 18 across, is wider than the buffer
-    assert (np.abs(tile - whole)[~is_settled] > 1e-6).any()
-
-
-def test_a_buffer_as_wide_as_the_gap_is_enough():
-    whole, tile, is_settled = tiled(0, buffer=20.0)
-    assert is_settled.all()
+@pytest.mark.parametrize("widest", [2.0, 10.0])
+def test_tiles_do_not_show_with_a_buffer_of_twice_the_widest_hole(seed, widest):
+    """Holes wider than that are left in both; the pond, 18 across, is one or not."""
+    whole, tile = tiled(seed, 2.0 * widest, widest)
     np.testing.assert_allclose(tile, whole, rtol=0, atol=1e-9)
+    assert np.isnan(whole).any() == (widest < 9)
+
+
+def test_a_buffer_narrower_than_the_hole_is_not_enough():
+    whole, tile = tiled(0, 2.0, 100.0)
+    assert (np.abs(tile - whole) > 1e-6).any()
+
+
+@pytest.mark.parametrize("corner", CORNERS)
+def test_returns_are_counted_once_in_rectangles_that_touch(corner):
+    """A side belongs to the rectangle in the east and the south, as with cells."""
+    east, north = corner
+    x, y = np.array([0.0, 0, 4, 4, 2]) + east, np.array([0.0, 4, 0, 4, 2]) + north
+    surface = GroundSurface(x, y, np.zeros(5))
+    count = [
+        surface.n_returns_in((east + w, north + s, east + w + 4, north + s + 4))
+        for w in (-2, 2)
+        for s in (-2, 2)
+    ]
+    # the middle one, (2, 2), lies on all four: it is the south-eastern rectangle's
+    assert count == [1, 1, 2, 1]
+    assert sum(count) == 5
 
 
 def test_a_hole_wider_than_stated_is_not_bridged():
@@ -208,19 +223,6 @@ def test_a_hole_wider_than_stated_is_not_bridged():
     assert surface.at([1.0, 9.0], [1.0, 9.0], widest=2.829)[0] == pytest.approx(4.0)
     assert np.isnan(surface.at([1.0, 9.0], [1.0, 9.0], widest=2.829)[1])
     assert np.isnan(surface.at([1.0], [1.0], widest=2.828)).all()
-
-
-def test_settled_by_hand():
-    """A triangle with its right angle at 0: circle about (2, 2), radius 2.8284."""
-    surface = GroundSurface([0, 4, 0], [0, 0, 4], [1, 5, 9])
-    for known, answer in [
-        ((-0.83, -0.83, 4.83, 4.83), True),
-        ((-0.82, -0.83, 4.83, 4.83), False),
-        ((-0.83, -0.82, 4.83, 4.83), False),
-        ((-0.83, -0.83, 4.82, 4.83), False),
-        ((-0.83, -0.83, 4.83, 4.82), False),
-    ]:
-        assert surface.is_settled([1.0, 9.0], [1.0, 9.0], known).tolist() == [answer, False]
 
 
 def test_of_returns_at_one_place_the_lowest_counts():
@@ -261,15 +263,6 @@ def test_returns_over_the_ground_of_the_same_places_change_nothing(seed, extra):
     np.testing.assert_array_equal(
         GroundSurface(*more).at(qx, qy), GroundSurface(x, y, z).at(qx, qy)
     )
-
-
-def test_nearest_return():
-    """Against every distance there is."""
-    x, y, z = scattered(200, 9)
-    qx, qy = np.random.default_rng(10).uniform(-50, 150, (2, 300))
-    got = GroundSurface(x + 636_001, y + 848_935, z).nearest_return(qx + 636_001, qy + 848_935)
-    by_all = np.hypot(qx[:, None] - x, qy[:, None] - y).min(axis=1)
-    np.testing.assert_allclose(got, by_all, atol=1e-9)
 
 
 @pytest.mark.jit

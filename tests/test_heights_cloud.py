@@ -297,6 +297,45 @@ def test_class_numbers_that_are_none(tmp_path, text):
         prepare(flat(tmp_path), tmp_path, leave_out_classes=text)
 
 
+def test_the_ground_is_not_left_out_unasked(tmp_path):
+    """A filter would find another ground, without a word."""
+    with pytest.raises(RangeError, match=r"'6, 2', with class 2 \(ground\) in it"):
+        prepare(flat(tmp_path), tmp_path, leave_out_classes="6, 2")
+
+
+BUILT = [
+    # classes in the cloud, what is told
+    ((), r"class 6 \(building\) nor class 17 \(bridge deck\): roofs and bridges and docks,"),
+    ((6,), r"of class 17 \(bridge deck\): bridges and docks,"),
+    ((17,), r"of class 6 \(building\): roofs,"),
+    ((6, 17), None),
+]
+
+
+@pytest.mark.parametrize(("kinds", "told"), BUILT)
+def test_what_is_built_and_has_no_class_is_told(tmp_path, kinds, told):
+    extra = [(30.2, 30.2, 9.0, kind) for kind in kinds]
+    done = prepare(flat(tmp_path, *extra) if extra else flat(tmp_path, (3, 3, 0, 1)), tmp_path)
+    texts = [n.text for n in done.prepared.notes if "stand in the heights as canopy" in n.text]
+    assert len(texts) == (told is not None)
+    assert told is None or re.search(told, texts[0])
+
+
+def test_the_density_of_the_ground_is_told(tmp_path):
+    """3,600 ground returns on 60 x 60 US survey feet, less a hole of 20 x 20 under leaves."""
+    roof = [(x, y, 9.0, 5) for x in np.arange(20.5, 40) for y in np.arange(20.5, 40)]
+    path = flat(tmp_path, *roof, hole=lambda x, y: (abs(x - 30) < 10) & (abs(y - 30) < 10))
+    done = prepare(path, tmp_path, cell_ft=FTUS, ground_gap_ft=5.5)
+    figures = done.prepared.figures
+    assert figures["n_ground_returns"] == 3200
+    assert figures["ground_returns_per_ft2"] == pytest.approx(3200 / (3600 * FTUS**2))
+    (note,) = (n for n in done.prepared.notes if n.about == "ground_gap_ft")
+    assert "3,200 ground returns, 89 on 100 ft2" in note.text
+    # middles at 20.5, 21.5 ...; ground returns at 19.5: those of rows and columns 25 to 34 are
+    # 6 ft and more away, 5 within the gap on each side
+    assert figures["n_ground_gap"] == 100 and "100 cells (2.8 %)" in note.text
+
+
 def test_a_later_return_is_no_top_unless_asked(tmp_path):
     extra = (30.2, 30.2, 30.0, 5)
     number = np.append(np.ones(3600), 2).astype(np.uint8)
@@ -555,6 +594,7 @@ def test_the_filter_is_used_only_without_a_class(tmp_path):
     assert np.array_equal(heights["bare"], heights["asked"], equal_nan=True)
     notes = [note for note in done["bare"].prepared.notes if note.about == "ground"]
     assert notes[0].level == "assumed" and "no return of class 2" in notes[0].text
+    assert "heights read as much too low" in notes[0].text
     with pytest.raises(LayerError, match="no return of class 2"):
         prepare(bare, tmp_path, "no", ground_from="class")
 
@@ -875,5 +915,5 @@ def plot_heights(work, params):
         grid = heights_cloud._grid(tiled.bounds, work)
         (tile,) = tiled.tiles(way.reach(work.cell))
         part, _, _ = heights_cloud._part(tile, grid)
-        made = heights_cloud._tile(tile, part, way, work, params["tops"] == "first")
+        made, _ = heights_cloud._tile(tile, part, way, work, params["tops"] == "first")
     return made.height * work.clouds.feet_per_z_unit * 0.3048, (grid.west, grid.north)

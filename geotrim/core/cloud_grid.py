@@ -7,7 +7,6 @@ cell in the east and the south, always, and no point within the bounds of a grid
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,11 +14,9 @@ import numpy.typing as npt
 
 from geotrim.core import _cloud_kernels as kernels
 from geotrim.core.coverage import Floats, Ints
-from geotrim.core.ground import Flags, GroundSurface
+from geotrim.core.ground import Flags
 from geotrim.errors import RangeError, ShapeError
 
-#: Class codes of returns. Source: ASPRS LAS 1.4 R15, tables of point classes (from memory).
-GROUND, LOW_NOISE, WATER, HIGH_NOISE = 2, 7, 9, 18
 #: A raster of more cells than this is taken for a mistake in the cell or its unit.
 MOST_CELLS = 4_000_000_000
 
@@ -194,54 +191,6 @@ def count_in_cells(
     return out
 
 
-def cells_with_class(
-    row: Ints, col: Ints, code: npt.ArrayLike, wanted: Collection[int], shape: tuple[int, int]
-) -> Flags:
-    """Cells that hold at least one return of these classes, such as water (9)."""
-    is_wanted = np.isin(np.asarray(code), list(wanted))
-    return count_in_cells(row[is_wanted], col[is_wanted], shape) > 0
-
-
-def under_water(ground: npt.ArrayLike, level: float) -> Flags:
-    """Cells whose ground lies below a water level, both in one unit and datum; False where NaN."""
-    if not np.isfinite(level):
-        raise RangeError(
-            "water level", f"{level}", "an elevation", "give the level at the time of flight"
-        )
-    return np.asarray(ground, dtype=np.float64) < level
-
-
-def no_ground_nearby(surface: GroundSurface, grid: CloudGrid, gap: float) -> Flags:
-    """Cells whose middle is farther than ``gap`` from every ground return. [map units].
-
-    Exact: the distance is to the return itself, not to its cell. In a tile the returns must reach
-    ``gap`` beyond the grid.
-    """
-    _check_gap(gap)
-    x, y = grid.centres()
-    return np.asarray(surface.nearest_return(x, y) > gap)
-
-
-def no_ground_cell_nearby(has_ground: npt.ArrayLike, gap_cells: float) -> Flags:
-    """Cells farther than ``gap_cells`` from every cell with a ground return, middle to middle.
-
-    By cells, for clouds whose returns are no longer at hand: it may differ from the distance to the
-    return by up to 0.71 cells, half a cell's diagonal.
-
-    Examples
-    --------
-    >>> no_ground_cell_nearby([[True, False, False, False]], 2.0).tolist()
-    [[False, False, False, True]]
-    """
-    from scipy.ndimage import distance_transform_edt
-
-    _check_gap(gap_cells)
-    is_ground = np.asarray(has_ground, dtype=bool)
-    if not is_ground.any():
-        return np.ones(is_ground.shape, dtype=bool)
-    return np.asarray(distance_transform_edt(~is_ground) > gap_cells)
-
-
 def fill_small_holes(height: npt.ArrayLike, most_cells: int) -> tuple[Floats, Flags]:
     """Fill holes of a few cells from their neighbours, and say which cells were filled.
 
@@ -300,8 +249,3 @@ def _fit(row: Ints, col: Ints, values: npt.NDArray[np.generic]) -> None:
             "three lists of one length",
             "give a row, a column and a value for each point",
         )
-
-
-def _check_gap(gap: float) -> None:
-    if not gap >= 0:
-        raise RangeError("gap", f"{gap}", "a distance of 0 or more", "give the widest gap allowed")

@@ -18,9 +18,14 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from geotrim.core import _cloud_kernels as kernels
-from geotrim.core import _tile_kernels as kernels_of_tiles
-from geotrim.core.cloud_grid import CloudGrid, cells_of, count_in_cells, fill_small_holes
+from geotrim.core import _tile_kernels as kernels
+from geotrim.core.cloud_grid import (
+    CloudGrid,
+    cells_of,
+    count_in_cells,
+    fill_small_holes,
+    highest_in_cells,
+)
 from geotrim.core.coverage import Floats, Ints
 from geotrim.core.ground import Flags, GroundSurface
 from geotrim.errors import ShapeError
@@ -152,8 +157,7 @@ def tile_heights(
     wide = grid.part(-m, grid.rows + m, -m, grid.cols + m)
     row, col = cells_of(x, y, wide)
     n_returns = count_in_cells(row, col, wide.shape)
-    top = np.full(wide.shape, np.nan)
-    kernels.highest(row, col, height, top)
+    top = highest_in_cells(row, col, height, wide.shape)
     ground, far = _ground(surface, wide, limits)
     wet = _wet(wide, ground, far, limits, water_xy, is_wet)
     reason = np.select(
@@ -214,7 +218,7 @@ def distances(px: Floats, py: Floats, x: Floats, y: Floats, gap: float) -> Float
     grid = _block_grid(x, y, 2.0, least=gap / 50.0)
     starts, order = _blocks(x, y, *grid)
     flat = out.reshape(-1)
-    kernels_of_tiles.nearest(px.ravel(), py.ravel(), x, y, *grid, starts, order, gap, flat)
+    kernels.nearest(px.ravel(), py.ravel(), x, y, *grid, starts, order, gap, flat)
     return out
 
 
@@ -253,5 +257,5 @@ def _blocks(
 ) -> tuple[Ints, Ints]:
     """Points by block: where each block starts, and the points in that order."""
     starts, order = np.zeros(wide * high + 1, np.int64), np.empty(x.size, np.int64)
-    kernels_of_tiles.blocks(x, y, west, south, side, wide, high, starts, order)
+    kernels.blocks(x, y, west, south, side, wide, high, starts, order)
     return starts, order

@@ -5,13 +5,11 @@ the points and whichever tile they came in: coordinates are shifted by a whole n
 digit is lost), and of four returns on one circle the diagonal is chosen by their coordinates.
 
 A tile's triangulation differs from the whole cloud's near its edge, where returns beyond it are
-missing. :meth:`GroundSurface.is_settled` tells where it does not: a triangle belongs to the whole
-cloud's surface if the circle through its corners lies where every return is known.
+missing. It does not where the circle through a triangle's corners lies where every return is known:
+then no return from elsewhere can fall in it, and the triangle belongs to the whole cloud's surface.
 """
 
 from __future__ import annotations
-
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -65,7 +63,6 @@ class GroundSurface:
         self.corners, self.beyond = _triangles(self.x, self.y, what)
         self._seeds = _Seeds(self.x, self.y, self.corners)
         self._circles: Floats | None = None
-        self._tree: Any = None
 
     @property
     def n_returns(self) -> int:
@@ -80,8 +77,8 @@ class GroundSurface:
         x, y : arrays of one shape [map units]
         widest : float, optional
             Radius of the widest circle without a return that a triangle may span; a wider hole is
-            not bridged, and is NaN too. With a buffer of twice this, tiles give one answer: see
-            :meth:`is_settled`. [map units]
+            not bridged, and is NaN too. With a buffer of twice this, tiles give one answer.
+            [map units]
 
         Returns
         -------
@@ -95,43 +92,15 @@ class GroundSurface:
         kernels.interpolate(east, north, where, self.x, self.y, self.z, self.corners, height)
         return height.reshape(shape)
 
-    def nearest_return(self, x: npt.ArrayLike, y: npt.ArrayLike) -> Floats:
-        """Distance on the map to the nearest ground return, in map units."""
-        from scipy.spatial import cKDTree
+    def n_returns_in(self, bounds: tuple[float, float, float, float]) -> int:
+        """Returns within west, south, east, north; of the sides the western and northern count.
 
-        if self._tree is None:
-            self._tree = cKDTree(np.column_stack([self.x, self.y]), balanced_tree=False)
-        east, north, shape = self._local(x, y)
-        return np.asarray(self._tree.query(np.column_stack([east, north]))[0]).reshape(shape)
-
-    def is_settled(
-        self, x: npt.ArrayLike, y: npt.ArrayLike, known: tuple[float, float, float, float]
-    ) -> Flags:
-        """Where the surface would stay the same with more returns from outside an extent.
-
-        Parameters
-        ----------
-        x, y : arrays of one shape [map units]
-        known : (west, south, east, north)
-            The extent within which every ground return of the cloud is part of this surface, such
-            as a tile with its buffer. [map units]
-
-        Notes
-        -----
-        A triangle is Delaunay in a set of points if no point lies inside its circle. If the circle
-        lies in ``known`` no return from elsewhere can fall in it. So where this is True any two
-        tiles give the same height; where it is False the buffer is too small for the gap between
-        returns. A buffer of the widest gap there (the diameter of its empty circle) is enough.
+        So the counts of rectangles that touch add up.
         """
-        self._radii()
-        assert self._circles is not None
-        east, north, shape = self._local(x, y)
-        where = self._find(east, north)
-        cx, cy, radius = self._circles[where].T
-        west, south = known[0] - self.west, known[1] - self.south
-        is_in = (cx - radius >= west) & (cx + radius <= known[2] - self.west)
-        is_in &= (cy - radius >= south) & (cy + radius <= known[3] - self.south)
-        return np.asarray((is_in & (where >= 0)).reshape(shape))
+        west, east = bounds[0] - self.west, bounds[2] - self.west
+        south, north = bounds[1] - self.south, bounds[3] - self.south
+        is_in = (self.x >= west) & (self.x < east) & (self.y > south) & (self.y <= north)
+        return int(is_in.sum())
 
     def _radii(self) -> Floats:
         """Radius of the circle through the corners of each triangle."""

@@ -45,6 +45,13 @@ CELL_STEP_FT, CELL_STEP_M = 0.5, 0.25
 #: What stands on the ground and is no plant. Source: LAS specification 1.4-R15, classes.
 NOT_PLANTS = (6, 13, 14, 15, 16, 17, 19)
 
+#: What the filter does to heights. Source: ground of both kinds under the same two open clouds
+#: (a suburb in Oregon, 26,107 ground returns; 39 plots of pine sandhill in Florida), cell by cell.
+FILTER_BIAS = (
+    "Such ground lies rather high: over two classed clouds by 0.25 and 0.14 ft on average, by more "
+    "than 1.4 and 0.9 ft in one cell of twenty; heights read as much too low"
+)
+
 In = TypeVar("In")
 Out = TypeVar("Out")
 
@@ -258,7 +265,8 @@ def ground_way(
         return way, Note("ground", f"triangulated from {n:,} returns of class 2 (ground)")
     why = "as asked" if asked == "filter" else "the cloud has no return of class 2 (ground)"
     text = f"found by a filter (Pingel, Clarke and McBride 2013): {why}. Under dense mangrove "
-    text += "roots and low branches may pass for ground; a classed cloud goes before this"
+    text += "roots and low branches may pass for ground; a classed cloud goes before this. "
+    text += FILTER_BIAS
     return way, Note("ground", text, "assumed")
 
 

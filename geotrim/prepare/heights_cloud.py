@@ -17,7 +17,7 @@ from geotrim.core import cloud_heights as core
 from geotrim.core.cloud_grid import CloudGrid, grid_of
 from geotrim.core.cloud_heights import TileHeights, TileLimits
 from geotrim.core.height_difference import BELOW_SIGMAS, USUAL_RMSE_FT, middles_inside
-from geotrim.errors import GeotrimError, LayerError
+from geotrim.errors import GeotrimError, LayerError, RangeError
 from geotrim.io.cloud_tiles import TILE_POINTS, Tile, tile_clouds
 from geotrim.io.clouds import GROUND, WATER, Points, vertical_name
 from geotrim.io.crs import named
@@ -48,6 +48,9 @@ PICTURE_CELLS = 1200
 BIN_FT, LAST_BIN_FT = 1.0, 200.0
 #: A height over this is told: no mangrove is as tall (from memory). [ft]
 ODD_HEIGHT_FT = 200.0
+#: Class of what is built -> what lies over a shore and may have it. Source: LAS specification
+#: 1.4-R15, classes 6 (building) and 17 (bridge deck); docks have none of their own.
+BUILT = {6: "roofs", 17: "bridges and docks"}
 #: Wider cells are told: a mangrove of 6 ft, the lowest the rules ask about, is seldom wider (from
 #: memory). [ft]
 WIDEST_CELL_FT = 6.0
@@ -84,7 +87,7 @@ def prepare_heights_cloud(task: Task, *, tile_points: int = TILE_POINTS) -> Prep
     way_limits = _limits(task, work)
     sieve = sieve_of(
         keeps_overlap=params["overlap"] == "keep",
-        left_out=class_numbers(params["leave_out_classes"], "leave_out_classes"),
+        left_out=_left_out(params["leave_out_classes"]),
     )
     widest_reach = GroundWay(True, way_limits, work.feet_per_map_unit, 1.0).reach(work.cell)
     with tile_clouds(
@@ -164,6 +167,7 @@ class _Tally:
     bins: npt.NDArray[np.int64]
     n_raised: int = 0
     n_filled: int = 0
+    n_ground: int = 0
     highest_ft: float = -np.inf
 
     @classmethod
@@ -208,6 +212,19 @@ def _check_alone(task: Task) -> None:
                 "one or the other: a cloud's ground is made from its own returns",
                 "leave it out, or give a surface raster in place of the cloud",
             )
+
+
+def _left_out(text: str) -> tuple[int, ...]:
+    """Classes to leave out; without the ground's a filter would take its place unasked."""
+    numbers = class_numbers(text, "leave_out_classes")
+    if GROUND in numbers:
+        raise RangeError(
+            "leave_out_classes",
+            f"{text!r}, with class 2 (ground) in it",
+            "classes that stand on the ground and are no plants",
+            "take 2 out; say ground_from filter if the class of ground is not to be trusted",
+        )
+    return numbers
 
 
 def _opened(task: Task) -> _Work:
@@ -310,12 +327,13 @@ def _made(task: Task, work: _Work, way: GroundWay, tiled: Any) -> _Tally:
     only_first = task.params["tops"] == "first"
     n = tiled.n_tiles()
 
-    def one(tile: Tile) -> tuple[TileHeights, int, int] | None:
+    def one(tile: Tile) -> tuple[TileHeights, int, int, int] | None:
         part = _part(tile, grid)
         if part is None:
             return None
         cells, row0, col0 = part
-        return _tile(tile, cells, way, work, only_first), row0, col0
+        made, n_ground = _tile(tile, cells, way, work, only_first)
+        return made, n_ground, row0, col0
 
     only_base = not way.uses_filter and not limits.fill_cells
     with ExitStack() as files:
@@ -325,7 +343,8 @@ def _made(task: Task, work: _Work, way: GroundWay, tiled: Any) -> _Tally:
             task.progress(f"heights: tile {k + 1} of {n}")
             if done is None:
                 continue
-            made, row0, col0 = done
+            made, n_ground, row0, col0 = done
+            tally.n_ground += n_ground
             height_ft = made.height * feet_per_z
             heights.write(height_ft, row0, col0)
             ground.write(made.ground * feet_per_z, row0, col0)
@@ -345,8 +364,8 @@ def _part(tile: Tile, grid: CloudGrid) -> tuple[CloudGrid, int, int] | None:
 
 def _tile(
     tile: Tile, part: CloudGrid, way: GroundWay, work: _Work, only_first: bool
-) -> TileHeights:
-    """Heights of one tile."""
+) -> tuple[TileHeights, int]:
+    """Heights of one tile, and how many ground returns lie in it."""
     surface = way.surface(tile)
     returns = tile.own
     if margin := way.limits.margin_cells:
@@ -364,9 +383,10 @@ def _tile(
         np.concatenate([p.y[p.kind == WATER] for p in near]),
     )
     is_wet = None if work.water is None else (lambda x, y: middles_inside(work.water, x, y))
-    return core.tile_heights(
+    made = core.tile_heights(
         part, x, y, height, surface, way.limits, water_xy=water_xy, is_wet=is_wet
     )
+    return made, 0 if surface is None else surface.n_returns_in(part.bounds)
 
 
 def _rim(around: Points, part: CloudGrid, margin: int) -> Points:
@@ -437,6 +457,12 @@ def _class_notes(counts: Any) -> list[Note]:
     if gone is not None:
         told = ", ".join(f"{n:,} of {class_name(k)}" for k, n in enumerate(gone.tolist()) if n)
         notes.append(Note("cloud", f"left out as no plants: {told} (leave_out_classes)", "info"))
+    things = [(k, text) for k, text in BUILT.items() if not counts.read[k]]
+    if things:
+        classes = " nor ".join(class_name(k) for k, _ in things)
+        text = f"no return is of {classes}: {' and '.join(text for _, text in things)}, if there "
+        text += "are any, stand in the heights as canopy. See the picture"
+        notes.append(Note("cloud", text, "assumed"))
     return notes
 
 
@@ -458,6 +484,7 @@ def _told(task: Task, work: _Work, way: GroundWay, tally: _Tally) -> list[Note]:
     if tally.highest_ft > ODD_HEIGHT_FT:
         text = f"heights up to {tally.highest_ft:,.0f} ft: towers, birds, or a wrong unit"
         notes.append(Note("heights", text, "assumed"))
+    notes.append(_ground_note(task, work, tally))
     if tally.n_filled:
         share = 100 * tally.n_filled / max(int(tally.counts[core.MEASURED]), 1)
         text = f"{tally.n_filled:,} cells that no return fell in ({share:.2g} % of those with a "
@@ -470,6 +497,23 @@ def _told(task: Task, work: _Work, way: GroundWay, tally: _Tally) -> list[Note]:
         text += "outside of its cell"
         notes.append(Note("heights", text, "info"))
     return notes
+
+
+def _ground_note(task: Task, work: _Work, tally: _Tally) -> Note:
+    """How dense the ground was seen, and what the gap allowed takes away."""
+    n_gap, per_ft2 = int(tally.counts[core.GROUND_GAP]), _ground_per_ft2(work, tally)
+    text = f"{tally.n_ground:,} ground returns, {100 * per_ft2:.2g} on 100 ft2 of dry cells with "
+    text += f"returns; {n_gap:,} cells ({100 * n_gap / tally.counts.sum():.2g} %) are left out, "
+    text += f"mostly as farther than {task.params['ground_gap_ft']:g} ft from the nearest. A wider "
+    text += "ground_gap_ft keeps more of them, over ground that was seen less"
+    return Note("ground_gap_ft", text, "info")
+
+
+def _ground_per_ft2(work: _Work, tally: _Tally) -> float:
+    """Ground returns on a square foot of the dry cells that returns fell in."""
+    without = (core.NO_RETURNS, core.UNDER_WATER)
+    n_cells = int(tally.counts.sum() - sum(tally.counts[k] for k in without)) - tally.n_filled
+    return tally.n_ground / (max(n_cells, 1) * (work.cell * work.feet_per_map_unit) ** 2)
 
 
 def _figures(work: _Work, way: GroundWay, tally: _Tally) -> dict[str, Any]:
@@ -487,6 +531,8 @@ def _figures(work: _Work, way: GroundWay, tally: _Tally) -> dict[str, Any]:
         "n_no_returns": int(counts[core.NO_RETURNS]),
         "n_below_ground": int(counts[core.BELOW_GROUND]),
         "n_filled": tally.n_filled,
+        "n_ground_returns": tally.n_ground,
+        "ground_returns_per_ft2": _ground_per_ft2(work, tally),
         "n_set_to_0": tally.n_raised,
         "height_max_ft": tally.highest_ft,
         "rmse_ft": None if rmse is None else round(rmse, 4),
