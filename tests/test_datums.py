@@ -261,7 +261,8 @@ def table(tmp_path, *rows, head=HEAD):
 
 def test_read_stations(tmp_path):
     path = table(tmp_path, "8724580,-81.8081,24.55083,MLLW,1.52,0.89,1.76", "x,279,25,,4.1,,", "")
-    one, other = read_stations(path)
+    (one, other), notes = read_stations(path)
+    assert [n.text for n in notes] == ["2 rows of stations.csv, columns parted by commas"]
     assert one == Station(
         "8724580", pytest.approx(-81.8081), 24.55083, {"MHW": 1.52, "MSL": 0.89, "NAVD88": 1.76}
     )
@@ -276,7 +277,7 @@ def test_units_are_in_the_headings(tmp_path):
         "1;-81;25;0.3048;0.5;1983-2001",
         head="Station;Longitude;Latitude;MHW_m;LMSL_us-ft;Epoch",
     )
-    (station,) = read_stations(path)
+    ((station,), _) = read_stations(path)
     assert station.above_ref_ft["MHW"] == pytest.approx(1.0)
     assert station.above_ref_ft["MSL"] == pytest.approx(0.500001, abs=1e-9)
     assert station.epoch == "1983-2001"
@@ -291,13 +292,14 @@ BAD_TABLES = [
     ("station_id,lon,lat,MHW_ft", "1,-81,25,inf", RangeError, "station 1 MHW_ft"),
     ("station_id,lon,lat,MHW_ft", "1,25,-181,1", RangeError, "lat -181"),
     ("station_id,lon,lat,MHW_ft", "1,,25,1", RangeError, "lon None"),
-    ("station_id,lon,lat,MHW_ft", ",-81,25,1", LayerError, "row 2"),
+    ("station_id,lon,lat,MHW_ft", ",-81,25,1", LayerError, "stations line 2"),
     ("station_id,lon,lat,MHW_ft,MHW_m", "1,-81,25,1,1", UnitError, "contradicts"),
-    ("station_id,lon,lat,MHW_ft,MHW_ft", "1,-81,25,1,1", LayerError, "twice"),
-    ("station_id,lon,lat,MHW_ft", "1,-81,25,1,2", LayerError, "more cells than headings in row 2"),
+    ("station_id,lon,lat,MHW_ft,MHW_ft", "1,-81,25,1,1", LayerError, "of one name"),
+    ("station_id,lon,lat,MHW_ft", "1,-81,25,1,2", LayerError, "5 cells in line 2"),
     ("station_id,lon,lat,MHW_ft,ref_datum,MLLW_ft", "1,-81,25,1,MLLW,0.4", RangeError, "0 for the"),
+    ("station_id;lon;lat;MHW_ft", "1;-81,5;25.1;1,5", LayerError, "one way of writing"),
     ("station_id,lon,lat,MHW_ft,epoch", "1,-81,25,1,current", RangeError, "station 1 epoch"),
-    ("station_id,lon,lat,MHW_ft", "", LayerError, "without rows"),
+    ("station_id,lon,lat,MHW_ft", "", LayerError, "a header and no rows"),
 ]
 
 
@@ -307,16 +309,52 @@ def test_bad_tables(tmp_path, head, row, error, words):
         read_stations(table(tmp_path, row, head=head))
 
 
+@pytest.mark.parametrize(
+    ("text", "encoding"),
+    [
+        ("station_id;lon;lat;MHW_ft;NAVD88_ft\n8724580;-81,8081;24,55083;1,52;1,76\n", "utf-8"),
+        (
+            "sep=;\nstation_id;lon;lat;MHW_ft;NAVD88_ft\n8724580;-81,8081;24,55083;1,52;1,76;\n",
+            "cp1252",
+        ),
+        (
+            "station_id\tlon\tlat\tMHW_ft\tNAVD88_ft\n8724580\t-81.8081\t24.55083\t1.52\t1.76\n",
+            "utf-16",
+        ),
+        (
+            '# Key West; NOAA\n"# two, of them"\nstation_id,lon,lat,MHW_ft,NAVD88_ft,MSL_ft\n'
+            '="8724580",-81.8081,24.55083,1.52,1.76,n/a\n',
+            "utf-8-sig",
+        ),
+    ],
+)
+def test_tables_as_spreadsheets_write_them(tmp_path, text, encoding):
+    """The same row four ways: NOAA 8724580, MHW 1.52 ft and NAVD88 1.76 ft above MLLW."""
+    path = tmp_path / "stations.csv"
+    path.write_bytes(text.encode(encoding))
+    assert read_stations(path)[0] == [
+        Station("8724580", pytest.approx(-81.8081), 24.55083, {"MHW": 1.52, "NAVD88": 1.76})
+    ]
+
+
+def test_three_decimals_are_not_thousands(tmp_path):
+    """A longitude of -81,808 can only have a decimal comma, so that 1,520 has one too."""
+    path = table(tmp_path, "1;-81,808;24,551;1,520", head="station_id;lon;lat;MHW_ft")
+    ((station,), _) = read_stations(path)
+    assert (station.lon, station.lat) == (pytest.approx(-81.808), 24.551)
+    assert station.above_ref_ft == {"MHW": 1.52}
+
+
 def test_a_table_that_is_no_text(tmp_path):
     path = tmp_path / "stations.csv"
     path.write_bytes(b"\x89PNG\xff\xfe\x00")
-    with pytest.raises(FileError, match="no text table"):
+    with pytest.raises(FileError, match="which is no text"):
         read_stations(path)
 
 
 def test_chosen_stations(tmp_path):
     rows = ["1001,-81,25,,1,,", "1002,-82,25,,2,,", "1003,-82,26,,2,,", "1003,-82,26,,3,,"]
-    stations = read_stations(table(tmp_path, *rows))
+    stations, _ = read_stations(table(tmp_path, *rows))
     assert [s.station_id for s in chosen_stations(stations, "1002, 1001,1002", "--station")] == [
         "1002",
         "1001",
@@ -324,6 +362,13 @@ def test_chosen_stations(tmp_path):
     for names, words in (("1003", "twice"), ("1004", "not in the table.*1001"), (" ,", "' ,'")):
         with pytest.raises(LayerError, match=words):
             chosen_stations(stations, names, "--station")
+    for name, mend in (
+        ("10011", "say --station 1001 "),
+        ("XXX", "say --station with one of these ids, or name a table that holds XXX"),
+    ):
+        with pytest.raises(LayerError) as caught:
+            chosen_stations(stations[:3], name, "--station")
+        assert caught.value.mend.startswith(mend)
 
 
 # --- datum grids -----------------------------------------------------------------------------
@@ -491,7 +536,7 @@ def test_depths_are_no_heights(tmp_path):
     ],
 )
 def test_published_stations(station, want_ft):
-    stations = read_stations(open_data("noaa_tidal_datums") / STATIONS)
+    stations, _ = read_stations(open_data("noaa_tidal_datums") / STATIONS)
     assert len(stations) == 27
     (one,) = chosen_stations(stations, station, "--station")
     assert datums.mhw_above_ft(one, "NAVD88") == pytest.approx(want_ft, abs=0.005)
@@ -503,7 +548,7 @@ def test_published_grid_at_its_stations():
     folder = open_data("noaa_tidal_datums")
     n = 0
     with opened(str(folder / GRID)) as grid:
-        for station in read_stations(folder / STATIONS):
+        for station in read_stations(folder / STATIONS)[0]:
             try:
                 got = grid_value(grid, station.lon, station.lat)
             except LayerError:

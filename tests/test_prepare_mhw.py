@@ -824,6 +824,13 @@ CONTRADICTIONS = {
         LayerError,
         r"no published NAVD88.*publishes MSL",
     ),
+    "station that is not in the table": (
+        {},
+        ("stations",),
+        {"epoch": "1983-2001", "station": "872458"},
+        LayerError,
+        r"--station: found station '872458'.*say --station 8724580",
+    ),
     "station without epoch": (
         {},
         ("stations",),

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import csv
 import difflib
-import math
 import os
 from collections.abc import Iterable, Mapping
-from pathlib import Path
+from typing import Any
 
 from geotrim.core.datums import DATUM_NAMES, Station, datum_named, epoch_named
-from geotrim.errors import FileError, LayerError, RangeError, UnitError
+from geotrim.errors import LayerError, RangeError, UnitError
 from geotrim.io.fields import text_id
-from geotrim.io.files import local_path
 from geotrim.io.repair import listed
+from geotrim.io.text_numbers import COMMA, POINT, decimal_mark, value_of
+from geotrim.io.text_table import read_text_table
+from geotrim.model import Note
 from geotrim.units import feet_per_vertical_unit
 
 #: Words at the end of a heading -> unit.
@@ -26,14 +26,20 @@ PLACES = {
 }
 #: Heights given twice may differ by a rounding of this much. [ft]
 ROUNDING_FT = 0.02
+#: What is written for a height that is not published.
+NOTHING = ("nan", "na", "n/a", "null", "none")
+#: Begins a line about the table.
+COMMENT = "#"
 
 
-def read_stations(path: str | os.PathLike[str], *, subject: str = "stations") -> list[Station]:
-    """Stations of a CSV table (commas, semicolons or tabs).
+def read_stations(
+    path: str | os.PathLike[str], *, subject: str = "stations"
+) -> tuple[list[Station], tuple[Note, ...]]:
+    """Stations of a table as text, and what is to be told of the file.
 
     Columns ``station_id``, ``lon``, ``lat`` (degrees), and heights above the station's own
     reference such as ``MHW_ft``, ``MSL_m``, ``NAVD88_ft``; ``ref_datum`` and ``epoch`` where given.
-    Empty cells are not published.
+    Empty cells are not published. Decimal points and decimal commas are told apart.
 
     Parameters
     ----------
@@ -46,18 +52,20 @@ def read_stations(path: str | os.PathLike[str], *, subject: str = "stations") ->
     FileError, LayerError, UnitError, RangeError
         If it is no such table, a heading has no unit, or a cell contradicts itself.
     """
-    found = local_path(path, subject)
-    heads, rows = _rows(found, subject)
+    table, notes = read_text_table(path, subject=subject, comment=COMMENT)
+    heads = [str(name) for name in table.columns]
     places = {key: _heading(heads, key, words, subject) for key, words in PLACES.items()}
     heights = _height_columns(heads, subject)
+    degrees, numbers = (
+        [text for head in some for text in table[head] if not _is_nothing(text)]
+        for some in ([places["lon"], places["lat"]], heights)
+    )
+    mark = decimal_mark(degrees + numbers, subject, _mark_of_degrees(degrees))
     out = [
-        _station(n, row, places, heights, subject)
-        for n, row in enumerate(rows, 2)
-        if any(row.values())
+        _station(line, row, places, heights, mark, subject)
+        for line, row in zip(table.index, table.to_dict("records"), strict=True)
     ]
-    if not out:
-        raise LayerError(subject, f"{found.name} without rows", "one station a row", "export again")
-    return out
+    return out, notes
 
 
 def chosen_stations(stations: Iterable[Station], names: str, subject: str) -> list[Station]:
@@ -74,46 +82,28 @@ def chosen_stations(stations: Iterable[Station], names: str, subject: str) -> li
         if name is None:
             continue
         fits = [station for station in stations if station.station_id == name]
-        if len(fits) != 1:
-            near = difflib.get_close_matches(name, [s.station_id for s in stations], n=1)
+        if len(fits) > 1:
             raise LayerError(
                 subject,
-                f"station {name!r} {'twice' if fits else 'not in the table'}",
-                f"one row for it, among {listed([s.station_id for s in stations], 30)}",
-                f"say {near[0]!r} if you meant that" if near and not fits else "mend the table",
+                f"station {name!r} twice in the table",
+                "one row for it",
+                "take one of its rows out of the table",
+            )
+        if not fits:
+            ids = [station.station_id for station in stations]
+            near = difflib.get_close_matches(name, ids, n=3)
+            raise LayerError(
+                subject,
+                f"station {name!r}, which is not in the table",
+                f"an id of it: {listed(ids, 30)}",
+                f"say {subject} {' or '.join(near)} if you meant that"
+                if near
+                else f"say {subject} with one of these ids, or name a table that holds {name}",
             )
         out += [] if fits[0] in out else fits
     if not out:
         raise LayerError(subject, f"station {names!r}", "the id of a station", "name one")
     return out
-
-
-def _rows(path: Path, subject: str) -> tuple[list[str], list[dict[str, str]]]:
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (UnicodeDecodeError, OSError) as error:
-        raise FileError(
-            subject,
-            f"{path.name}, which is no text table in UTF-8",
-            "a CSV file",
-            "export the sheet as CSV (UTF-8)",
-        ) from error
-    lines = [line for line in text.splitlines() if line.strip() and not line.startswith("#")]
-    if not lines:
-        raise LayerError(subject, f"{path.name} without rows", "a heading and rows", "export again")
-    mark = max(",;\t", key=lines[0].count)
-    table = [[cell.strip() for cell in row] for row in csv.reader(lines, delimiter=mark)]
-    heads = table[0]
-    twice = sorted({head for head in heads if head and heads.count(head) > 1})
-    ragged = [n for n, row in enumerate(table[1:], 2) if len(row) > len(heads)]
-    if twice or ragged:
-        told = (
-            f"the heading {twice[0]!r} twice"
-            if twice
-            else f"more cells than headings in row {ragged[0]}"
-        )
-        raise LayerError(subject, told, "one cell for each heading", "mend the table")
-    return heads, [dict(zip(heads, row, strict=False)) for row in table[1:]]
 
 
 def _heading(heads: list[str], key: str, words: tuple[str, ...], subject: str) -> str:
@@ -155,24 +145,25 @@ def _height_columns(heads: list[str], subject: str) -> dict[str, tuple[str, floa
 
 
 def _station(
-    n: int,
-    row: Mapping[str, str],
+    line: int,
+    row: Mapping[str, Any],
     places: Mapping[str, str],
     heights: Mapping[str, tuple[str, float]],
+    mark: str,
     subject: str,
 ) -> Station:
     name = text_id(row.get(places["station_id"]))
     if name is None:
-        raise LayerError(f"{subject} row {n}", "no station_id", "an id", "fill it in")
+        raise LayerError(f"{subject} line {line}", "no station_id", "an id", "fill it in")
     where = f"{subject} station {name}"
-    lon, lat = (_number(row.get(places[key], ""), f"{where} {key}") for key in ("lon", "lat"))
+    lon, lat = (_number(row[places[key]], mark, f"{where} {key}") for key in ("lon", "lat"))
     if lon is None or lat is None or not (-180 <= lon <= 360 and -90 <= lat <= 90):
         raise RangeError(
             where, f"a place at lon {lon}, lat {lat}", "degrees", "west is below 0; check the two"
         )
     above: dict[str, float] = {}
     for head, (datum, factor) in heights.items():
-        value = _number(row.get(head, ""), f"{where} {head}")
+        value = _number(row[head], mark, f"{where} {head}")
         if value is None:
             continue
         if datum in above and abs(above[datum] - value * factor) > ROUNDING_FT:
@@ -194,19 +185,26 @@ def _station(
     )
 
 
-def _number(text: str | None, where: str) -> float | None:
-    if text is None or text.strip().lower() in ("", "nan", "na", "n/a", "null", "none"):
+def _mark_of_degrees(texts: Iterable[str]) -> str | None:
+    """Decimal commas where a comma for thousands would make degrees that there are not."""
+    is_comma = any("," in text and abs(value_of(text, POINT) or 0.0) > 360.0 for text in texts)
+    return COMMA if is_comma else None
+
+
+def _is_nothing(text: Any) -> bool:
+    return text is None or str(text).strip().lower() in NOTHING
+
+
+def _number(text: Any, mark: str, where: str) -> float | None:
+    if _is_nothing(text):
         return None
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise RangeError(where, f"{text!r}", "a number, or nothing", "mend the cell") from None
+    value = value_of(text, mark)
+    if value is None:
+        raise RangeError(where, f"{text!r}", "a number, or nothing", "mend the cell")
     return value
 
 
-def _check_reference(row: Mapping[str, str], above: Mapping[str, float], where: str) -> None:
+def _check_reference(row: Mapping[str, Any], above: Mapping[str, float], where: str) -> None:
     """A datum that heights are above is 0 above itself."""
     said = text_id(_ignoring_case(row, "ref_datum"))
     height = above.get(datum_named(said), 0.0) if said else 0.0
@@ -219,5 +217,5 @@ def _check_reference(row: Mapping[str, str], above: Mapping[str, float], where: 
         )
 
 
-def _ignoring_case(row: Mapping[str, str], key: str) -> str | None:
+def _ignoring_case(row: Mapping[str, Any], key: str) -> Any:
     return next((value for head, value in row.items() if head.lower() == key), None)

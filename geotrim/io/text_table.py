@@ -42,13 +42,14 @@ Row = tuple[int, list[str]]
 
 
 def read_text_table(
-    path: str | os.PathLike[str], *, subject: str = "table"
+    path: str | os.PathLike[str], *, subject: str = "table", comment: str | None = None
 ) -> tuple[Any, tuple[Note, ...]]:
     """A delimited text file with a header, every cell as text.
 
     Comma, semicolon and tab are told apart by the file itself: the one is taken by which no row
     has more cells than the header, and of several the one that makes most columns. UTF-8 and UTF-16
-    are read; other text as Windows-1252, which is told.
+    are read; other text as Windows-1252, which is told. Lines that begin with ``comment``, where
+    that is given, are passed over.
 
     Returns
     -------
@@ -68,6 +69,8 @@ def read_text_table(
 
     found = local_path(path, subject)
     text, notes = _decoded(found, subject)
+    if comment is not None:
+        text = re.sub(rf'(?m)^"?{re.escape(comment)}[^\r\n]*', "", text)
     rows, delimiter = _parted(text, found, subject)
     (line, header), *body = rows
     names = _checked_header(header, body, line, found, subject)

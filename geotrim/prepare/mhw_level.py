@@ -162,7 +162,7 @@ def _from_stations(
     task: Task, ground_datum: str, epochs: Mapping[str, str | None], at: Place
 ) -> MhwLevel:
     given = _file(task, "stations")
-    stations = read_stations(given.path, subject=given.subject)
+    stations, read_notes = read_stations(given.path, subject=given.subject)
     chosen, away_ft, bearing = _chosen(task, stations, at, given.subject)
     said = {f"station {s.station_id}": s.epoch for s in chosen}
     epoch = datums.one_epoch({**epochs, **said})
@@ -176,7 +176,8 @@ def _from_stations(
         f"{s.station_id} {value:+.2f} ft, {away / MILE_FT:,.1f} miles away"
         for s, value, away in zip(chosen, own, away_ft, strict=True)
     )
-    notes = [Note("stations", f"MHW above {ground_datum} at {told}, from {at.words}", "info")]
+    text = f"MHW above {ground_datum} at {told}, from {at.words}"
+    notes = [*read_notes, Note("stations", text, "info")]
     notes += _station_notes(own, spread, stated, away_ft, bearing, at)
     how = f"MHW less {ground_datum} at station {chosen[0].station_id}"
     if len(chosen) > 1:
@@ -215,7 +216,7 @@ def _chosen(
             "name the station whose tide is the lot's, for example --station 8724580",
         )
     if names is not None:
-        stations = chosen_stations(stations, names, subject)
+        stations = chosen_stations(stations, names, "--station")
     away, bearing = seen_from(at, [(s.lon, s.lat) for s in stations])
     if within_ft is not None:
         near = [k for k, distance in enumerate(away) if distance <= within_ft]
