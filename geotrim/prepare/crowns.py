@@ -56,7 +56,9 @@ def prepare_crowns(task: Task) -> Prepared:
         table, tops = crown_tables(draft, raster.crs, feet)
         write_layers(task.folder / FILE, {"crowns": table, "treetops": tops}, raster.crs)
         task.progress("crowns: drawing")
-        draw_crowns_draft(task.folder / FIGURE, _picture(raster, draft, table, near, feet))
+        draw_crowns_draft(
+            task.folder / FIGURE, _picture(raster, draft, table, (shapes, near), feet)
+        )
     figures = _figures(draft, table, is_whole=near is None)
     detail = {key: value for key, value in raster.describe().items() if key != "path"}
     inputs = [input_file(given, "heights", crs=raster.crs, detail=detail)]
@@ -210,8 +212,13 @@ def crown_tables(draft: CrownDraft, crs: Any, feet: float) -> tuple[Any, Any]:
 
 
 def _picture(
-    raster: HeightRaster, draft: CrownDraft, table: Any, near: Any, feet: float
+    raster: HeightRaster,
+    draft: CrownDraft,
+    table: Any,
+    area: tuple[Shapes | None, Any],
+    feet: float,
 ) -> CrownsPicture:
+    """What is drawn; ``area`` is that asked for, and the same with its margin."""
     view = picture_bounds(draft.outlines, feet)
     height_ft, bounds = raster.read_display(_on_cells(view, raster), PICTURE_CELLS)
     return CrownsPicture(
@@ -222,9 +229,10 @@ def _picture(
         draft.top_xy,
         table["confidence_frac"].to_numpy(),
         list(table["crown_id"]),
-        near,
+        area[1],
         feet,
         named(raster.crs),
+        None if area[0] is None else shapely.union_all(np.asarray(area[0].table.geometry.array)),
     )
 
 

@@ -11,12 +11,15 @@ import numpy.typing as npt
 import shapely
 
 from geotrim.io.aside import new_file
+from geotrim.report.cells import hatch_cells
 from geotrim.report.furniture import (
     MARGIN_IN,
     axes_in,
     coordinates,
+    counted,
     footer_block,
     legend_column,
+    map_line,
     new_figure,
     put_text,
     scale_and_north,
@@ -38,6 +41,16 @@ CLASSES = (
 )
 #: More crowns than this are not named on the map.
 NAMED_MOST = 60
+#: Size of the names, and where they may stand from the treetop: right and up, best first.
+NAME_PT = 5.8
+NAME_PLACES = ((0, -1), (0, 1), (1, 0), (-1, 0), (1, -1), (-1, -1), (1, 1), (-1, 1))
+#: Lines of the area asked for, and of that with its margin.
+ASKED_LOOK: dict[str, Any] = {"color": GREEN, "linewidth": 2.4, "linestyle": "solid"}
+AREA_LOOK: dict[str, Any] = {
+    "color": GREEN,
+    "linewidth": 1.4,
+    "linestyle": (0, (6.0, 1.5, 1.0, 1.5)),
+}
 #: Bins of the confidence scale.
 BINS = 20
 CAUTION = (
@@ -56,7 +69,8 @@ class CrownsPicture:
     bounds : west, south, east, north of these heights. [map units]
     view : the same of the map to draw, in the shape of its frame (:func:`picture_bounds`).
     outlines : (n,) polygons, with ``top_xy`` (n, 2), ``confidence`` (n,) and ``names`` (n,).
-    area : where the work was asked for, or None.
+    area : where crowns were looked for, the area asked for with its margin; or None.
+    asked : the area asked for itself, such as a lot; or None.
     feet_per_unit : feet in one map unit.
     crs : the CRS by name.
     """
@@ -71,6 +85,7 @@ class CrownsPicture:
     area: Any
     feet_per_unit: float
     crs: str
+    asked: Any = None
 
 
 def picture_bounds(outlines: Any, feet_per_unit: float) -> Box:
@@ -93,10 +108,10 @@ def crowns_draft_figure(picture: CrownsPicture) -> Any:
     figure = new_figure(WIDTH_IN, HEIGHT_IN)
     n = len(picture.outlines)
     low = int((picture.confidence < CLASSES[1][1]).sum())
-    subtitle = f"{n:,} {'crown' if n == 1 else 'crowns'} from the heights, {low:,} of them with a "
+    subtitle = f"{counted(n, 'crown')} from the heights, {low:,} of them with a "
     subtitle += f"confidence under {CLASSES[1][1]:g}. To be confirmed in the field"
     top = HEIGHT_IN - title_block(figure, "Draft of crowns", subtitle)
-    footer_block(figure, [CAUTION, f"Coordinates: {picture.crs}. Heights in feet."])
+    footer_block(figure, [CAUTION, _foot(picture)])
     width, height = _frame()
     ax = axes_in(figure, MARGIN_IN + 0.3, FOOT_IN + 0.3, width, height)
     tallest = _map(ax, picture)
@@ -109,8 +124,15 @@ def crowns_draft_figure(picture: CrownsPicture) -> Any:
     return figure
 
 
+def _foot(picture: CrownsPicture) -> str:
+    """Units, and whether crowns are named."""
+    text = map_line(picture.crs, picture.feet_per_unit, "heights")
+    n = len(picture.outlines)
+    return f"{text} No ids are written: {n:,} crowns are too many." if n > NAMED_MOST else text
+
+
 #: Room for the footer, and for title and subtitle. [in]
-FOOT_IN, TITLE_IN = 0.72, 0.85
+FOOT_IN, TITLE_IN = 0.84, 0.85
 
 
 def _frame() -> tuple[float, float]:
@@ -129,18 +151,14 @@ def _map(ax: Any, picture: CrownsPicture) -> float:
         interpolation="nearest",
         aspect="auto",
     )
-    missing = np.isnan(picture.height_ft)
-    if missing.any():
-        _hatch(ax, missing, picture.bounds)
-    if picture.area is not None:
-        edge = shapely.boundary(picture.area)
-        draw_line(ax, edge, color=GREEN, linewidth=1.4, linestyle=(0, (6, 1.5, 1, 1.5)), casing=0.8)
+    _hatch(ax, np.isnan(picture.height_ft), picture.bounds)
+    for shape, look in ((picture.area, AREA_LOOK), (picture.asked, ASKED_LOOK)):
+        if shape is not None:
+            draw_line(ax, shapely.boundary(shape), casing=0.8, **look)
     _outlines(ax, picture)
     ax.plot(*picture.top_xy.T, **_top_mark(len(picture.outlines)))
     if len(picture.outlines) <= NAMED_MOST:
-        for (x, y), name in zip(picture.top_xy, picture.names, strict=True):
-            ax.annotate(name, (x, y), (0, 3.5), textcoords="offset points", fontsize=5.5,
-                        ha="center", va="bottom", path_effects=halo(1.6), clip_on=True)  # fmt: skip
+        _names(ax, picture)
     ax.set_xlim(picture.view[0], picture.view[2])
     ax.set_ylim(picture.view[1], picture.view[3])
     coordinates(ax)
@@ -152,16 +170,35 @@ def _greys(height_ft: npt.NDArray[np.float64], tallest: float) -> npt.NDArray[np
     return np.repeat((1.0 - (1.0 - DARKEST) * share)[:, :, None], 3, axis=2)
 
 
-def _hatch(ax: Any, missing: Any, bounds: Box) -> None:
+def _hatch(ax: Any, missing: npt.NDArray[np.bool_], bounds: Box) -> None:
     """Hatches where there are no heights."""
+    from matplotlib.transforms import Affine2D
+
     west, south, east, north = bounds
     rows, cols = missing.shape
-    x = west + (np.arange(-1, cols + 1) + 0.5) / cols * (east - west)
-    y = north - (np.arange(-1, rows + 1) + 0.5) / rows * (north - south)
-    mask = np.pad(missing.astype(float), 1)
-    drawn = ax.contourf(x, y, mask, levels=[0.5, 1.5], colors="none", hatches=["////"])
-    drawn.set_edgecolor("#909090")
-    drawn.set_linewidth(0.0)
+    place = Affine2D().scale((east - west) / cols, (south - north) / rows).translate(west, north)
+    hatch_cells(ax, missing, place + ax.transData, "////", "#909090", zorder=1.0)
+
+
+def _names(ax: Any, picture: CrownsPicture) -> None:
+    """Ids beside the treetops, each where it covers no treetop and no other id."""
+    per_pt = (picture.view[2] - picture.view[0]) / (72.0 * _frame()[0])
+    tops = shapely.buffer(shapely.points(picture.top_xy), 2.6 * per_pt)
+    taken: list[Any] = []
+    for (x, y), name in zip(picture.top_xy, picture.names, strict=True):
+        half = 0.31 * NAME_PT * len(name) * per_pt
+        high = 0.45 * NAME_PT * per_pt
+        best: tuple[float, Any, float, float] | None = None
+        for right, up in NAME_PLACES:
+            at_x, at_y = x + right * (half + 3.4 * per_pt), y + up * (high + 4.0 * per_pt)
+            box = shapely.box(at_x - half, at_y - high, at_x + half, at_y + high)
+            over = shapely.area(shapely.intersection(np.array([*tops, *taken]), box)).sum()
+            if best is None or over < best[0] - 1e-9:
+                best = (float(over), box, at_x, at_y)
+        assert best is not None  # there are places to try
+        taken.append(best[1])
+        ax.text(best[2], best[3], name, fontsize=NAME_PT, ha="center", va="center",
+                path_effects=halo(1.6), clip_on=True, zorder=4.0)  # fmt: skip
 
 
 def _outlines(ax: Any, picture: CrownsPicture) -> None:
@@ -229,14 +266,15 @@ def _entries(picture: CrownsPicture, tallest: float) -> list[tuple[Any, str]]:
         line: Any = {"color": colour, "lw": width, "linestyle": dashes}
         entries.append((Line2D([], [], **line), f"crown, {name} ({n:,})"))
     entries.append((Line2D([], [], **_top_mark(1)), "treetop: highest point, not the trunk"))
+    if picture.asked is not None:
+        entries.append((Line2D([], [], **ASKED_LOOK), "area asked for"))
     if picture.area is not None:
-        line = {"color": GREEN, "lw": 1.4, "linestyle": (0, (6, 1.5, 1, 1.5))}
-        entries.append((Line2D([], [], **line), "area asked for, with its margin"))
+        entries.append((Line2D([], [], **AREA_LOOK), "area asked for, with its margin"))
     for height in (0.0, round(tallest / 2), tallest):
         grey = 1.0 - (1.0 - DARKEST) * height / tallest
         label = f"{height:g} ft" + (" tall" if height == tallest else "")
         entries.append((Patch(facecolor=(grey,) * 3, edgecolor=BLACK, lw=0.5), label))
     if np.isnan(picture.height_ft).any():
-        look = Patch(facecolor=PAPER, edgecolor="#909090", hatch="//////", lw=0.5)
+        look = Patch(facecolor=PAPER, edgecolor="#909090", hatch="////", lw=0.5)
         entries.append((look, "no heights"))
     return entries

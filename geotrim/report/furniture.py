@@ -7,6 +7,7 @@ from typing import Any
 
 from geotrim.model import Site
 from geotrim.report.palette import BLACK, GREY, PAPER
+from geotrim.units import feet_per_map_unit
 
 CAUTION = (
     "Screening, not a survey and not legal advice. Boundaries and MHW lines are for a licensed "
@@ -101,14 +102,14 @@ def block_heights(
 
 
 def crs_line(site: Site) -> str:
-    """The CRS in words, with its code where it has one."""
+    """The CRS in words, with its code where it has one, and the units of a map."""
     from pyproj import CRS
 
     crs = CRS.from_user_input(site.crs)
     code = crs.to_authority()
-    unit = crs.axis_info[0].unit_name
     named = f"{crs.name} ({code[0]}:{code[1]})" if code else crs.name
-    return f"Coordinates: {named}, {unit}. Lengths in international feet, on the grid."
+    feet = feet_per_map_unit(crs, "map")
+    return map_line(named, feet, "lengths (international feet, on the grid)")
 
 
 def map_line(name: str, feet_per_unit: float, rest: str) -> str:

@@ -13,8 +13,10 @@ from geotrim.report.furniture import (
     MARGIN_IN,
     Entry,
     axes_in,
+    coordinates,
     footer_block,
     legend_column,
+    map_line,
     new_figure,
     scale_and_north,
     title_block,
@@ -62,14 +64,13 @@ def mhw_figure(sheet: MhwSheet) -> Any:
         figure = new_figure(WIDTH_IN, HEIGHT_IN)
         head = title_block(figure, sheet.title, _subtitle(sheet))
         foot = footer_block(figure, [CAUTION, _crs_words(sheet.crs)])
-        width = WIDTH_IN - 2 * MARGIN_IN - SIDE_IN - 0.3
-        height = HEIGHT_IN - head - foot - 0.2
-        ax = axes_in(figure, MARGIN_IN, foot + 0.1, width, height)
+        width = WIDTH_IN - 2 * MARGIN_IN - SIDE_IN - 0.55
+        height = HEIGHT_IN - head - foot - 0.35
+        ax = axes_in(figure, MARGIN_IN + 0.25, foot + 0.25, width, height)
         frame = _frame(sheet, width, height)
         ax.set_xlim(frame[0], frame[2])
         ax.set_ylim(frame[1], frame[3])
-        ax.set_xticks([])
-        ax.set_yticks([])
+        coordinates(ax)
         entries = [*_ground(ax, sheet, frame), *_band(ax, sheet), *_lots(ax, sheet)]
         entries = [*_lines(ax, sheet), *entries]
         side = WIDTH_IN - MARGIN_IN - SIDE_IN
@@ -92,7 +93,7 @@ def _subtitle(sheet: MhwSheet) -> str:
 def _crs_words(crs: CRS) -> str:
     code = crs.to_authority()
     named = f"{crs.name} ({code[0]}:{code[1]})" if code else crs.name
-    return f"Coordinates: {named}, {crs.axis_info[0].unit_name}. Lengths in feet, on the grid."
+    return map_line(named, feet_per_map_unit(crs, "figure"), "lengths (on the grid), ground")
 
 
 def _frame(sheet: MhwSheet, width: float, height: float) -> tuple[float, float, float, float]:
