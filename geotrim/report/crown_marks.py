@@ -105,11 +105,13 @@ def label_crowns(
     styles: Mapping[str, ClassStyle],
     per_inch: float,
     taken: list[tuple[float, float, float, float]],
+    lines: Any = None,
 ) -> int:
     """Write ids (and top heights where there is room); the number of crowns left without.
 
-    ``per_inch`` is map units in an inch of paper, ``taken`` the boxes of words already there. The
-    highest crowns choose their place first.
+    ``per_inch`` is map units in an inch of paper, ``taken`` the boxes of words already there, and
+    ``lines`` what words keep off where their crown has room beside it. The highest crowns choose
+    their place first.
     """
     if len(rows) > MANY:
         return len(rows)
@@ -121,16 +123,14 @@ def label_crowns(
         if not len(parts_of(row.geometry, 2)):
             left_out += 1
             continue
-        spot = shapely.point_on_surface(row.geometry)
-        centre = row.geometry.centroid
-        spot = centre if row.geometry.contains(centre) else spot
         name = str(row["crown_id"])[len(prefix) :] + MARKS.get(row["kind"], "")
         top = row["top_height_ft"]
         options = [name] if not np.isfinite(top) else [f"{name}\n{top:.1f}", name]
-        text = next((t for t in options if _fits(t, row.geometry, spot, per_inch, taken)), None)
-        if text is None:
+        placed = _placed(options, row.geometry, per_inch, taken, lines)
+        if placed is None:
             left_out += 1
             continue
+        text, spot = placed
         look = styles.get(row["height_class"] or NO_DATA, styles[NO_DATA])
         ax.text(
             spot.x,
@@ -156,22 +156,45 @@ def _plate(look: ClassStyle) -> list[Any]:
     return [patheffects.withStroke(linewidth=2.2, foreground=look.colour)]
 
 
+Words = tuple[float, float, float, float]
+#: Places to try from the middle of a crown, in its mean radius: right and up, nearest first.
+PLACES = (
+    (0.0, 0.0), (0.0, -0.25), (0.0, 0.25), (0.0, -0.45), (0.0, 0.45), (-0.25, 0.0), (0.25, 0.0),
+    (-0.3, -0.3), (0.3, -0.3), (-0.3, 0.3), (0.3, 0.3), (-0.45, 0.0), (0.45, 0.0),
+)  # fmt: skip
+
+
+def _placed(
+    options: list[str], shape: Any, per_inch: float, taken: list[Words], lines: Any
+) -> tuple[str, Any] | None:
+    """Words and their middle: clear of other words, off the lines if any wording can be."""
+    middle = shape.centroid
+    middle = middle if shape.contains(middle) else shapely.point_on_surface(shape)
+    radius = np.sqrt(shape.area / np.pi)
+    spots = [shapely.Point(middle.x + x * radius, middle.y + y * radius) for x, y in PLACES]
+    is_crossed = lines is not None and shapely.intersects(lines, shape)
+    for off in (lines, None) if is_crossed else (None,):
+        for text in options:
+            for spot in spots:
+                if _fits(text, shape, spot, per_inch, taken, off):
+                    return text, spot
+    return None
+
+
 def _fits(
-    text: str,
-    shape: Any,
-    spot: Any,
-    per_inch: float,
-    taken: list[tuple[float, float, float, float]],
+    text: str, shape: Any, spot: Any, per_inch: float, taken: list[Words], lines: Any
 ) -> bool:
-    """Whether words lie inside the crown and clear of other words; if so the place is taken."""
-    lines = text.split("\n")
-    half_w = max(len(line) for line in lines) * LABEL_PT * 0.62 / 72.0 * per_inch / 2
-    half_h = len(lines) * LABEL_PT * 1.1 / 72.0 * per_inch / 2
+    """Whether words lie inside the crown, clear of words and lines; if so the place is taken."""
+    rows = text.split("\n")
+    half_w = max(len(row) for row in rows) * LABEL_PT * 0.62 / 72.0 * per_inch / 2
+    half_h = len(rows) * LABEL_PT * 1.1 / 72.0 * per_inch / 2
     box = (spot.x - half_w, spot.y - half_h, spot.x + half_w, spot.y + half_h)
     inside = shapely.area(shapely.intersection(shapely.box(*box), shape))
     if inside < 0.86 * 4 * half_w * half_h:
         return False
     if any(a < r and c > p and b < s and d > q for a, b, c, d in (box,) for p, q, r, s in taken):
+        return False
+    if lines is not None and shapely.intersects(lines, shapely.box(*box)):
         return False
     taken.append(box)
     return True

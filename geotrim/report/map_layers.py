@@ -21,7 +21,6 @@ from geotrim.report.palette import (
     GREY,
     ORANGE,
     PURPLE,
-    VERMILION,
     class_styles,
 )
 from geotrim.report.shapes import draw_area, draw_line, halo, parts_of, words_along
@@ -354,15 +353,15 @@ def _zone_and_fringe(sheet: Sheet) -> list[Entry]:
     entries: list[Entry] = []
     zone = _closed(sheet, facts.union_of(sheet.table("zone", "zone")))
     if zone is not None and not shapely.is_empty(zone):
-        wide = {"edgecolor": VERMILION, "linewidth": 1.5}
+        wide = {"edgecolor": ORANGE, "linewidth": 3.2}  # light, for the fringe's dashes upon it
         draw_area(sheet.ax, zone, facecolor=ORANGE, alpha=0.16, lw=0.0, zorder=2.2, gid="zone-fill")
         draw_area(sheet.ax, zone, fill=False, zorder=4.5, gid="zone", **wide)
         handle = _patch_handle(facecolor="#FBEBC8", **wide)
         entries.append((handle, "zone where trimming may be considered, not where it is allowed"))
     fringe = _closed(sheet, facts.union_of(sheet.table("fringe", "fringe")))
     if fringe is not None and not shapely.is_empty(fringe):
-        look = {"edgecolor": GREEN, "linewidth": 1.3, "linestyle": FRINGE_DASH}
-        draw_area(sheet.ax, fringe, fill=False, zorder=4.4, gid="fringe", **look)
+        look = {"edgecolor": GREEN, "linewidth": 1.5, "linestyle": FRINGE_DASH}
+        draw_area(sheet.ax, fringe, fill=False, zorder=4.6, gid="fringe", **look)
         entries.append((_patch_handle(facecolor="none", **look), "mangrove fringe, canopy outline"))
     return entries
 
@@ -427,6 +426,26 @@ def _exclusions(sheet: Sheet) -> list[Entry]:
     return entries
 
 
+def _crossing(sheet: Sheet) -> Any:
+    """Heavy lines over the crowns, in their width: shore, frontage and the deepest transect."""
+    lines = [
+        facts.union_of(sheet.site.mhw_line),
+        facts.union_of(sheet.table("frontage", "frontage")),
+        _deepest(sheet.table("fringe", "transects")),
+    ]
+    seen = shapely.intersection([line for line in lines if line is not None], sheet.window)
+    return shapely.union_all(shapely.buffer(seen, 1.2 / 72.0 * sheet.per_inch, quad_segs=2))
+
+
+def _deepest(rows: Any) -> Any:
+    """The line of the deepest transect, or None where no depth is known."""
+    if rows is None:
+        return None
+    depth = rows["fringe_depth_ft"].to_numpy(dtype=float)
+    known = np.isfinite(depth).any() and np.nanmax(depth) > 0
+    return rows.geometry.iloc[int(np.nanargmax(depth))] if known else None
+
+
 def _crowns(sheet: Sheet) -> list[Entry]:
     rows = facts.crown_rows(sheet.site, sheet.results)
     if rows is not None:
@@ -435,7 +454,7 @@ def _crowns(sheet: Sheet) -> list[Entry]:
         return [(_patch_handle(facecolor="none", edgecolor="none"), "no crowns in this frame")]
     styles = class_styles(facts.height_class_names(sheet.results))
     draw_crowns(sheet.ax, rows, styles, sheet.per_inch)
-    left_out = label_crowns(sheet.ax, rows, styles, sheet.per_inch, sheet.taken)
+    left_out = label_crowns(sheet.ax, rows, styles, sheet.per_inch, sheet.taken, _crossing(sheet))
     entries = crown_entries(rows, styles)
     prefix = common_prefix([str(i) for i in rows["crown_id"]])
     words = "in a crown: its id"
