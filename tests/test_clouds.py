@@ -258,7 +258,9 @@ def test_versions_and_formats(tmp_path, version, point_format, suffix):
         z,
         version=version,
         point_format=point_format,
-        records=[geo_keys(projected=WEST_FTUS, vertical=6360) if version < "1.4" else wkt(WEST_NAVD88)],
+        records=[
+            geo_keys(projected=WEST_FTUS, vertical=6360) if version < "1.4" else wkt(WEST_NAVD88)
+        ],
         kind=kind,
         return_number=np.arange(n) % 4 + 1,
         n_returns=5,
@@ -543,6 +545,10 @@ def test_what_is_left_out_is_counted_by_the_first_reason(field):
 def test_nothing_left_is_told_with_the_reasons(field):
     with pytest.raises(LayerError, match=r"no return to work with \(20,000 far from the lots\)"):
         spooled(field, 3000, near=(0.0, 0.0, 1.0, 1.0))
+    with pytest.raises(LayerError, match=r"far from the crowns.* the cloud and the crowns lie in"):
+        spooled(field, 3000, near=(0.0, 0.0, 1.0, 1.0), near_what="the crowns")
+    with pytest.raises(LayerError, match="check which returns are left out"):
+        tile_clouds(field, cell=2.0, sieve=lambda p: {"all": p.kind < 99})
 
 
 def test_nothing_stays_on_disk_however_it_ends(field, tmp_path, monkeypatch):

@@ -258,6 +258,7 @@ def tile_clouds(
     cell: float,
     sieve: Sieve,
     near: Bounds | None = None,
+    near_what: str = "the lots",
     tile_points: int = TILE_POINTS,
     folder: Path | None = None,
     progress: Progress = lambda _: None,
@@ -274,6 +275,8 @@ def tile_clouds(
         Which returns to leave out, and why.
     near : west, south, east, north, optional
         Only returns inside are kept. [map units]
+    near_what : str
+        What that lies around, in words.
     tile_points : int
         Returns of a tile, at most, unless a single square holds more.
     folder : Path, optional
@@ -297,24 +300,26 @@ def tile_clouds(
         for cloud in clouds:
             for points in cloud.chunks(CHUNK):
                 n_seen += len(points)
-                tiled.add(_sifted(points, sieve, near, tiled.counts))
+                tiled.add(_sifted(points, sieve, near, near_what, tiled.counts))
                 if not is_small:
                     progress(f"reading {cloud.path.name}: {n_seen:,} of {total:,} returns")
-        _check_some(tiled, clouds)
+        _check_some(tiled, clouds, None if near is None else near_what)
     except BaseException:
         tiled.close()
         raise
     return tiled
 
 
-def _sifted(points: Points, sieve: Sieve, near: Bounds | None, counts: Counts) -> Points:
+def _sifted(
+    points: Points, sieve: Sieve, near: Bounds | None, near_what: str, counts: Counts
+) -> Points:
     """What is kept of some points; the rest is counted with the first reason that holds."""
     counts.read += np.bincount(points.kind, minlength=256)
     keep = np.ones(len(points), bool)
     if near is not None:
         west, south, east, north = near
         is_far = (points.x < west) | (points.x > east) | (points.y < south) | (points.y > north)
-        counts.leave_out("far from the lots", points.kind[is_far])
+        counts.leave_out(f"far from {near_what}", points.kind[is_far])
         keep &= ~is_far
     for reason, is_out in sieve(points).items():
         counts.leave_out(reason, points.kind[is_out & keep])
@@ -336,16 +341,17 @@ def _square_cells(clouds: Sequence[Cloud], cell: float, tile_points: int) -> int
     return max(LEAST_SQUARE_CELLS, 2 ** min(power, most))
 
 
-def _check_some(tiled: TiledCloud, clouds: Sequence[Cloud]) -> None:
+def _check_some(tiled: TiledCloud, clouds: Sequence[Cloud], near_what: str | None) -> None:
     if tiled.n_kept:
         return
     gone = {reason: int(n.sum()) for reason, n in tiled.counts.left_out.items()}
     told = "; ".join(f"{n:,} {reason}" for reason, n in gone.items())
+    place = "" if near_what is None else f"that the cloud and {near_what} lie in one place, and "
     raise LayerError(
         clouds[0].subject,
         f"no return to work with ({told})",
         "a cloud with returns here",
-        "check that cloud and lots lie in one place, and which returns are left out",
+        f"check {place}which returns are left out",
     )
 
 

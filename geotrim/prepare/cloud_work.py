@@ -290,6 +290,7 @@ def tiles_with_heights(
     keeps_overlap: bool = True,
     left_out: Iterable[int] = NOT_PLANTS,
     near: tuple[float, float, float, float] | None = None,
+    near_what: str = "the lots",
     folder: Path | None = None,
     tile_points: int = TILE_POINTS,
     progress: Progress = lambda _: None,
@@ -306,6 +307,8 @@ def tiles_with_heights(
         As :func:`ground_way` and :func:`sieve_of` have it.
     near : west, south, east, north, optional
         Only returns inside. Ground near its sides is less sure. [map units]
+    near_what : str
+        What that lies around, in words.
     folder : Path, optional
         Where to spool a cloud that does not fit one tile.
     notes : list, optional
@@ -319,6 +322,7 @@ def tiles_with_heights(
         cell=cell,
         sieve=sieve,
         near=near,
+        near_what=near_what,
         tile_points=tile_points,
         folder=folder,
         progress=progress,
