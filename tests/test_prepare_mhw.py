@@ -492,6 +492,7 @@ def key_west(tmp_path, heights=None):
         ("NAVD88", "8724580", -0.24),  # 1.52 - 1.76, NOAA published datums
         ("NAVD88", "8723970", -0.47),  # 0.87 - 1.34
         ("MSL", "8724580", 0.63),  # 1.52 - 0.89
+        ("MLLW", "8724580", 1.52),  # heights of the table are above MLLW
         ("MSL", "8535221", 1.94),  # 4.10 - 2.16; it publishes no NAVD88
     ],
 )
@@ -537,6 +538,19 @@ def test_elevation_between_stations(tmp_path):
     assert not layers["mhw_line"]["error_is_lower_bound"][0]
     assert "lower bound" not in told_of(done, "position of the line")
     assert "at least" not in done.prepared.words
+
+
+def test_elevation_between_stations_above_their_own_reference(tmp_path):
+    """Half way between two invented stations: MHW 1.5 and 1.9 ft above MLLW, their reference."""
+    table = tmp_path / "stations.csv"
+    lat = 24.55083 + 0.0002 - 15e-5  # of the ground's middle
+    lon = -81.8081 - 0.0004 + 40.5e-5
+    rows = [f"W,{lon - 0.1:.7f},{lat:.7f},MLLW,1.5", f"E,{lon + 0.1:.7f},{lat:.7f},MLLW,1.9"]
+    table.write_text("\n".join(["station_id,lon,lat,ref_datum,MHW_ft", *rows]), encoding="utf-8")
+    files = {"ground": ground_file(key_west(tmp_path), datum="MLLW"), "stations": str(table)}
+    done, layers = run(tmp_path, files, {"station": "W,E", "epoch": "1983-2001"})
+    assert done.prepared.figures["mhw_elevation_ft"] == pytest.approx(1.7, abs=1e-4)
+    assert layers["mhw_line"]["vertical_datum"][0] == "MLLW"
 
 
 def told_of(done, about):
@@ -1016,6 +1030,12 @@ def test_figure_shows_kinds_band_lots_and_gaps(tmp_path, monkeypatch):
     assert "legal" not in " ".join(texts.values()).lower()
     gids = [artist.get_gid() for artist in figure.axes[0].get_children()]
     assert {"shore", "island", "pond", "band"} <= set(gids)
+    ax = figure.axes[0]
+    for axis, (low, high) in ((ax.xaxis, ax.get_xlim()), (ax.yaxis, ax.get_ylim())):
+        at = [tick for tick in axis.get_ticklocs() if low <= tick <= high]
+        assert len(at) >= 2
+        assert axis.get_major_formatter()(at[0], 0) == f"{at[0]:,.0f}"
+    assert "figures on the axes in US survey feet" in texts["footer"].replace("\n", " ")
 
 
 # --- open data -------------------------------------------------------------------------------

@@ -5,12 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 from matplotlib.colors import to_rgb
 
 from geotrim.core import cloud_heights, height_difference
 from geotrim.prepare.profile_tables import words_of
+from geotrim.report import crowns_draft_figure as drafts
 from geotrim.report import heights_figure as heights
 from geotrim.report.cells import cell_runs, cells_path
+from geotrim.report.crown_marks import _placed
 from geotrim.report.furniture import HARD_SPACE, axes_unit, counted, percent
 from geotrim.report.heights_figure import HeightsPicture, heights_figure
 from geotrim.report.palette import lightness
@@ -243,3 +246,104 @@ def test_the_terminal_prints_a_dash_where_nothing_is_known():
     assert "some of the band (2 crowns), so its share is not known" in words
     known = profile_tables()[1].iloc[:1]
     assert "-:" not in words_of(known, {"band_ft": BAND, "layer_ft": 2.0})
+
+
+# ------------------------------------------------------------------------------ crowns
+
+
+def crowns_picture(n, asked=None):
+    at = [(12.0 * (k % 10), 12.0 * (k // 10)) for k in range(n)]
+    outlines = np.array([shapely.box(x, y, x + 9, y + 9) for x, y in at])
+    return drafts.CrownsPicture(
+        np.full((40, 60), 12.0),
+        (-10.0, -10.0, 130.0, 100.0),
+        drafts.picture_bounds(outlines, US_FT),
+        outlines,
+        shapely.get_coordinates(shapely.centroid(outlines)),
+        np.full(n, 0.9),
+        [f"D{k:02d}" for k in range(n)],
+        None if asked is None else asked.buffer(10.0),
+        US_FT,
+        "a grid",
+        asked,
+    )
+
+
+def boxes_of(figure, artists):
+    renderer = figure.canvas.get_renderer()
+    return [one.get_window_extent(renderer) for one in artists]
+
+
+@pytest.mark.parametrize("n", [1, 40])
+def test_ids_lie_beside_the_treetops(n):
+    figure = drafts.crowns_draft_figure(crowns_picture(n))
+    ax = figure.axes[0]
+    assert sorted(t.get_text() for t in ax.texts) == [f"D{k:02d}" for k in range(n)]
+    names = boxes_of(figure, ax.texts)
+    tops = ax.transData.transform(crowns_picture(n).top_xy)
+    half = 0.5 * 4.2 / 72 * figure.dpi  # half a mark of 4.2 points
+    for k, one in enumerate(names):
+        assert not any(one.overlaps(other) for other in names[k + 1 :])
+        for x, y in tops:
+            inside = one.x0 - half < x < one.x1 + half and one.y0 - half < y < one.y1 + half
+            assert not inside
+
+
+def test_ids_of_crowded_treetops_do_not_cover_one_another():
+    """Tops in pairs, one close under the other: an id below the upper hits that below the lower."""
+    picture = crowns_picture(20)
+    picture.top_xy[10:] = picture.top_xy[:10] - [0.0, 1.6]
+    figure = drafts.crowns_draft_figure(picture)
+    names = boxes_of(figure, figure.axes[0].texts)
+    assert not any(one.overlaps(two) for k, one in enumerate(names) for two in names[k + 1 :])
+
+
+def test_ids_left_out_are_told_in_the_footer():
+    few, many = (drafts.crowns_draft_figure(crowns_picture(n)) for n in (60, 61))
+    assert "No ids are written" not in said(few)
+    assert "No ids are written: 61 crowns are too many." in said(many)
+    assert not many.axes[0].texts and len(few.axes[0].texts) == 60
+    (foot,) = boxes_of(many, [t for t in many.texts if t.get_gid() == "footer"])
+    ticks = many.axes[0].get_tightbbox(many.canvas.get_renderer())
+    assert foot.y0 >= 0 and not foot.overlaps(ticks)
+
+
+def test_the_area_is_drawn_beside_that_with_its_margin():
+    asked = shapely.box(0, 0, 50, 30)
+    figure = drafts.crowns_draft_figure(crowns_picture(12, asked))
+    bounds = [
+        tuple(np.round([*line.get_xydata().min(axis=0), *line.get_xydata().max(axis=0)], 6))
+        for line in figure.axes[0].lines
+        if len(line.get_xydata()) > 4 and line.get_marker() == "None"
+    ]
+    assert (0, 0, 50, 30) in bounds and (-10, -10, 60, 40) in bounds
+    assert {"area asked for", "area asked for, with its margin"} <= set(legend(figure))
+    assert "area asked for" not in legend(drafts.crowns_draft_figure(crowns_picture(12)))
+    assert "1 crown from the heights" in said(drafts.crowns_draft_figure(crowns_picture(1)))
+
+
+# ------------------------------------------------------------------------------ labels on the map
+
+
+def test_labels_keep_off_a_line_where_the_crown_has_room():
+    """A line through the middle of a crown of 30 ft on a scale of 20 ft an inch."""
+    crown, line = shapely.Point(0, 0).buffer(15), shapely.LineString([(-40, 0), (40, 0)])
+    taken = []
+    text, spot = _placed(["D01\n12.0", "D01"], crown, 20.0, taken, line)
+    assert text == "D01\n12.0" and not shapely.intersects(shapely.box(*taken[0]), line)
+    assert crown.contains(spot)
+    text, spot = _placed(["D01\n12.0", "D01"], crown, 20.0, [], None)
+    assert (spot.x, spot.y) == pytest.approx((0, 0), abs=1e-9)
+
+
+def test_a_label_gives_way_to_a_figure_and_is_not_lost():
+    crown, figure = shapely.Point(0, 0).buffer(15), (-3.0, -1.5, 3.0, 1.5)
+    text, spot = _placed(["D01\n12.0", "D01"], crown, 20.0, [figure], None)
+    assert text == "D01\n12.0" and abs(spot.y) > 1.5
+    small = shapely.Point(0, 0).buffer(1.5)
+    assert _placed(["D01"], small, 20.0, [figure], None) is None
+
+
+def test_a_small_crown_on_a_line_is_labelled_over_it():
+    crown, line = shapely.Point(0, 0).buffer(3.2), shapely.LineString([(-40, 0), (40, 0)])
+    assert _placed(["D01"], crown, 20.0, [], line) is not None
