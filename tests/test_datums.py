@@ -263,9 +263,8 @@ def test_read_stations(tmp_path):
     path = table(tmp_path, "8724580,-81.8081,24.55083,MLLW,1.52,0.89,1.76", "x,279,25,,4.1,,", "")
     (one, other), notes = read_stations(path)
     assert [n.text for n in notes] == ["2 rows of stations.csv, columns parted by commas"]
-    assert one == Station(
-        "8724580", pytest.approx(-81.8081), 24.55083, {"MHW": 1.52, "MSL": 0.89, "NAVD88": 1.76}
-    )
+    above = {"MHW": 1.52, "MSL": 0.89, "NAVD88": 1.76, "MLLW": 0.0}
+    assert one == Station("8724580", pytest.approx(-81.8081), 24.55083, above)
     assert other.lon == pytest.approx(-81.0)  # 279 east
     assert other.above_ref_ft == {"MHW": 4.1}
 
@@ -281,6 +280,34 @@ def test_units_are_in_the_headings(tmp_path):
     assert station.above_ref_ft["MHW"] == pytest.approx(1.0)
     assert station.above_ref_ft["MSL"] == pytest.approx(0.500001, abs=1e-9)
     assert station.epoch == "1983-2001"
+
+
+@pytest.mark.parametrize(
+    ("ref", "datum", "want_ft"),
+    [
+        ("MLLW", "MLLW", 1.52),  # the column itself: heights are above it
+        ("mllw", "Mean Lower Low Water", 1.52),
+        ("MSL", "MSL", 1.52),
+        ("local:Pass A", "Local: pass a", 1.52),
+        ("STND", "MLLW", None),  # a station's own zero is no datum of the ground
+        ("STND", "STND", None),
+        ("", "MLLW", None),
+    ],
+)
+def test_the_reference_is_a_datum_too(tmp_path, ref, datum, want_ft):
+    ((station,), _) = read_stations(table(tmp_path, f"1,-81,25,{ref},1.52,,1.76"))
+    if want_ft is None:
+        with pytest.raises(LayerError, match=f"no published {datum}"):
+            datums.mhw_above_ft(station, datum)
+    else:
+        assert datums.mhw_above_ft(station, datum) == want_ft
+
+
+def test_heights_below_their_own_low_water_show(tmp_path):
+    """MHW below the MLLW it is counted from: a sign is wrong."""
+    ((station,), _) = read_stations(table(tmp_path, "1,-81,25,MLLW,-1.52,,1.76"))
+    with pytest.raises(RangeError, match=r"MHW -1\.52 ft below MLLW 0\.00 ft"):
+        datums.mhw_above_ft(station, "NAVD88")
 
 
 BAD_TABLES = [

@@ -225,7 +225,7 @@ def mhw_above_ft(station: Station, datum: str) -> float:
     -0.24
     """
     above = station.above_ref_ft
-    name = datum_named(datum)
+    name = next((key for key in above if are_one_datum(key, datum)), datum_named(datum))
     missing = [key for key in ("MHW", name) if key not in above]
     if missing:
         offer = "name another station"

@@ -7,7 +7,7 @@ import os
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from geotrim.core.datums import DATUM_NAMES, Station, datum_named, epoch_named
+from geotrim.core.datums import DATUM_NAMES, LOCAL, Station, datum_named, epoch_named
 from geotrim.errors import LayerError, RangeError, UnitError
 from geotrim.io.fields import text_id
 from geotrim.io.repair import listed
@@ -174,7 +174,7 @@ def _station(
                 "find out which column is right and take the other out",
             )
         above.setdefault(datum, value * factor)
-    _check_reference(row, above, where)
+    _add_reference(row, above, where)
     epoch = text_id(_ignoring_case(row, "epoch"))
     return Station(
         name,
@@ -204,14 +204,19 @@ def _number(text: Any, mark: str, where: str) -> float | None:
     return value
 
 
-def _check_reference(row: Mapping[str, Any], above: Mapping[str, float], where: str) -> None:
-    """A datum that heights are above is 0 above itself."""
+def _add_reference(row: Mapping[str, Any], above: dict[str, float], where: str) -> None:
+    """A datum that heights are above is 0 above itself, whether or not it has a column.
+
+    One that is not known here (a station's own zero, say) adds nothing.
+    """
     said = text_id(_ignoring_case(row, "ref_datum"))
-    height = above.get(datum_named(said), 0.0) if said else 0.0
-    if abs(height) > ROUNDING_FT:
+    name = datum_named(said) if said else ""
+    if name not in DATUM_NAMES and not name.startswith(LOCAL):
+        return
+    if abs(above.setdefault(name, 0.0)) > ROUNDING_FT:
         raise RangeError(
             where,
-            f"heights above {said}, and {said} itself at {height:.2f} ft",
+            f"heights above {said}, and {said} itself at {above[name]:.2f} ft",
             "0 for the reference",
             "check what the heights are above",
         )
