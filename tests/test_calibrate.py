@@ -598,6 +598,8 @@ UNITS = [
     ("stick_height_us_ft", {}, 1200 / 3937 / 0.3048),
     ("tall", {"height_field": "tall", "height_unit": "m"}, 1 / 0.3048),
     ("tall_ft", {"height_field": "tall_ft"}, 1.0),
+    ("height", {"height_unit": "m"}, 1 / 0.3048),
+    ("Stick height (m)", {}, 1 / 0.3048),
     ("tall_ft", {"height_field": "tall_ft", "height_unit": "us-ft"}, 1200 / 3937 / 0.3048),
 ]
 
@@ -609,7 +611,27 @@ def test_the_unit_comes_from_the_name_or_is_stated(tmp_path, field, said, factor
 
 
 BAD = [
-    ("crown_id,tall\nt0,9\n", {"height_field": "tall"}, UnitError, "name tells none"),
+    (
+        "crown_id,tall\nt0,9\n",
+        {"height_field": "tall"},
+        UnitError,
+        "the field 'tall', whose name tells no unit",
+    ),
+    (
+        "crown_id,height\nt0,9\n",
+        {},
+        UnitError,
+        "the field 'height', whose name tells no unit; needed the unit of the heights: ft, us-ft or "
+        "m. To mend: say height_unit, or name the field height_ft",
+    ),
+    ("crown_id,Height_CM\nt0,300\n", {}, UnitError, "'Height_CM', in a unit not known here (cm)"),
+    ("crown_id,height_in\nt0,99\n", {"height_unit": "ft"}, UnitError, "not known here (in)"),
+    (
+        "crown_id,tall_cm\nt0,300\n",
+        {"height_field": "tall_cm", "height_unit": "m"},
+        UnitError,
+        "not known here (cm); needed the unit of the heights: ft, us-ft or m. To mend: convert the",
+    ),
     (
         "crown_id,tall_m\nt0,9\n",
         {"height_field": "tall_m", "height_unit": "ft"},

@@ -339,9 +339,9 @@ def _unit_of(column: Column, stated: str | None, where: str) -> str:
     if not own and not stated:
         raise UnitError(
             where,
-            "a length without a unit",
+            "a length without a unit: the column is there, and its name tells none",
             "its unit: ft, us-ft or m",
-            f"name the column {plain_name(column.name)}_ft or _m, or state unit",
+            f"state unit, or name the column {plain_name(column.name)}_ft or _m",
         )
     return own or str(stated)
 

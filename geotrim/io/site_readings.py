@@ -12,6 +12,7 @@ import shapely
 
 from geotrim.errors import CRSError, FileError, LayerError, UnitError
 from geotrim.io.crs import choose_site_crs, layer_crs, to_site
+from geotrim.io.field_table import split_unit
 from geotrim.io.fields import field_names, find_field, text_ids, usual_field
 from geotrim.io.files import local_path, sha256_of
 from geotrim.io.layers import PARQUET, choose_layer, layer_schema
@@ -22,14 +23,10 @@ from geotrim.io.text_numbers import decimal_mark, numbers_of
 from geotrim.io.text_table import TEXT_SUFFIXES, read_text_table
 from geotrim.io.vectors import read_rows
 from geotrim.model import InputFile, Note
-from geotrim.units import feet_per_vertical_unit
+from geotrim.units import VERTICAL_UNITS_M, feet_per_vertical_unit
 
-#: Fields taken for the height when none is named; their last word is the unit.
-HEIGHT_NAMES = tuple(
-    f"{kind}height_{unit}" for kind in ("", "stick_", "field_") for unit in ("ft", "m", "us_ft")
-)
-#: Last words of a field's name that say its unit, the longer first.
-UNIT_ENDS = (("_us_ft", "us-ft"), ("_ft", "ft"), ("_m", "m"))
+#: Fields taken for the height when none is named, without the unit that is their last word.
+HEIGHT_NAMES = ("height", "stick_height", "field_height")
 
 
 def read_readings(run: Loading) -> Any:
@@ -145,7 +142,12 @@ def _heights(run: Loading, rows: Any, lines: list[str]) -> Any:
     if field is not None:
         name = find_field(rows, field, where)
     else:
-        found = [f for f in field_names(rows) if f.lower() in HEIGHT_NAMES]
+        own = [f for f in field_names(rows) if split_unit(f)[0] in HEIGHT_NAMES]
+        found = [f for f in own if split_unit(f)[1] in VERTICAL_UNITS_M]
+        if not found and "height_unit" in given:
+            found = [f for f in own if split_unit(f)[1] is None]
+        if not found and own:
+            raise _no_unit(own[0], where)
         if len(found) != 1:
             raise LayerError(
                 where,
@@ -165,15 +167,10 @@ def _heights(run: Loading, rows: Any, lines: list[str]) -> Any:
 def _unit(run: Loading, field: str) -> str:
     """Unit of the heights: stated, or the end of the field's name; never guessed."""
     stated = run.spec.values["readings"].get("height_unit")
-    named = next((unit for end, unit in UNIT_ENDS if field.lower().endswith(end)), None)
+    named = split_unit(field)[1]
     where = run.spec.where("readings", "height_unit" if stated else "height_field")
-    if stated is None and named is None:
-        raise UnitError(
-            where,
-            f"no height_unit, and a field {field!r} whose name tells none",
-            "the unit of the heights: ft, us-ft or m",
-            "say height_unit, or let the name end in _ft or _m",
-        )
+    if (stated is None and named is None) or named not in (None, *VERTICAL_UNITS_M):
+        raise _no_unit(field, where)
     if stated is not None and named is not None and (stated == "m") != (named == "m"):
         raise UnitError(
             where,
@@ -182,6 +179,19 @@ def _unit(run: Loading, field: str) -> str:
             "correct the unit, or rename the field",
         )
     return str(stated or named)
+
+
+def _no_unit(field: str, where: str) -> UnitError:
+    """The field is there, and its unit is missing or not one that is known."""
+    base, unit = split_unit(field)
+    need = "the unit of the heights: ft, us-ft or m"
+    if unit is None:
+        found = f"the field {field!r}, whose name tells no unit"
+        mend = f"say height_unit, or name the field {base}_ft, {base}_us_ft or {base}_m"
+    else:
+        found = f"the field {field!r}, in a unit not known here ({unit})"
+        mend = f"convert the heights, and name the field {base}_ft, {base}_us_ft or {base}_m"
+    return UnitError(where, found, need, mend)
 
 
 def _positions(run: Loading, rows: Any, owners: list[str | None]) -> Any:
