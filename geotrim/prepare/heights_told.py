@@ -143,26 +143,28 @@ def words_of(work: Work, figures: dict[str, Any]) -> str:
     lines = [
         "Heights above the substrate, surface less ground",
         f"  grid: {rows:,} x {cols:,} cells of {cell}, {named(CRS.from_user_input(work.grid.crs))}",
-        _line("cells", f"{n:,}"),
-        _counted("with a height", figures["n_measured"], n),
+        line("cells", f"{n:,}"),
+        counted("with a height", figures["n_measured"], n),
     ]
     for key, text in zip(list(figures)[6:12], core.REASONS.values(), strict=True):
         if figures[key]:
-            lines.append(_counted(f"left out: {text}", figures[key], n))
+            lines.append(counted(f"left out: {text}", figures[key], n))
     if figures["n_set_to_0"]:
         text = f"set to 0, up to {figures['below_ground_ft']:.2f} ft below the ground"
-        lines.append(_counted(text, figures["n_set_to_0"], n))
-    lines.append(_line("highest", f"{figures['height_max_ft']:.1f} ft"))
+        lines.append(counted(text, figures["n_set_to_0"], n))
+    lines.append(line("highest", f"{figures['height_max_ft']:.1f} ft"))
     if figures["lowest_left_out_ft"] is not None:
-        lines.append(_line("lowest, left out", f"{figures['lowest_left_out_ft']:.1f} ft"))
+        lines.append(line("lowest, left out", f"{figures['lowest_left_out_ft']:.1f} ft"))
     rmse = figures["rmse_ft"]
-    lines.append(_line("error of one height", "not stated" if rmse is None else f"{rmse:.2f} ft"))
+    lines.append(line("error of one height", "not stated" if rmse is None else f"{rmse:.2f} ft"))
     return "\n".join(lines)
 
 
-def _line(label: str, value: str) -> str:
+def line(label: str, value: str) -> str:
+    """One finding as the terminal prints it."""
     return f"  {label:<46}{value:>14}"
 
 
-def _counted(label: str, count: int, of: int) -> str:
-    return f"{_line(label, f'{count:,}')}  {100 * count / of:5.1f} %"
+def counted(label: str, count: int, of: int) -> str:
+    """A number of cells, and its share of all."""
+    return f"{line(label, f'{count:,}')}  {100 * count / of:5.1f} %"
