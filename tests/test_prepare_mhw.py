@@ -134,6 +134,7 @@ def test_what_the_pieces_say(beach_run):
     assert record["figures"]["n_contour_pieces"] == 1
     assert record["figures"]["length_at_low_ft"] == pytest.approx(49.0 * SURVEY_FT)
     assert "MHW at +0.40 ft NAVD88" in done.prepared.words
+    assert "ft in 1 piece;" in done.prepared.words and "ft in 1 piece\n" in done.prepared.words
     assert any("1.1 ft high on average" in n.text for n in done.prepared.notes)  # L-10: 34.3 cm
 
 
@@ -338,7 +339,8 @@ def test_islands_and_ponds_apart(tmp_path):
     figures = done.prepared.figures
     assert (figures["n_shore"], figures["n_island"], figures["n_pond"]) == (1, 1, 1)
     assert figures["line_length_ft"] == pytest.approx(line["length_ft"].sum())
-    assert "(ponds apart)" in done.prepared.words
+    assert "ft in 3 pieces;" in done.prepared.words
+    assert "ft in 2 pieces (ponds apart)" in done.prepared.words
 
 
 def test_ponds_with_the_line_and_islands_left_out(tmp_path):

@@ -9,7 +9,8 @@ import shapely
 from pyproj import CRS, Geod
 
 from geotrim.errors import CRSError, FileError, LayerError
-from geotrim.prepare.places import bounds_near, input_file, moved_bounds, read_shapes
+from geotrim.io.bounds import moved_bounds
+from geotrim.prepare.places import bounds_near, input_file, read_shapes
 from geotrim.prepare.task import GivenFile
 
 WEST_FLORIDA = CRS(6443)

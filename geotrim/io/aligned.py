@@ -22,13 +22,13 @@ from geotrim.core.resample import (
     nearest,
 )
 from geotrim.errors import RangeError
+from geotrim.io.bounds import Bounds, moved_bounds
 from geotrim.io.crs import Move, choose_site_crs, is_measurable, plan_move, same_crs
 from geotrim.io.rasters import HeightRaster
 from geotrim.model import Note
 from geotrim.units import feet_per_map_unit
 
 Six = tuple[float, float, float, float, float, float]
-Bounds = tuple[float, float, float, float]
 #: Cells a side of the windows the work is done in.
 BLOCK = 512
 #: Cells of another raster held at a time; a window that needs more is read in parts.
@@ -156,19 +156,6 @@ def _cut(grid: Grid, near: Bounds, subject: str) -> Grid:
     west, north = grid.places(np.array(float(row0)), np.array(float(col0)))
     six = (a, b, float(west), d, e, float(north))
     return Grid(grid.crs, six, (row1 - row0, col1 - col0))
-
-
-def moved_bounds(bounds: Bounds, source: Any, target: Any, subject: str) -> Bounds:
-    """Bounds in another CRS, their sides followed in 21 steps."""
-    own, other = CRS.from_user_input(source), CRS.from_user_input(target)
-    if same_crs(own, other):
-        return bounds
-    x, y = (np.linspace(bounds[k], bounds[k + 2], 21) for k in (0, 1))
-    xx, yy = np.meshgrid(x, y)
-    move = plan_move(own, other, np.array(bounds), subject)
-    moved = move.apply(np.column_stack([xx.ravel(), yy.ravel()]))
-    (west, south), (east, north) = moved.min(axis=0), moved.max(axis=0)
-    return float(west), float(south), float(east), float(north)
 
 
 def _pixels(transform: Six, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -10,6 +10,7 @@ from typing import Any
 
 from geotrim.core import datums
 from geotrim.io.layers import write_layer
+from geotrim.io.repair import counted
 from geotrim.model import Note
 from geotrim.prepare.mhw_ground import Ground, open_ground, place_of
 from geotrim.prepare.mhw_level import MhwLevel, settle_level
@@ -146,10 +147,10 @@ def _draw(
 def _words(told: dict[str, Any], level: MhwLevel) -> str:
     lines = [
         f"MHW at {level.elevation_ft:+.2f} ft {level.datum}, epoch {level.epoch} ({level.how})",
-        f"contour: {told['length_at_level_ft']:,.1f} ft in {told['n_contour_pieces']} pieces; "
+        f"contour: {told['length_at_level_ft']:,.1f} ft in "
+        f"{counted(told['n_contour_pieces'], 'piece')}; "
         f"kept: {told['n_shore']} shore, {told['n_island']} island, {told['n_pond']} pond",
-        f"MHW line: {told['line_length_ft']:,.1f} ft in {told['n_lines']} "
-        + ("piece" if told["n_lines"] == 1 else "pieces")
+        f"MHW line: {told['line_length_ft']:,.1f} ft in {counted(told['n_lines'], 'piece')}"
         + (" (ponds apart)" if told["n_ponds_apart"] else ""),
     ]
     if "position_error_rms_ft" in told:

@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 from pyproj import CRS
 
-from geotrim.io.crs import plan_move, to_site
+from geotrim.io.bounds import Bounds, moved_bounds
+from geotrim.io.crs import to_site
 from geotrim.io.files import local_path, sha256_of
 from geotrim.io.site_layers import code_of
 from geotrim.io.vectors import read_layer
@@ -17,12 +18,8 @@ from geotrim.model import InputFile, Note
 from geotrim.prepare.task import GivenFile
 from geotrim.units import feet_per_map_unit
 
-#: Points added to each side of a box that is taken to another CRS, where its sides bend.
-SIDE_POINTS = 21
 #: Feet in the shortest degree of latitude. Source: WGS 84 ellipsoid, pi/180 a (1 - e2).
 FEET_PER_DEGREE = 110_574.0 / 0.3048
-
-Bounds = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,29 +109,3 @@ def bounds_near(shapes: Shapes, margin_ft: float, crs: Any) -> Bounds:
         wide = high / max(np.cos(np.radians((south + north) / 2.0)), 0.01)
     box = (west - wide, south - high, east + wide, north + high)
     return moved_bounds(box, own, CRS.from_user_input(crs), shapes.told.role)
-
-
-def moved_bounds(bounds: Bounds, own: CRS, crs: CRS, subject: str) -> Bounds:
-    """The box in another CRS that holds a box whole.
-
-    Examples
-    --------
-    >>> moved_bounds((0.0, 0.0, 1.0, 2.0), CRS(6443), CRS(6443), "lots")
-    (0.0, 0.0, 1.0, 2.0)
-    """
-    if own.equals(crs, ignore_axis_order=True):
-        return bounds
-    west, south, east, north = bounds
-    along = np.linspace(0.0, 1.0, SIDE_POINTS)
-    x, y = west + along * (east - west), south + along * (north - south)
-    sides = np.concatenate(
-        [
-            np.column_stack([x, np.full_like(x, south)]),
-            np.column_stack([x, np.full_like(x, north)]),
-            np.column_stack([np.full_like(y, west), y]),
-            np.column_stack([np.full_like(y, east), y]),
-        ]
-    )
-    there = plan_move(own, crs, np.array(bounds), subject).apply(sides)
-    low, high = there.min(axis=0), there.max(axis=0)
-    return float(low[0]), float(low[1]), float(high[0]), float(high[1])
