@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -15,6 +16,7 @@ from geotrim.cli.parser import (
     given_facts,
     given_files,
     given_params,
+    notes_in_options,
     operation_parser,
     run_parser,
     text_of,
@@ -88,6 +90,9 @@ def _measure(operation: Operation, words: list[str]) -> int:
     results = measure(site, [operation.name], progress=progress)
     _progress_end(progress)
     result = results[operation.name]
+    if args.site is None:
+        told = notes_in_options(result.notes, params_of(chain.values()).values())
+        result = replace(result, notes=told)
     tables = []
     if out is not None:
         tables = write_result(

@@ -10,10 +10,11 @@ import argparse
 import difflib
 import re
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Any, NoReturn
 
 from geotrim.errors import GeotrimError, RangeError
-from geotrim.model import MHW_ORIGINS, SET_ASIDE_KINDS, SETBACK_REFERENCES
+from geotrim.model import MHW_ORIGINS, SET_ASIDE_KINDS, SETBACK_REFERENCES, Note
 from geotrim.ops.chain import inputs_of, params_of
 from geotrim.ops.registry import Operation, Param
 from geotrim.units import UNIT_HEADINGS, VERTICAL_UNITS_M, unit_of
@@ -466,7 +467,49 @@ def under_option_names(error: GeotrimError) -> GeotrimError:
         )
         for part in (error.found, error.need, error.mend)
     ]
-    return type(error)(subject, *parts)
+    options = site_options(place[1] if place else error.subject.partition(" ")[0])
+    return type(error)(subject, *(in_options(part, options) for part in parts))
+
+
+def site_options(field: str) -> dict[str, str]:
+    """Keys of an input's table in a site file, each with its option; none for what is no input."""
+    if field not in INPUTS:
+        return {}
+    keys = [key for key, _, _ in INPUTS[field][1]]
+    return {key: option_of(field, key) for key in (*keys, "layer", "crs")}
+
+
+def in_options(text: str, options: Mapping[str, str]) -> str:
+    """A text that names keys, with the options of the command line instead.
+
+    A key of one word is taken for one only behind a word such as "say" or "with"; what stands in
+    quotation marks is a name in a file and stays.
+
+    Examples
+    --------
+    >>> options = {"crs": "--trees-crs", "tag_field": "--trees-tag-field"}
+    >>> in_options("name it with tag_field, not 'tag_field'", options)
+    "name it with --trees-tag-field, not 'tag_field'"
+    >>> in_options('state it with crs, for example crs = "EPSG:6443"', options)
+    'state it with --trees-crs, for example --trees-crs EPSG:6443'
+    """
+    for key, option in options.items():
+        text = re.sub(rf"(?<![\w'-]){key} = \"?([^\"\s,]+)\"?", rf"{option} \1", text)
+        if "_" in key:
+            text = re.sub(rf"(?<![\w'-]){key}(?![\w'])", option, text)
+        else:
+            before = r"\b(with|say|state|leave|correct|and no) "
+            text = re.sub(rf"{before}{key}\b", rf"\1 {option}", text)
+    return text
+
+
+def notes_in_options(notes: Iterable[Note], params: Iterable[Param]) -> tuple[Note, ...]:
+    """Notes that name keys of a site file, told under the options of the command line."""
+    own = {param.name: param.option for param in params if "_" in param.name}
+    return tuple(
+        replace(note, text=in_options(note.text, {**site_options(note.about), **own}))
+        for note in notes
+    )
 
 
 def _setback(name: str, reference: str, distance: str, source: str) -> dict[str, Any]:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geotrim.cli import COMMANDS
-from geotrim.cli.parser import Parser, add_params, given_params, number_of
+from geotrim.cli.parser import Parser, add_params, given_params, in_options, number_of
 from geotrim.errors import GeotrimError
 from geotrim.prepare.catalogue import PREPARATIONS
 from geotrim.prepare.declared import NUMBER_KEYS, Preparation
@@ -102,6 +103,37 @@ def given_sources(
     return found
 
 
+def options_of(declared: Preparation, about: str) -> dict[str, str]:
+    """Keys and parameters that a message about an input may name, each with its option."""
+    own = {p.name: p.option for p in declared.params if "_" in p.name}
+    for source in declared.sources:
+        if about.partition(" ")[0].rstrip(",") in (source.name, source.option):
+            own |= {key: source.option_of(key) for key, _, _ in source.keys}
+    return own
+
+
+def under_options(error: GeotrimError, declared: Preparation) -> GeotrimError:
+    """An error told under the options of the command line.
+
+    Examples
+    --------
+    >>> from geotrim.prepare.catalogue import SURVEY
+    >>> error = GeotrimError("--trees tag_field", "none", "a tag", "name it with tag_field")
+    >>> told = under_options(error, SURVEY)
+    >>> told.subject, told.mend
+    ('--trees-tag-field', 'name it with --trees-tag-field')
+    """
+    options, subject = options_of(declared, error.subject), error.subject
+    for source in declared.sources:
+        if subject.partition(" ")[0].rstrip(",") == source.name:
+            subject = source.option + subject[len(source.name) :]
+        for key, _, _ in source.keys:
+            if subject == f"{source.option} {key}":
+                subject = source.option_of(key)
+    parts = (in_options(part, options) for part in (error.found, error.need, error.mend))
+    return type(error)(subject, *parts)
+
+
 def run_prepare(
     words: list[str],
     progress: Callable[[str], None] | None,
@@ -118,17 +150,22 @@ def run_prepare(
     args = preparation_parser(declared).parse_args(words[1:])
     if args.replace and args.out is None:
         raise GeotrimError("--replace", "no --out", "the folder to replace", "say --out FOLDER")
-    done = prepare_input(
-        declared.name,
-        given_sources(declared, args),
-        given_params(args, declared.params),
-        out=args.out,
-        is_replacing=args.replace,
-        progress=progress,
-    )
+    sources, params = given_sources(declared, args), given_params(args, declared.params)
+    try:
+        done = prepare_input(
+            declared.name,
+            sources,
+            params,
+            out=args.out,
+            is_replacing=args.replace,
+            progress=progress,
+        )
+    except GeotrimError as error:
+        raise under_options(error, declared) from error
     progress_end(progress)
     made = done.prepared
-    print("\n\n".join(filter(None, [made.words, notes_text(made.notes)])))
+    notes = [replace(n, text=in_options(n.text, options_of(declared, n.about))) for n in made.notes]
+    print("\n\n".join(filter(None, [made.words, notes_text(notes)])))
     if declared.caution:
         print(f"\ncaution: {declared.caution}")
     print("\n" + "\n".join(_written(done.folder, made.files.items())))
