@@ -77,14 +77,14 @@ def counted(height_ft, layer_ft=2.0, n_layers=12, floor_ft=0.0, weight=None):
 def weights_of(profiles):
     """Every layer of every measured crown."""
     n, m = profiles.weight_frac.shape
-    crown, layer = np.divmod(np.arange(n * m), m)
+    crown = np.arange(n * m) // m
     keep = profiles.is_measured[crown]
-    low = profiles.low_ft[layer]
+    low, high = profiles.leaf_low_ft.ravel(), profiles.leaf_high_ft.ravel()
     return layer_weights(
         n,
         crown[keep],
         low[keep],
-        low[keep] + profiles.layer_ft,
+        high[keep],
         profiles.weight_frac.ravel()[keep],
     )
 
@@ -291,6 +291,55 @@ def test_standard_error_bounds_that_of_shared_pulses():
     share, error = band_shares(leaf_profiles(parts, layer_ft=2.0), 6.0, 10.0)
     assert share.mean() == pytest.approx(0.2, abs=0.003)
     assert share.std() < 0.7 * error.mean()
+
+
+# --- where in a layer leaves can be
+
+
+@pytest.mark.parametrize("layer_ft", [1.0, 2.0, 3.0, 4.0, 5.0, 7.0, 10.0])
+@pytest.mark.parametrize(("floor", "top"), [(2.0, 7.7), (0.0, 7.7), (2.0, 9.0), (1.3, 14.8)])
+def test_the_depth_of_layers_moves_no_leaves_out_of_an_even_crown(layer_ft, floor, top):
+    """Leaves lie evenly from the floor to the top, so by Beer and Lambert pulses fade evenly.
+
+    Of a crown from 2 to 7.7 ft 1.7 / 5.7 = 29.8 % lie in 6-10 ft, whatever layers it is cut into.
+    """
+    edges = layer_ft * np.arange(int(np.ceil(20.0 / layer_ft)) + 1)
+    passing = 1000.0 * np.exp(-0.1 * (top - np.clip(edges, floor, top)))
+    counts = np.concatenate([[passing[0]], np.diff(passing)])[None, :]
+    found = leaf_profiles(counts, layer_ft=layer_ft, floor_ft=floor, top_ft=[top])
+    expected = (min(top, 10.0) - 6.0) / (top - floor)
+    share, _ = band_shares(found, 6.0, 10.0)
+    assert share[0] == pytest.approx(expected, rel=1e-6)
+    layers = weights_of(found)
+    used = layers.weight_frac > 0.0
+    assert share_between(layers, 6.0, 10.0)[0] == pytest.approx(share[0])
+    assert layers.high_ft[used].max() <= top + 1e-9 and layers.low_ft[used].min() >= floor - 1e-9
+    density = found.density_perft[found.weight_frac > 0.0]
+    np.testing.assert_allclose(density, 0.2, rtol=1e-6)  # 0.1 / k
+
+
+def test_sides_of_leaves_by_hand():
+    """Floor 2.5 ft, tops 7.9 and 4.1 ft: 4-8 ends at 7.9; a sliver over 4 ft keeps half a foot."""
+    counts = np.array([[40.0, 20, 20, 0], [40.0, 20, 20, 0]])
+    found = leaf_profiles(counts, layer_ft=4.0, floor_ft=2.5, top_ft=[7.9, 4.1])
+    assert found.leaf_low_ft.tolist() == [[2.5, 4.0, 8.0]] * 2
+    assert found.leaf_high_ft.tolist() == [[4.0, 7.9, 12.0], [4.0, 4.5, 12.0]]
+    found = leaf_profiles(counts, layer_ft=4.0, floor_ft=3.9, top_ft=[7.9, 3.95])
+    assert found.leaf_low_ft[:, 0].tolist() == [3.5, 3.5]  # half a foot at the least
+    assert found.leaf_high_ft[1, 0] == 4.0
+    plain = leaf_profiles(counts, layer_ft=4.0)
+    assert plain.leaf_high_ft.tolist() == [[4.0, 8.0, 12.0]] * 2
+    np.testing.assert_allclose(plain.weight_frac, found.weight_frac)  # only where, not how much
+
+
+def test_leaves_in_one_layer_have_no_error_of_sampling_where_a_band_cuts_it():
+    """How they lie in it no pulse tells; a band that holds all of it holds all leaves."""
+    counts = np.array([[50.0, 50.0, 0.0], [50.0, 30.0, 20.0]])
+    found = leaf_profiles(counts, layer_ft=8.0, floor_ft=2.0, top_ft=[7.7, 15.0])
+    share, error = band_shares(found, 6.0, 10.0)
+    assert share[0] == pytest.approx(1.7 / 5.7)
+    assert np.isnan(error[0]) and error[1] > 0.0
+    assert band_shares(found, 0.0, 8.0)[1][0] == 0.0
 
 
 # --- algebra of profiles

@@ -323,7 +323,7 @@ def test_a_pulse_is_shared_out_among_its_returns(tmp_path):
         map(str, made.notes)
     )
     _, layers, _ = tables(task_of(tmp_path, tmp_path, extinction_k=0.25, layer_ft=4.0, **how))
-    assert layers.iloc[-1]["leaf_density_perft"] == pytest.approx(np.log(2) / (0.25 * 4))
+    assert layers.iloc[-1]["leaf_density_perft"] == pytest.approx(np.log(2) / 0.25, rel=1e-3)
 
 
 def test_returns_under_the_floor_count_as_ground(folder, tmp_path):
@@ -636,3 +636,33 @@ def test_a_cloud_in_international_feet(tmp_path):
     _, layers, summary = tables(task)
     assert summary.loc["all", "top_ft"] == pytest.approx(108.5, abs=0.1)
     assert layers["weight_frac"].sum() == pytest.approx(1.0)
+
+
+def test_deep_layers_keep_leaves_where_they_are(folder, tmp_path):
+    """The leaves of the low crown lie from 2 to 6 ft: none in 6-10 ft, whatever the layers."""
+    for layer_ft in (2.0, 4.0, 10.0):
+        _, layers, summary = tables(task_of(folder, tmp_path, layer_ft=layer_ft))
+        row = summary.loc["low"]
+        assert row["share_band_frac"] == pytest.approx(0.0, abs=1e-3)
+        own = layers[layers["crown_id"] == "low"]
+        assert own["high_ft"].max() <= max(row["top_ft"], 6.0) + 0.5
+        assert own.loc[own["weight_frac"] > 0, "low_ft"].min() == 2.0
+        even = summary.loc["even", "share_band_frac"]  # 2 to 20 ft, so 4 / 18
+        assert even == pytest.approx(4 / 18, abs=0.03)
+
+
+def test_layers_deeper_than_makes_sense_are_refused():
+    with pytest.raises(GeotrimError, match="layer_ft"):
+        PREPARATIONS["profiles"].check({"layer_ft": 10.5})
+
+
+def test_the_terminal_says_that_leaves_lie_in_one_layer(folder, tmp_path):
+    """The low crown ends at 6 ft, so a layer of 10 ft holds all of it."""
+    made, _, summary = tables(task_of(folder, tmp_path, layer_ft=10.0, band_ft=(3.0, 5.0)))
+    assert summary["share_band_error_frac"].isna().to_dict() == {
+        "low": True,
+        "even": False,
+        "high": False,
+    }
+    assert "-: all leaves lie in one layer, which the band cuts (1 crown), so its" in made.words
+    assert "nan" not in made.words and "no pulse came" not in made.words

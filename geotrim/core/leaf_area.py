@@ -32,6 +32,9 @@ Flags = npt.NDArray[np.bool_]
 #: What is taken to leave the lowest layer that stops every pulse: half a pulse, the middle between
 #: none and one. Common practice for logarithms of counts, no source.
 CAP_PULSES = 0.5
+#: Leaves of a layer are spread over no less than this, even where all its returns lie closer
+#: together: returns of one leaf differ by as much. Common practice, no source. [ft]
+LEAST_DEPTH_FT = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,16 +42,20 @@ class LeafProfiles:
     """Leaf-area profiles of n crowns in m layers of one depth, from the ground up.
 
     layer_ft : depth of a layer; layer i lies between ``i`` and ``i + 1`` times this. [ft]
+    leaf_low_ft, leaf_high_ft : (n, m) where in a layer leaves can be: from the floor, under which
+        returns count as from the ground, to the crown's highest return. [ft]
     n_pulses : (n,) pulses counted, the weights of their returns summed.
     n_in, n_out : (n, m) pulses that enter a layer from above, and that leave it below.
-    density_perft : (n, m) leaf area in a volume, ft2 in a ft3. NaN in a layer no pulse came to,
-        and in crowns without a profile. [1/ft]
+    density_perft : (n, m) leaf area in a volume, ft2 in a ft3, where leaves can be. NaN in a layer
+        no pulse came to, and in crowns without a profile. [1/ft]
     weight_frac : (n, m) share of the crown's leaf area. It adds up to 1; 0 in a layer no pulse came
         to; NaN in crowns without a profile.
     is_capped : (n, m) the layer let nothing through; half a pulse is taken to have left it.
     """
 
     layer_ft: float
+    leaf_low_ft: Floats
+    leaf_high_ft: Floats
     n_pulses: Floats
     n_in: Floats
     n_out: Floats
@@ -180,7 +187,13 @@ def count_returns(
 
 
 def leaf_profiles(
-    counts: Floats, *, layer_ft: float, k: float = 0.5, min_pulses: float = 30.0
+    counts: Floats,
+    *,
+    layer_ft: float,
+    k: float = 0.5,
+    min_pulses: float = 30.0,
+    floor_ft: float = 0.0,
+    top_ft: npt.ArrayLike = np.inf,
 ) -> LeafProfiles:
     """Profiles of many crowns from their returns.
 
@@ -194,6 +207,10 @@ def leaf_profiles(
         Extinction coefficient.
     min_pulses : float
         Crowns with fewer have no profile; nor has a crown that stopped no pulse at all.
+    floor_ft : float
+        As in :func:`count_returns`: no leaves are counted under it. [ft]
+    top_ft : float or (n,) array
+        Highest return of each crown: there are no leaves over it. [ft]
 
     Raises
     ------
@@ -210,6 +227,9 @@ def leaf_profiles(
     the crown look thinner, and the correction for what is hidden below smaller. So a crown should
     be outlined at its edge, and not as a box around it.
 
+    Leaf area lies evenly in that part of a layer where leaves can be; else deep layers would put
+    leaves over a crown's own top, and near the ground where none were counted.
+
     Examples
     --------
     >>> found = leaf_profiles(np.array([[25.0, 25.0, 50.0]]), layer_ft=2.0)
@@ -221,14 +241,17 @@ def leaf_profiles(
         raise ShapeError("counts", found, "a row a crown: ground, then layers", "count again")
     below = np.cumsum(counts, axis=1)
     n_in, n_out, n_pulses = below[:, 1:], below[:, :-1], below[:, -1]
-    density, is_capped = leaf_area_density(n_in, n_out, layer_ft, k)
-    known = np.nan_to_num(density)
+    low, high = _leaf_sides(below[:, 1:].shape, layer_ft, floor_ft, top_ft)
+    density, is_capped = leaf_area_density(n_in, n_out, high - low, k)
+    known = np.nan_to_num(density) * (high - low)
     total = known.sum(axis=1)
     is_measured = (n_pulses >= min_pulses) & (total > 0.0)
     with np.errstate(invalid="ignore", divide="ignore"):
         weight = known / total[:, None]
     return LeafProfiles(
         layer_ft=layer_ft,
+        leaf_low_ft=low,
+        leaf_high_ft=high,
         n_pulses=n_pulses,
         n_in=n_in,
         n_out=n_out,
@@ -238,6 +261,20 @@ def leaf_profiles(
     )
 
 
+def _leaf_sides(
+    shape: tuple[int, ...], layer_ft: float, floor_ft: float, top_ft: npt.ArrayLike
+) -> tuple[Floats, Floats]:
+    """Where in each layer leaves can be; a layer all under the floor or over the top as it is."""
+    least = min(LEAST_DEPTH_FT, layer_ft)
+    under = np.broadcast_to(layer_ft * np.arange(shape[1], dtype=np.float64), shape)
+    over = under + layer_ft
+    low = np.where((under < floor_ft) & (floor_ft < over), floor_ft, under)
+    low = np.minimum(low, over - least)
+    top = np.broadcast_to(np.asarray(top_ft, dtype=np.float64), shape[:1])[:, None]
+    high = np.where((under <= top) & (top < over), np.maximum(top, low + least), over)
+    return low, np.minimum(high, over)
+
+
 def band_shares(profiles: LeafProfiles, low_ft: float, high_ft: float) -> tuple[Floats, Floats]:
     """Share of each crown's leaf area between two heights, and its standard error of sampling.
 
@@ -245,7 +282,8 @@ def band_shares(profiles: LeafProfiles, low_ft: float, high_ft: float) -> tuple[
     ----------
     profiles : LeafProfiles
     low_ft, high_ft : float
-        Leaf area lies evenly inside a layer, so a layer that is cut counts in part. [ft]
+        Leaf area lies evenly where in a layer it can be, so a layer that is cut counts in part.
+        [ft]
 
     Returns
     -------
@@ -265,17 +303,17 @@ def band_shares(profiles: LeafProfiles, low_ft: float, high_ft: float) -> tuple[
     that stand in clumps, slant paths, ground that is set too high.
 
     Where no pulse stopped in the band the error is the share that one pulse would have made. Where
-    none came to some of it, nothing is known of what is there, and the error is NaN. An error over
-    1 says no more than 1, and is told as that.
+    none came to some of it, nothing is known of what is there, and the error is NaN. It is NaN too
+    where all leaves are in one layer and the band ends inside it: the share is then a guess at how
+    they lie, of which pulses tell nothing. An error over 1 says no more than 1, and is told as
+    that.
     """
     if not high_ft > low_ft:
         raise RangeError("band", f"{low_ft:g} to {high_ft:g} ft", "heights that rise", "swap them")
-    low = profiles.low_ft
-    inside = np.clip(
-        np.minimum(low + profiles.layer_ft, high_ft) - np.maximum(low, low_ft), 0.0, None
-    )
-    part = inside / profiles.layer_ft
-    share: Floats = profiles.weight_frac @ part
+    low, high = profiles.leaf_low_ft, profiles.leaf_high_ft
+    inside = np.clip(np.minimum(high, high_ft) - np.maximum(low, low_ft), 0.0, None)
+    part = inside / (high - low)
+    share: Floats = (profiles.weight_frac * part).sum(axis=1)
     n_in, n_out = profiles.n_in, _passed(profiles.n_in, profiles.n_out)
     with np.errstate(invalid="ignore", divide="ignore"):
         stopped = np.where(n_in > 0.0, np.log(n_in / n_out), 0.0)
@@ -284,6 +322,8 @@ def band_shares(profiles: LeafProfiles, low_ft: float, high_ft: float) -> tuple[
         error = np.sqrt((variance * (part - share[:, None]) ** 2).sum(axis=1)) / total
         least = np.where(part > 0.0, n_in, np.inf).min(axis=1)
         one = np.log(least / np.maximum(least - 1.0, least / 2.0)) / total
-    error = np.where((stopped @ part == 0.0) & (least < np.inf), one, error)
+    error = np.where(((stopped * part).sum(axis=1) == 0.0) & (least < np.inf), one, error)
     error = np.minimum(error, 1.0)
+    is_cut = (stopped > 0.0) & (part > 0.0) & (part < 1.0)
+    error[((stopped > 0.0).sum(axis=1) == 1) & is_cut.any(axis=1)] = np.nan
     return share, np.where(profiles.is_measured & (least > 0.0), error, np.nan)

@@ -349,9 +349,10 @@ PROFILES = Preparation(
             "layer_ft",
             "number",
             2.0,
-            "Depth of a layer; thinner ones hold too few pulses at usual densities.",
+            "Depth of a layer; thinner ones hold too few pulses at usual densities, in deeper ones "
+            "leaves are taken to lie evenly.",
             low=0.25,
-            high=50.0,
+            high=10.0,
         ),
         Param(
             "returns",

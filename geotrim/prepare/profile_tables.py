@@ -31,12 +31,11 @@ def layer_table(ids: list[str], profiles: LeafProfiles) -> Any:
 
     has_more = profiles.n_out < profiles.n_pulses[:, None]  # something stops here or above
     crown, layer = np.nonzero(has_more & profiles.is_measured[:, None])
-    low = profiles.low_ft[layer]
     return pd.DataFrame(
         {
             "crown_id": np.asarray(ids, dtype=object)[crown],
-            "low_ft": low,
-            "high_ft": low + profiles.layer_ft,
+            "low_ft": profiles.leaf_low_ft[crown, layer],
+            "high_ft": profiles.leaf_high_ft[crown, layer],
             "n_in": profiles.n_in[crown, layer],
             "n_out": profiles.n_out[crown, layer],
             "leaf_density_perft": profiles.density_perft[crown, layer],
@@ -49,10 +48,9 @@ def layer_table(ids: list[str], profiles: LeafProfiles) -> Any:
 def weights_of(profiles: LeafProfiles) -> LayerWeights:
     """The layers of profiles as weights."""
     crown, layer = np.nonzero(np.nan_to_num(profiles.weight_frac) > 0.0)
-    low = profiles.low_ft[layer]
-    weight = profiles.weight_frac[crown, layer]
+    low, high = (side[crown, layer] for side in (profiles.leaf_low_ft, profiles.leaf_high_ft))
     n = len(profiles.n_pulses)
-    return layer_weights(n, crown, low, low + profiles.layer_ft, weight)
+    return layer_weights(n, crown, low, high, profiles.weight_frac[crown, layer])
 
 
 def summary_table(
@@ -122,7 +120,7 @@ def words_of(summary: Any, params: Mapping[str, Any]) -> str:
     for row in done.head(MOST_ROWS).itertuples():
         name = str(row.crown_id)
         name = name if len(name) <= 15 else name[:12] + "..."
-        is_known = np.isfinite(row.share_band_error_frac)  # else some of the band unseen
+        is_known = np.isfinite(row.share_band_error_frac)  # else it is a guess
         share = row.share_band_frac if is_known else np.nan
         lines.append(
             f"  {name:<16}{row.n_pulses:>9,.0f}{_number(row.top_ft, 10)}"
@@ -132,12 +130,15 @@ def words_of(summary: Any, params: Mapping[str, Any]) -> str:
     if len(done) > MOST_ROWS:
         lines.append(f"  and {len(done) - MOST_ROWS} more, see profile_summary.csv")
     lines.append("Error: of sampling by pulses alone, as a standard error.")
-    n_blind = int(done["share_band_error_frac"].isna().sum())
-    if n_blind:
-        lines.append(
-            f"-: no pulse came down to some of the band ({n_blind} "
-            f"{'crown' if n_blind == 1 else 'crowns'}), so its share is not known."
-        )
+    lost = done[done["share_band_error_frac"].isna()]
+    is_blind = lost["unseen_below_ft"] > low
+    for n, why in (
+        (int(is_blind.sum()), "no pulse came down to some of the band"),
+        (int((~is_blind).sum()), "all leaves lie in one layer, which the band cuts"),
+    ):
+        if n:
+            crowns = f"({n} {'crown' if n == 1 else 'crowns'})"
+            lines.append(f"-: {why} {crowns}, so its share is not known.")
     return "\n".join(lines)
 
 

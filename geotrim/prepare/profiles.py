@@ -85,10 +85,12 @@ def prepare_profiles(task: Task, *, tile_points: int = TILE_POINTS) -> Prepared:
         found = _counted(task, work, tile_points)
     params = task.params
     profiles = leaf_profiles(
-        found.counts,
+        _up_to_the_top(found.counts),
         layer_ft=params["layer_ft"],
         k=params["extinction_k"],
         min_pulses=params["min_pulses"],
+        floor_ft=params["floor_ft"],
+        top_ft=found.highest_ft,
     )
     _check_some(task, work, found, profiles)
     ids = list(work.crowns["crown_id"])
@@ -143,6 +145,7 @@ def _opened(task: Task, open_files: ExitStack) -> _Work:
                 band=given.get("band", 1),
                 crs=given.get("crs"),
                 subject=given.subject,
+                holds="elevations",
             )
         )
         datum = settled_datum(given.path, given.get("datum"), given.subject)
@@ -270,6 +273,12 @@ def _add(
     )
     is_leaf = height < n_layers * params["layer_ft"]
     np.maximum.at(found.highest_ft, crown[is_leaf], height[is_leaf])
+
+
+def _up_to_the_top(counts: Floats) -> Floats:
+    """Counts without the layers over all crowns."""
+    used = np.flatnonzero(counts.any(axis=0))
+    return counts[:, : max(int(used.max(initial=0)), 1) + 1]
 
 
 def _check_some(task: Task, work: _Work, found: _Counted, profiles: LeafProfiles) -> None:

@@ -165,12 +165,16 @@ def band_words(crown: Mapping[str, Any], band_ft: tuple[float, float]) -> str:
     'band not reached'
     >>> band_words(row | {"top_ft": 31.0, "unseen_below_ft": 8.0}, (6.0, 10.0))
     'band seen in part'
+    >>> band_words(row | {"top_ft": 7.7, "unseen_below_ft": 0.0}, (6.0, 10.0))
+    'leaves in one layer'
     """
     share, error = crown["share_band_frac"], crown["share_band_error_frac"]
     if crown["top_ft"] <= band_ft[0]:
         return "band not reached"
     if np.isfinite(share) and np.isfinite(error):
         return f"band {100 * share:.1f} \N{PLUS-MINUS SIGN} {100 * error:.1f} %"
+    if crown["unseen_below_ft"] <= band_ft[0]:
+        return "leaves in one layer"
     return "no pulse in the band" if crown["unseen_below_ft"] >= band_ft[1] else "band seen in part"
 
 
