@@ -161,16 +161,17 @@ def cut_heights_ft(layers: LayerWeights, removed_frac: float) -> Floats:
             "removed_frac", f"{removed_frac:g}", "a share from 0 to 1", "divide a percentage by 100"
         )
     out = np.full(layers.n_crowns, np.nan)
-    used = np.flatnonzero(layers.weight_frac > 0.0)[::-1]  # from the top down
-    for which in np.flatnonzero(layers.is_known):
-        mine = used[layers.crown[used] == which]
+    used = np.flatnonzero(layers.weight_frac > 0.0)  # crown by crown, so each is one run
+    starts = np.flatnonzero(np.diff(layers.crown[used], prepend=-1))
+    for start, stop in zip(starts, [*starts[1:], used.size], strict=True):
+        mine = used[start:stop][::-1]  # from the top down
         taken = np.cumsum(layers.weight_frac[mine])
         k = min(int(np.searchsorted(taken, removed_frac - AT_EDGE)), mine.size - 1)
         at = mine[k]
         rest = removed_frac - (taken[k] - layers.weight_frac[at])
         depth = layers.high_ft[at] - layers.low_ft[at]
         cut = layers.high_ft[at] - depth * rest / layers.weight_frac[at]
-        out[which] = min(max(cut, layers.low_ft[at]), layers.high_ft[at])
+        out[layers.crown[at]] = min(max(cut, layers.low_ft[at]), layers.high_ft[at])
     return out
 
 
