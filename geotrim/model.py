@@ -276,7 +276,7 @@ class Site:
 
     mhw_origin : a key of ``MHW_ORIGINS``.
     mhw_facts : what else is known of the line: ``epoch``, ``vertical_datum``, ``elevation_ft``,
-        ``position_rmse_ft``.
+        ``position_rmse_ft``, ``position_rmse_is`` (``whole`` or ``lower-bound``).
     set_aside : land that one of the kinds of ``SET_ASIDE_KINDS`` covers.
     trunks_rmse_ft : standard error of a trunk's position, None when nobody stated it. [ft]
     facts : what a map cannot give.

@@ -129,6 +129,7 @@ def test_what_the_pieces_say(beach_run):
         "vertical_datum": "NAVD88",
         "elevation_ft": 0.4,
         "position_rmse_ft": 3.28,
+        "position_rmse_is": "lower-bound",
     }
     record = json.loads((done.folder / "record.json").read_text(encoding="utf-8"))
     assert record["figures"]["n_contour_pieces"] == 1
@@ -148,6 +149,11 @@ def test_a_site_takes_the_line(beach_run):
     )
     assert site.mhw_origin == "datum-and-ground"
     assert site.mhw_facts["position_rmse_ft"] == 3.28
+    told = [n.text for n in site.notes if n.about == "mhw_line" and n.level == "missing"]
+    assert any("3.28 ft, is a lower bound" in text for text in told)
+    whole = {**done.prepared.site["mhw_line"], "position_rmse_is": "whole"}
+    site = site_from_tables({"lots": lots, "mhw_line": whole}, folder=done.folder)
+    assert not any("lower bound" in n.text for n in site.notes)
     got = frontage(site.lots, site.mhw_line)["lots"]["frontage_length_ft"][0]
     assert got == pytest.approx(30.0 * SURVEY_FT, abs=1e-6)
 
@@ -538,6 +544,7 @@ def test_elevation_between_stations(tmp_path):
     done, layers = run(tmp_path, files, {**params, "datum_error_ft": 0.4}, out="stated")
     assert done.prepared.figures["vertical_error_ft"] == pytest.approx(0.5)
     assert not layers["mhw_line"]["error_is_lower_bound"][0]
+    assert done.prepared.site["mhw_line"]["position_rmse_is"] == "whole"
     assert "lower bound" not in told_of(done, "position of the line")
     assert "at least" not in done.prepared.words
 

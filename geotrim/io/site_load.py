@@ -37,7 +37,13 @@ TOO_FAR_FT = 5 * 5280.0
 #: permit's mangroves stand within 500 ft of the landmost one (s. 403.9327(1)(a) F.S.).
 SET_ASIDE_REACH_FT = 2000.0
 NAMED_LAYERS = {"channel": ("line",), "mouth_line": ("line",), "exclusions": ("polygon",)}
-LINE_FACTS = ("epoch", "vertical_datum", "elevation_ft", "position_rmse_ft")
+LINE_FACTS = (
+    "epoch",
+    "vertical_datum",
+    "elevation_ft",
+    "position_rmse_ft",
+    "position_rmse_is",
+)
 ANY_KIND = ("polygon", "line", "point")
 
 
@@ -200,6 +206,10 @@ def _tell_line_gaps(run: Loading, given: Mapping[str, Any]) -> None:
     lost = [words for key, words in gaps.items() if key not in given]
     if lost:
         run.notes.append(Note("mhw_line", f"not stated: {', '.join(lost)}", "missing"))
+    if "position_rmse_ft" in given and given.get("position_rmse_is") == "lower-bound":
+        text = f"the standard error of its position, {given['position_rmse_ft']:g} ft, is a lower "
+        text += "bound: a part of it is not known"
+        run.notes.append(Note("mhw_line", text, "missing"))
 
 
 def _check_near(run: Loading, site: Site) -> None:

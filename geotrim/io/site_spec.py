@@ -85,6 +85,9 @@ SITE_TABLES: dict[str, dict[str, Key]] = {
         "vertical_datum": Key("text", 'datum of elevation_ft, for example "NAVD 88"'),
         "elevation_ft": Key("number", "elevation of mean high water"),
         "position_rmse_ft": Key("number", "standard error of the line's position", low=0.0),
+        "position_rmse_is": Key(
+            "text", "whether that is all of it", choices=("whole", "lower-bound")
+        ),
     },
     "crowns": {
         **_SOURCE,

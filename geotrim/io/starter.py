@@ -146,6 +146,7 @@ _EXAMPLES = {
     "vertical_datum": '"NAVD 88"',
     "elevation_ft": "0.5",
     "position_rmse_ft": "1.0",
+    "position_rmse_is": '"whole"',
     "rmse_ft": "0.5",
     "band": "1",
     "distance_ft": "10.0",

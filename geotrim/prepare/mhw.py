@@ -73,6 +73,8 @@ def _site_table(level: MhwLevel, figures: dict[str, Any]) -> dict[str, Any]:
     }
     if "position_error_rms_ft" in figures:
         table["position_rmse_ft"] = round(figures["position_error_rms_ft"], 2)
+        is_least = figures["error_is_lower_bound"]
+        table["position_rmse_is"] = "lower-bound" if is_least else "whole"
     return table
 
 
