@@ -174,7 +174,7 @@ def test_without_crowns_a_crown_id_says_nothing_and_a_place_does():
 def test_nothing_to_compare_is_a_result_with_a_reason():
     result = calibrate(grid(), readings(["zz"], [9.0]), crowns())
     assert figures(result)["n_trees"] == 0 and np.isnan(figures(result)["bias_ft"])
-    assert "no reading could be compared with the raster" in told(result, "missing")
+    assert "no reading could be compared: no crown has its crown id" in told(result, "missing")
     site = Site("s", CRS, None, None, "", crowns=crowns(), heights=grid())
     assert "no accuracy to state" in calibration_text(site, {"calibrate": result})
     assert calibration_figure(site, {"calibrate": result}) is None

@@ -26,8 +26,10 @@ from geotrim.errors import LayerError
 from geotrim.model import HeightSource, Note, Result
 from geotrim.ops import canopy, catalogue
 from geotrim.ops.calibration_notes import (
+    OFF,
     how_many,
     notes_on_figures,
+    notes_on_heights,
     notes_on_rows,
     notes_on_trees,
 )
@@ -116,9 +118,12 @@ def calibrate(
     notes = [
         *matched.notes,
         *notes_on_rows(matched.rows),
+        *notes_on_heights(matched.rows),
         *notes_on_trees(trees, parameters),
-        *notes_on_figures(table.iloc[0], parameters),
+        *notes_on_figures(table.iloc[0], parameters, matched.rows),
     ]
+    if not len(trees):
+        notes = [notes[-1], *notes[:-1]]  # what it comes to is said first
     readers, told = _readers(matched.rows, trees)
     tables = {
         "calibration": table,
@@ -285,7 +290,7 @@ def _take(rows: Any, at: Any, seen: Any, what: str) -> None:
     reasons = np.full(len(at), None, dtype=object)
     reasons[np.isnan(top)] = f"no cell that counts in {what}"
     reasons[seen["is_partial"].to_numpy(dtype=bool)] = f"part of {what} off the raster or no data"
-    reasons[~(covered > 0.0)] = f"{what} off the raster or on no data"
+    reasons[~(covered > 0.0)] = f"{what} {OFF}"
     is_free = rows["reason"].iloc[at].isna().to_numpy()
     rows.loc[at[is_free], "reason"] = reasons[is_free]
     rows.loc[at, "raster_height_ft"] = top

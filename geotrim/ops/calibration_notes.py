@@ -19,6 +19,11 @@ UNSAFE_IF_HIGH = "6 ft"
 #: A check ought to be this many times as good as what it checks. Source: ASPRS standard of 2014, as
 #: told on the USGS page on lidar quality levels.
 CHECK_TIMES = 3.0
+#: Mangroves of Florida hardly pass 80 ft; a stick that reads more than this is most likely a slip
+#: of a digit or of the unit. From memory, no source.
+PLAUSIBLE_FT = 100.0
+#: How the reason ends where a reading lies off the raster.
+OFF = "off the raster or on no data"
 
 
 def notes_on_rows(rows: Any) -> list[Note]:
@@ -33,6 +38,44 @@ def notes_on_rows(rows: Any) -> list[Note]:
         text = f"{how_many(len(group))} not compared, {reason}: row {shown}"
         notes.append(Note("readings", text, "missing"))
     return notes
+
+
+def nothing_words(rows: Any) -> str:
+    """Why no reading could be compared, where it is one reason for all of them; "" otherwise.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        ``reason``, one row a reading.
+    """
+    reasons = set(rows["reason"])
+    if not reasons or not all(isinstance(reason, str) for reason in reasons):
+        return ""
+    if all(reason.endswith(OFF) for reason in reasons):
+        return (
+            f"nothing overlaps: every reading lies {OFF}. Check that raster and readings are of "
+            "one place, and the reference system of each"
+        )
+    return f"no reading could be compared: {reasons.pop()}" if len(reasons) == 1 else ""
+
+
+def notes_on_heights(rows: Any) -> list[Note]:
+    """Readings higher than any mangrove of this coast."""
+    high = rows[rows["height_ft"].to_numpy(dtype=np.float64, na_value=np.nan) > PLAUSIBLE_FT]
+    if not len(high):
+        return []
+    shown = "; ".join(
+        f"row {at + 1}{'' if pd.isna(crown) else f', crown {crown}'}: {tall:,.1f} ft"
+        for at, crown, tall in zip(
+            high.index[:5], high["crown_id"][:5], high["height_ft"][:5], strict=True
+        )
+    )
+    more = "; ..." if len(high) > 5 else ""
+    text = (
+        f"{how_many(len(high))} over {PLAUSIBLE_FT:g} ft, higher than mangroves grow in Florida "
+        f"(from memory); kept: check reading and unit ({shown}{more})"
+    )
+    return [Note("readings", text, "assumed")]
 
 
 def notes_on_trees(trees: Any, parameters: dict[str, Any]) -> list[Note]:
@@ -61,11 +104,12 @@ def notes_on_trees(trees: Any, parameters: dict[str, Any]) -> list[Note]:
     return notes
 
 
-def notes_on_figures(row: Any, parameters: dict[str, Any]) -> list[Note]:
+def notes_on_figures(row: Any, parameters: dict[str, Any], rows: Any) -> list[Note]:
     """What the figures mean: the unsafe side, the number of checks, errors, the trend."""
     n, rmse = int(row["n_trees"]), float(row["rmse_ft"])
     if n == 0:
-        return [Note("calibrate", "no reading could be compared with the raster", "missing")]
+        text = nothing_words(rows) or "no reading could be compared with the raster"
+        return [Note("calibrate", text, "missing")]
     notes = []
     if n < ENOUGH_CHECKS:
         text = f"{n} of the {ENOUGH_CHECKS} trees or more that an accuracy statement asks for "

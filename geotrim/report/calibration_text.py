@@ -9,6 +9,7 @@ import numpy as np
 
 from geotrim.core.calibration import ENOUGH_CHECKS, Correction
 from geotrim.model import Site
+from geotrim.ops.calibration_notes import nothing_words
 from geotrim.ops.height_correction import correction_words
 from geotrim.report import facts
 
@@ -35,6 +36,20 @@ def calibration_text(site: Site, results: facts.Results) -> str:
         return "No stick readings were compared."
     row = rows.iloc[0]
     lines = ["Stick readings against the height raster (raster less stick)"]
+    if not int(row["n_trees"]):
+        readings = facts.table(results, "calibrate", "stick_readings")
+        why = "" if readings is None else nothing_words(readings)
+        words = why or "no reading could be compared with the raster"
+        lines = [*_fold(f"{words[0].upper()}{words[1:]}."), ""]
+        n = int(row["n_not_compared"])
+        return "\n".join(
+            [
+                *lines,
+                f"  {'trees compared':<34}0  (readings not compared: {n})",
+                "",
+                accuracy_words(row),
+            ]
+        )
     lines += [f"  {label:<34}{value}" for label, value in figures(row)]
     lines += ["", *_fold(accuracy_words(row))]
     lines += _fold(done_words(row))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+from geotrim.ops.calibration_notes import nothing_words
 from geotrim.report import facts
 from geotrim.report.calibration_text import accuracy_words, done_words, figures
 from geotrim.report.statement_parts import Block, Heading, Paragraph, Picture, Table, line, row
@@ -33,6 +34,8 @@ def heights_checked(results: facts.Results, calibration_figure: Path | None) -> 
     if int(one["n_trees"]):
         rows = tuple(row(name, value) for name, value in figures(one))
         yield Table(("Figure", "Value"), rows, "figures")
+    elif why := nothing_words(results["calibrate"]["stick_readings"]):
+        yield Paragraph(line(f"{why[0].upper()}{why[1:]}."))
     yield Paragraph(line(accuracy_words(one)))
     yield Paragraph(line(done_words(one)))
     if named := _outliers(results):
