@@ -301,6 +301,22 @@ def test_the_picture_is_written(tmp_path):
     assert (folder / "crowns_draft.png").read_bytes()[:4] == b"\x89PNG"
 
 
+def test_the_picture_has_the_area_with_and_without_its_margin(tmp_path, monkeypatch):
+    given = []
+    monkeypatch.setattr(
+        "geotrim.prepare.crowns.draw_crowns_draft",
+        lambda path, picture: given.append(picture) or path.touch(),
+    )
+    lot = gpd.GeoDataFrame(geometry=[shapely.box(X, Y - 39, X + 5, Y - 1)], crs=6443)
+    lot.to_file(tmp_path / "lot.gpkg")
+    path = raster(tmp_path / "h.tif", THREE)
+    made(tmp_path, path, {"margin_ft": 26.0}, area=GivenFile(str(tmp_path / "lot.gpkg"), "--area"))
+    assert given[0].asked.bounds == (X, Y - 39, X + 5, Y - 1)
+    assert given[0].area.bounds == pytest.approx((X - 26, Y - 65, X + 31, Y + 25), abs=1e-3)
+    made(tmp_path, path)
+    assert given[1].asked is None and given[1].area is None
+
+
 def test_the_picture_shows_cells_where_they_are(tmp_path):
     """Bounds between the cells are widened to whole cells of 2 units, on either side."""
     with open_heights(raster(tmp_path / "h.tif", THREE, cell=2.0)) as opened:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
+import report_fixtures as fx
 import shapely
 from matplotlib.colors import to_rgb
 
@@ -16,6 +19,7 @@ from geotrim.report.cells import cell_runs, cells_path
 from geotrim.report.crown_marks import _placed
 from geotrim.report.furniture import HARD_SPACE, axes_unit, counted, percent
 from geotrim.report.heights_figure import HeightsPicture, heights_figure
+from geotrim.report.overview import overview_map
 from geotrim.report.palette import lightness
 from geotrim.report.profile_figure import band_words, profiles_figure
 
@@ -172,6 +176,10 @@ def test_runs_of_cells_cover_the_mask():
         assert not drawn[row, first:after].any()
         drawn[row, first:after] = True
     assert (drawn == mask).all()
+    rings = [shapely.Polygon(ring) for ring in cells_path(mask).to_polygons()]
+    for ring in rings:
+        assert ring.is_valid and ring.bounds[3] - ring.bounds[1] == 1
+    assert sum(ring.area for ring in rings) == mask.sum()
 
 
 def test_a_scattered_mask_keeps_its_longer_runs():
@@ -289,17 +297,33 @@ def test_ids_lie_beside_the_treetops(n):
             assert not inside
 
 
-def test_ids_of_crowded_treetops_do_not_cover_one_another():
-    """Tops in pairs, one close under the other: an id below the upper hits that below the lower."""
+@pytest.mark.parametrize("step", [(0.0, -1.6), (2.0, 0.0)])
+def test_ids_of_crowded_treetops_cover_nothing(step):
+    """Tops in pairs: the id under the first would hit the second top, or the id under that."""
     picture = crowns_picture(20)
-    picture.top_xy[10:] = picture.top_xy[:10] - [0.0, 1.6]
+    picture.top_xy[10:] = picture.top_xy[:10] + step
     figure = drafts.crowns_draft_figure(picture)
-    names = boxes_of(figure, figure.axes[0].texts)
+    ax = figure.axes[0]
+    names = boxes_of(figure, ax.texts)
     assert not any(one.overlaps(two) for k, one in enumerate(names) for two in names[k + 1 :])
+    tops = ax.transData.transform(picture.top_xy)
+    assert not any(one.contains(*top) for one in names for top in tops)
+
+
+def test_the_hatch_lies_where_there_are_no_heights():
+    """The two northern rows of 40 over 110 units, from 100 down."""
+    picture = crowns_picture(4)
+    picture.height_ft[:2] = np.nan
+    ax = drafts.crowns_draft_figure(picture).axes[0]
+    (patch,) = [one for one in ax.patches + ax.artists if one.get_hatch()]
+    place = patch.get_transform() - ax.transData
+    box = patch.get_path().transformed(place).get_extents()
+    assert box.extents == pytest.approx((-10.0, 100.0 - 2 * 110 / 40, 130.0, 100.0))
 
 
 def test_ids_left_out_are_told_in_the_footer():
-    few, many = (drafts.crowns_draft_figure(crowns_picture(n)) for n in (60, 61))
+    name = "EPSG:2994 (NAD_1983_HARN_Lambert_Conformal_Conic)"  # so that the line is broken
+    few, many = (drafts.crowns_draft_figure(replace(crowns_picture(n), crs=name)) for n in (60, 61))
     assert "No ids are written" not in said(few)
     assert "No ids are written: 61 crowns are too many." in said(many)
     assert not many.axes[0].texts and len(few.axes[0].texts) == 60
@@ -345,5 +369,35 @@ def test_a_label_gives_way_to_a_figure_and_is_not_lost():
 
 
 def test_a_small_crown_on_a_line_is_labelled_over_it():
-    crown, line = shapely.Point(0, 0).buffer(3.2), shapely.LineString([(-40, 0), (40, 0)])
+    crown, line = shapely.Point(0, 0).buffer(2.4), shapely.box(-40, -1, 40, 1)
     assert _placed(["D01"], crown, 20.0, [], line) is not None
+
+
+def test_labels_of_the_overview_keep_off_shore_and_deepest_transect(monkeypatch):
+    site = fx.make_site()
+    results = fx.make_results(site)
+    given = []
+    monkeypatch.setattr(
+        "geotrim.report.map_layers.label_crowns", lambda *args: given.append(args[5]) or 0
+    )
+    figure = overview_map(site, results)
+    frame = shapely.box(*np.array([figure.axes[0].get_xlim(), figure.axes[0].get_ylim()]).T.flat)
+    for table in (site.mhw_line, results["frontage"].tables["frontage"]):
+        seen = shapely.intersection(shapely.union_all(table.geometry.array), frame)
+        assert shapely.covers(given[0], seen)
+    deepest = next(line for line in figure.axes[0].lines if line.get_gid() == "deepest")
+    assert shapely.covers(given[0], shapely.LineString(deepest.get_xydata()))
+    assert "figures on the axes in US survey feet" in said(figure)
+    assert len(given[0].bounds) == 4 and given[0].area < 0.1 * frame.area
+
+
+def test_the_fringe_is_drawn_over_the_zone():
+    """Dashes in dark green on a wider light line, told apart in grey too."""
+    site = fx.make_site()
+    ax = overview_map(site, fx.make_results(site)).axes[0]
+    looks = {one.get_gid(): one for one in ax.get_children()}
+    zone, fringe = looks["zone"], looks["fringe"]
+    assert fringe.get_zorder() > zone.get_zorder()
+    assert zone.get_linewidth() > 2 * fringe.get_linewidth()
+    grey = [lightness(one.get_edgecolor()[:3]) for one in (zone, fringe)]
+    assert grey[0] - grey[1] > 25.0
