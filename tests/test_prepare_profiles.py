@@ -666,3 +666,48 @@ def test_the_terminal_says_that_leaves_lie_in_one_layer(folder, tmp_path):
     }
     assert "-: all leaves lie in one layer, which the band cuts (1 crown), so its" in made.words
     assert "nan" not in made.words and "no pulse came" not in made.words
+
+
+def test_a_lot_given_for_a_crown_is_told(folder, tmp_path):
+    """Squares of 21.5 m are 4,976 ft2, of 40 m 17,222 ft2."""
+    sides = {"crown": 21.5, "lot": 40.0}
+    boxes = {name: shapely.box(X, Y, X + side, Y + side) for name, side in sides.items()}
+    frame(boxes).to_file(tmp_path / "crowns.gpkg", layer="crowns")
+    write_las(tmp_path / "cloud.laz", *pulses(np.random.default_rng(3), density=5.0))
+    made, _, _ = tables(task_of(tmp_path, tmp_path))
+    text = " ".join(str(n) for n in made.notes if n.level == "assumed")
+    assert "1 crown of 2 over 5,000 ft2, the largest of 17,222 ft2 (lot)" in text
+    made, _, _ = tables(task_of(folder, tmp_path))
+    assert "5,000 ft2" not in " ".join(map(str, made.notes))
+
+
+@pytest.mark.parametrize(
+    ("cloud", "ground", "lost"),
+    [
+        ("EPSG:32617+5703", None, "ground"),
+        ("EPSG:32617", "NAVD88", "cloud"),
+        ("EPSG:32617", None, "cloud and ground"),
+        ("EPSG:32617+5703", "NAVD88", None),
+    ],
+)
+def test_a_datum_nobody_tells_is_told_as_taken_for_granted(tmp_path, cloud, ground, lost):
+    write_las(tmp_path / "c.laz", *pulses(np.random.default_rng(3), density=5.0), crs=cloud)
+    frame().to_file(tmp_path / "crowns.gpkg", layer="crowns")
+    step = 0.5
+    west, north, n = X - 20.0, Y + 30.0, 200
+    x, y = west + step * (np.arange(n) + 0.5), north - step * (np.arange(n) + 0.5)
+    with rasterio.open(
+        tmp_path / "ground.tif", "w", driver="GTiff", width=n, height=n, count=1, dtype="float32",
+        crs="EPSG:32617", transform=rasterio.Affine(step, 0, west, 0, -step, north),
+    ) as out:  # fmt: skip
+        out.write(ground_m(x[None, :], y[:, None]).astype(np.float32), 1)
+    task = task_of(tmp_path, tmp_path, cloud="c.laz", ground="ground.tif")
+    task.files["ground"][0].said.pop("datum")
+    if ground:
+        task.files["ground"][0].said["datum"] = ground
+    task.files["cloud"][0].said["unit"] = "m"
+    made, _, _ = tables(task)
+    text = " ".join(str(n) for n in made.notes if n.level == "assumed")
+    assert ("vertical datum of the" in text) == (lost is not None)
+    if lost:
+        assert f"vertical datum of the {lost} not stated; taken to be one with" in text

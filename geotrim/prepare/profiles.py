@@ -36,6 +36,9 @@ Floats = npt.NDArray[np.float64]
 
 #: Returns higher than this are no foliage; as for the heights of a raster. [ft]
 HIGHEST_FT = 400.0
+#: A polygon larger than this is hardly one crown: a disc 80 ft across. Common practice, no source.
+#: [ft2]
+LARGEST_FT2 = 5000.0
 
 
 @dataclass(slots=True, eq=False)
@@ -164,7 +167,9 @@ def _opened(task: Task, open_files: ExitStack) -> _Work:
         cloud_notes += list(raster.notes)
     shapes = np.asarray(moved.geometry.array)
     shapely.prepare(shapes)
-    notes = [*notes, *cloud_notes, *move_notes]
+    ids = crowns["crown_id"].to_numpy(dtype=object)
+    large = _notes_on_size(ids, shapely.area(shapes) * clouds.feet_per_map_unit**2)
+    notes = [*notes, *cloud_notes, *move_notes, *large]
     return _Work(crowns, shapes, clouds, raster, notes, [told, *inputs])
 
 
@@ -193,6 +198,19 @@ def _crowns(task: Task) -> tuple[Any, list[Note], InputFile]:
     table = table[["crown_id", "geometry"]].reset_index(drop=True)
     read = input_file(given, "crowns", layer=layer, n_features=len(rows), crs=rows.crs)
     return table, [*notes, *told, *mended], read
+
+
+def _notes_on_size(ids: Any, area_ft2: Floats) -> list[Note]:
+    """Polygons too large for a crown, such as lots given for crowns by mistake."""
+    large = area_ft2 > LARGEST_FT2
+    if not large.any():
+        return []
+    text = (
+        f"{counted(int(large.sum()), 'crown')} of {len(ids)} over {LARGEST_FT2:,.0f} ft2, the "
+        f"largest of {area_ft2.max():,.0f} ft2 ({listed(ids[large])}). Are these crowns of single "
+        "trees, and not lots or stands? One profile is made of each"
+    )
+    return [Note("crowns", text, "assumed")]
 
 
 def _clouds(task: Task) -> tuple[OpenClouds, list[Note], list[InputFile]]:
