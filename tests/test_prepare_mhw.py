@@ -659,6 +659,13 @@ def test_a_station_far_away_is_refused(tmp_path, way):
     run(tmp_path, one_station(tmp_path, -81.8081, 24.95083), params, out="near")
 
 
+def test_the_far_one_of_several_is_refused(tmp_path):
+    """Vaca Key is 45 miles from Key West, whose own station is beside the ground."""
+    files = {"ground": ground_file(key_west(tmp_path)), "stations": stations_file(tmp_path)}
+    with pytest.raises(RangeError, match=r"station 8723970: found it at .* 45\.\d miles"):
+        run(tmp_path, files, {"station": "8724580,8723970", "epoch": "1983-2001"})
+
+
 @pytest.mark.parametrize(
     ("lon", "lat", "words"),
     [
@@ -675,7 +682,7 @@ def test_a_place_written_wrong_is_hinted_at(tmp_path, lon, lat, words):
         run(tmp_path, files, {"station": "A", "epoch": "1983-2001"})
     if "nearer" not in words:
         with pytest.raises(LayerError, match=words):
-            run(tmp_path, files, {"stations_within_ft": 9e4, "epoch": "1983-2001"})
+            run(tmp_path, files, {"stations_within_ft": 10.0, "epoch": "1983-2001"})
 
 
 def datum_grid(tmp_path, value_m=0.3, first_col=0):
