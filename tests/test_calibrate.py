@@ -534,25 +534,44 @@ def test_a_bias_taken_off_is_not_taken_off_again_by_a_reading_of_the_act(sample)
         assert "raises them all the same" in told(unsure, "assumed")
 
 
-@pytest.mark.parametrize(("unstated", "error"), [(1.46, 1.46), (3.0, 3.0), (0.2, 1.46)])
-def test_three_lucky_readings_leave_a_height_too_close_to_call(sample, unstated, error):
-    """No error is stated, and sticks of three trees agree to half an inch."""
-    plain, rows = sample
-    tall = list(rows["top_height_ft"][:3] + np.array([0.0, 0.05, -0.05]))
-    sticks = sites.readings(list(rows["crown_id"][:3]), tall, crs=plain.crs)
-    grid = plain.heights
-    bare = CanopyGrid(
+def unstated(grid):
+    """The same heights without an error."""
+    return CanopyGrid(
         grid.read(0, grid.shape[0], 0, grid.shape[1]) * grid.feet_per_unit,
         west=grid.transform[2],
         north=grid.transform[5],
         cell=grid.transform[0],
     )
+
+
+@pytest.mark.parametrize(("taken", "error"), [(1.46, 1.46), (3.0, 3.0), (0.2, 1.46)])
+def test_three_lucky_readings_leave_a_height_too_close_to_call(sample, taken, error):
+    """No error is stated, and sticks of three trees agree to half an inch."""
+    plain, rows = sample
+    tall = list(rows["top_height_ft"][:3] + np.array([0.0, 0.05, -0.05]))
+    sticks = sites.readings(list(rows["crown_id"][:3]), tall, crs=plain.crs)
+    bare = unstated(plain.heights)
     for choice in ("error", "bias"):
-        options = {"height_correction": choice, "unstated_height_error_ft": unstated}
+        options = {"height_correction": choice, "unstated_height_error_ft": taken}
         one = replace(plain, heights=bare, readings=sticks, options={**plain.options, **options})
         trees = measure(one, ["route"])["route"]["tree_outcomes"]
         got = trees.loc[trees["height_source"] == "raster", "height_error_ft"].dropna()
         assert len(got) > 5 and (got == error).all()
+
+
+def test_enough_readings_tell_the_error_of_heights_that_state_none(sample):
+    """30 trees within an inch: then the error is the one found."""
+    plain, rows = sample
+    off = np.array([0.05, -0.05] * 15)
+    sticks = sites.readings(
+        list(rows["crown_id"][:30]), list(rows["top_height_ft"][:30] + off), crs=plain.crs
+    )
+    bare = unstated(plain.heights)
+    options = {**plain.options, "height_correction": "error"}
+    one = replace(plain, heights=bare, readings=sticks, options=options)
+    trees = measure(one, ["route"])["route"]["tree_outcomes"]
+    got = trees.loc[trees["height_source"] == "raster", "height_error_ft"].dropna()
+    np.testing.assert_allclose(got, 0.05 * 2.045230 / 1.959964, rtol=1e-4)  # t.975 of 29, tables
 
 
 def test_a_bias_of_nothing_is_not_told_as_a_move():

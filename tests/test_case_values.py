@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -299,6 +300,28 @@ def test_a_raised_height_is_not_the_rasters_own():
     read = Readings({"substrate_reading": "ground-reads-high"})
     seen = derived(case, read)["foliage_removed_frac"].value[0]
     assert seen == pytest.approx(13.125 / 21.125)
+
+
+@pytest.mark.parametrize(
+    ("share", "field", "expected"),
+    [
+        (0.6, 20.0, 0.6),
+        (0.6, 22.0, 0.7),
+        (NAN, 20.0, NAN),
+        (NAN, 22.0, NAN),
+        (NAN, 8.0, 0.0),
+    ],
+)
+def test_under_profiles_a_share_that_is_unknown_stays_so(share, field, expected):
+    """A profile with 0.7 of the leaves above 6 ft; 20 ft by the raster, cut to 8."""
+    case = lot(
+        height_ft=20.0,
+        target_ft=8.0,
+        values={"foliage_removed_frac": [share], "field_height_ft": [field]},
+    )
+    case = replace(case, leaves_above=lambda height_ft: np.where(height_ft == 6.0, 0.7, 0.5))
+    seen = derived(case, Readings())["foliage_removed_frac"].value[0]
+    assert seen == pytest.approx(expected, nan_ok=True)
 
 
 @pytest.mark.parametrize(

@@ -328,6 +328,8 @@ def test_sides_of_leaves_by_hand():
     found = leaf_profiles(counts, layer_ft=4.0, floor_ft=3.9, top_ft=[7.9, 3.95])
     assert found.leaf_low_ft[:, 0].tolist() == [3.5, 3.5]  # half a foot at the least
     assert found.leaf_high_ft[1, 0] == 4.0
+    found = leaf_profiles(counts, layer_ft=4.0, floor_ft=5.0)
+    assert found.leaf_low_ft.tolist() == [[0.0, 5.0, 8.0]] * 2  # no leaves were counted in 0-4 ft
     plain = leaf_profiles(counts, layer_ft=4.0)
     assert plain.leaf_high_ft.tolist() == [[4.0, 8.0, 12.0]] * 2
     np.testing.assert_allclose(plain.weight_frac, found.weight_frac)  # only where, not how much

@@ -342,6 +342,20 @@ def test_a_field_height_moves_the_profile_to_the_side_that_takes_more(field, tar
     assert ("1 measured in the field at another height" in told(found)) == (field != 20.0)
 
 
+def test_each_tree_of_a_lot_has_its_own_profile():
+    """A tree on no lot comes first; the second, 22 ft by the field, loses what is over 18 ft."""
+    site = lot_site([(190, 5), (20, 5)], [20.0, 20.0], facts=PROFESSIONAL, target=20.0)
+    site = dataclasses.replace(
+        site,
+        crowns=site.crowns.assign(field_height_ft=[np.nan, 22.0]),
+        profiles=layers(t0=even(20.0), t1=TOP_HEAVY),
+        options=BY_PROFILE | {"target_height_ft": 20.0},
+    )
+    found = routed(site)
+    assert found["tree_outcomes"]["crown_id"].tolist() == ["t1"]
+    assert tree(found, "t1")["removed_frac"] == pytest.approx(0.45)
+
+
 def test_ground_that_reads_high_takes_the_profile_along():
     """20 + 1.125 ft (A-04) left at 16 ft: what the profile has over 14.875 ft, 0.9 + 0.1 / 14 x."""
     site = lot_site([(20, 5), (60, 5)], [20.0, 20.0], facts=PROFESSIONAL, target=16.0)

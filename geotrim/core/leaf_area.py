@@ -272,7 +272,7 @@ def _leaf_sides(
     low = np.minimum(low, over - least)
     top = np.broadcast_to(np.asarray(top_ft, dtype=np.float64), shape[:1])[:, None]
     high = np.where((under <= top) & (top < over), np.maximum(top, low + least), over)
-    return low, np.minimum(high, over)
+    return low, high
 
 
 def band_shares(profiles: LeafProfiles, low_ft: float, high_ft: float) -> tuple[Floats, Floats]:
