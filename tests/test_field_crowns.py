@@ -508,6 +508,29 @@ def test_far_is_in_feet_and_may_be_stated():
     assert far(apart, feet=1 / 0.3048) == [(6, "984")]
     assert far(apart, feet=1 / 0.3048, far_ft=1000.0) == []
     assert far(apart) == []
+    crown = [shapely.box(0, 0, 1, 1)]  # 199 m, so 653 ft, from the other tree
+    assert far([(0.5, 0.5), (200.0, 0.5)], crown, feet=1 / 0.3048) == [(1, "653")]
+    stems = [*ROW, (50.0, 200.0)]
+    assert far(stems, feet=1 / 0.3048, tree=[0, 1, 2, 3, 4, 5, 5]) == [(5, "656")]
+
+
+def test_a_tree_far_off_with_a_stem_at_home_is_one_conflict():
+    places = [*ROW, (50.0, 3640.0), (50.0, 1.0)]
+    assert far(places, tree=[0, 1, 2, 3, 4, 5, 6, 6]) == [(6, "3,640")]
+
+
+def test_trees_of_two_tags_that_share_a_crown_are_a_conflict_of_their_own():
+    trees = trees_at((2, 2), (2, 2), (3, 3), (3, 3))
+    twice = [
+        Conflict("tag-twice", 0, "T1, T2", (), "tag T", "kept", others=(1,)),
+        Conflict("tag-twice", 2, "T3, T4", (), "tag U", "kept", others=(3,)),
+    ]
+    found = told_once([*twice, *conflicts(trees, crowns_of(A))], trees)
+    assert [(one.kind, one.trees) for one in found] == [
+        ("tag-twice", (0, 1)),
+        ("tag-twice", (2, 3)),
+        ("several-trunks-in-one-crown", (0, 1, 2, 3)),
+    ]
 
 
 def test_a_stem_far_from_its_tree_is_found_and_the_tree_loses_its_crown():

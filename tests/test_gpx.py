@@ -9,7 +9,7 @@ import pyogrio
 import pytest
 
 from geotrim.errors import FileError, LayerError
-from geotrim.io.gpx import NAMESPACE, Waypoint, read_gpx, write_gpx
+from geotrim.io.gpx import NAMESPACE, Waypoint, description_of, read_gpx, told_by, write_gpx
 
 #: Order of the elements of a waypoint in the schema of GPX 1.1 (wptType). From memory.
 WPT_ORDER = (
@@ -65,6 +65,14 @@ def test_what_is_written_is_read_back(written):
     assert list(table["desc"])[:2] == ["red", "line\nbreak"]
     np.testing.assert_allclose(table.geometry.x, [point.lon for point in POINTS], rtol=0, atol=1e-9)
     assert not any("elevation" in note.text for note in notes)
+
+
+def test_a_description_is_ours_as_a_whole_or_not_at_all():
+    assert told_by("species: red; species: black") is None
+    assert told_by("species: red; girth: 3") is None and told_by("species:") is None
+    assert told_by("height_ft: 9") == {"height_ft": "9"}
+    odd = {"species": "a; b\\", "stem": "x: y", "height_ft": 0.1 + 0.2}
+    assert told_by(description_of(odd)) == {"species": "a; b\\", "stem": "x: y", "height_ft": "0.3"}
 
 
 def test_elevations_are_dropped_and_told(tmp_path):

@@ -104,3 +104,5 @@ def test_names_in_a_file_stay():
     told = under_option_names(error)
     assert told.subject == "--readings-height-field" and told.found == "'crs_m'"
     assert told.mend == "say --readings-height-unit"
+    longer = "trees_tag_field and tag_fields, say tag_field"
+    assert in_options(longer, {"tag_field": "--t"}) == "trees_tag_field and tag_fields, say --t"

@@ -237,7 +237,7 @@ def test_waypoints_become_tags_and_remarks(tmp_path):
     assert np.isnan(row["height_ft"])  # an elevation is no height
     assert any("no heights of trees" in note.text for note in notes)
     asked, _ = read_field_table(path, fields={"species": "desc"})
-    assert asked["species"][0] == "red"
+    assert asked["species"][0] == "red" and "red" in asked["remarks"][0]
     path.write_text(path.read_text().replace(">red<", ">red, dead top<"), encoding="utf-8")
     table, notes = read_field_table(path)  # more than a name of a plant: a remark
     assert table.loc[0, ["remarks", "species"]].tolist() == ["lean; red, dead top", None]
@@ -765,6 +765,7 @@ def test_conflicts_of_one_place_share_a_mark_and_its_numbers_are_joined():
     places = [(X, Y)] * 6 + [(X + 200, Y), (X + 200.5, Y), (X, Y)]
     found = [Conflict("tag-twice", 0, "a", (), f"f{k}", "d", *at) for k, at in enumerate(places)]
     figure = survey_figure.survey_figure(crowns, trunks, found)
+    assert survey_figure.joined_numbers([2, 3, 4]) == "2-4"
     assert {"1-6,9", "7,8"} <= {text.get_text() for text in figure.axes[0].texts}
 
 
