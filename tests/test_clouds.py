@@ -138,6 +138,7 @@ DEPTHS = [
     ([wkt("EPSG:26917+5336", "WKT1_GDAL")], {}),
     ([geo_keys(projected=26917, vertical=6357)], {"version": "1.2", "point_format": 1}),
     ([wkt(26917), geo_keys(projected=26917, vertical=6357)], {}),
+    ([wkt(26917), geo_keys(vertical=6357)], {}),
 ]
 
 

@@ -201,22 +201,6 @@ def test_a_buffer_narrower_than_the_hole_is_not_enough():
     assert (np.abs(tile - whole) > 1e-6).any()
 
 
-@pytest.mark.parametrize("corner", CORNERS)
-def test_returns_are_counted_once_in_rectangles_that_touch(corner):
-    """A side belongs to the rectangle in the east and the south, as with cells."""
-    east, north = corner
-    x, y = np.array([0.0, 0, 4, 4, 2]) + east, np.array([0.0, 4, 0, 4, 2]) + north
-    surface = GroundSurface(x, y, np.zeros(5))
-    count = [
-        surface.n_returns_in((east + w, north + s, east + w + 4, north + s + 4))
-        for w in (-2, 2)
-        for s in (-2, 2)
-    ]
-    # the middle one, (2, 2), lies on all four: it is the south-eastern rectangle's
-    assert count == [1, 1, 2, 1]
-    assert sum(count) == 5
-
-
 def test_a_hole_wider_than_stated_is_not_bridged():
     """The same circle, radius 2.8284: bridged when that wide may be, and not when less."""
     surface = GroundSurface([0, 4, 0], [0, 0, 4], [1, 5, 9])

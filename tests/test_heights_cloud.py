@@ -330,7 +330,7 @@ def test_the_density_of_the_ground_is_told(tmp_path):
     assert figures["n_ground_returns"] == 3200
     assert figures["ground_returns_per_ft2"] == pytest.approx(3200 / (3600 * FTUS**2))
     (note,) = (n for n in done.prepared.notes if n.about == "ground_gap_ft")
-    assert "3,200 ground returns, 89 on 100 ft2" in note.text
+    assert "3,200 ground returns, 88.9 on 100 ft2" in note.text
     # middles at 20.5, 21.5 ...; ground returns at 19.5: those of rows and columns 25 to 34 are
     # 6 ft and more away, 5 within the gap on each side
     assert figures["n_ground_gap"] == 100 and "100 cells (2.8 %)" in note.text
@@ -421,7 +421,7 @@ def test_a_filled_hole_has_ground_under_it(tmp_path):
     is_ground = np.hypot(x - 10.5, y - 10.5) >= 8
     surface = core.surface_of(x[is_ground], y[is_ground], np.zeros(is_ground.sum()))
     use = is_leaf | is_ground
-    for gap, filled in ((20.0, True), (4.0, False)):
+    for gap, filled in ((20.0, True), (7.5, False), (4.0, False)):  # 7.5: the hole alone is far
         limits = core.TileLimits(gap, fill_cells=1)
         inner = CloudGrid(1.0, -16, 4, 12, 12)
         made = core.tile_heights(inner, x[use], y[use], is_leaf[use] * 9.0, surface, limits)
@@ -455,6 +455,9 @@ def test_ground_under_the_water_level_of_the_flight(dome, tmp_path):
     assert np.isnan(height[:, :10]).all()  # middles at 1, 3 ... 19: 3.1 to 4.9 ft
     assert np.isfinite(height[:, 10:]).all()
     assert done.prepared.figures["n_under_water"] == 300
+    # two thirds of 14,400 ground returns, half a foot apart: 4 on a square foot
+    assert done.prepared.figures["n_ground_returns"] == 9600
+    assert done.prepared.figures["ground_returns_per_ft2"] == pytest.approx(4 / FTUS**2)
 
 
 def test_water_polygons(dome, tmp_path):
@@ -481,6 +484,8 @@ def test_cells_without_returns_and_how_they_are_filled(tmp_path):
     assert plain.prepared.figures["n_filled"] == 0
     assert filled.prepared.figures["n_no_returns"] == 4
     assert filled.prepared.figures["n_filled"] == 1
+    for done in (plain, filled):
+        assert done.prepared.figures["ground_returns_per_ft2"] == pytest.approx(1 / FTUS**2)
     height = read(filled.folder)[0]
     assert height[59 - 30, 30] == 0 and np.isnan(height[59 - 10, 10])
 

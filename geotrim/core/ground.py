@@ -92,16 +92,6 @@ class GroundSurface:
         kernels.interpolate(east, north, where, self.x, self.y, self.z, self.corners, height)
         return height.reshape(shape)
 
-    def n_returns_in(self, bounds: tuple[float, float, float, float]) -> int:
-        """Returns within west, south, east, north; of the sides the western and northern count.
-
-        So the counts of rectangles that touch add up.
-        """
-        west, east = bounds[0] - self.west, bounds[2] - self.west
-        south, north = bounds[1] - self.south, bounds[3] - self.south
-        is_in = (self.x >= west) & (self.x < east) & (self.y > south) & (self.y <= north)
-        return int(is_in.sum())
-
     def _radii(self) -> Floats:
         """Radius of the circle through the corners of each triangle."""
         if self._circles is None:

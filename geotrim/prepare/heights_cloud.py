@@ -11,8 +11,9 @@ from pyproj import CRS
 from pyproj.crs import CompoundCRS
 
 from geotrim.core import cloud_heights as core
-from geotrim.core.cloud_grid import CloudGrid, grid_of
+from geotrim.core.cloud_grid import CloudGrid, cells_of, count_in_cells, grid_of
 from geotrim.core.cloud_heights import TileHeights, TileLimits
+from geotrim.core.ground import GroundSurface
 from geotrim.core.height_difference import BELOW_SIGMAS, USUAL_RMSE_FT, middles_inside
 from geotrim.errors import GeotrimError, LayerError, RangeError
 from geotrim.io.cloud_tiles import TILE_POINTS, Tile, tile_clouds
@@ -255,7 +256,7 @@ def _part(tile: Tile, grid: CloudGrid) -> tuple[CloudGrid, int, int] | None:
 def _tile(
     tile: Tile, part: CloudGrid, way: GroundWay, work: CloudWork, only_first: bool
 ) -> tuple[TileHeights, int]:
-    """Heights of one tile, and how many ground returns lie in it."""
+    """Heights of one tile, and how many ground returns lie in its dry cells."""
     surface = way.surface(tile)
     returns = tile.own
     if margin := way.limits.margin_cells:
@@ -276,7 +277,16 @@ def _tile(
     made = core.tile_heights(
         part, x, y, height, surface, way.limits, water_xy=water_xy, is_wet=is_wet
     )
-    return made, 0 if surface is None else surface.n_returns_in(part.bounds)
+    return made, _dry_ground(surface, part, made)
+
+
+def _dry_ground(surface: GroundSurface | None, part: CloudGrid, made: TileHeights) -> int:
+    """Ground returns in the cells of a tile that are not under water."""
+    if surface is None:
+        return 0
+    row, col = cells_of(surface.x + surface.west, surface.y + surface.south, part)
+    n = count_in_cells(row, col, part.shape)
+    return int(n[made.reason != core.UNDER_WATER].sum())
 
 
 def _rim(around: Points, part: CloudGrid, margin: int) -> Points:

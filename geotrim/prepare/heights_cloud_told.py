@@ -188,10 +188,11 @@ def told_notes(task: Task, work: CloudWork, way: GroundWay, tally: CloudTally) -
 def _ground_note(task: Task, work: CloudWork, tally: CloudTally) -> Note:
     """How dense the ground was seen, and what the gap allowed takes away."""
     n_gap, per_ft2 = int(tally.counts[core.GROUND_GAP]), _ground_per_ft2(work, tally)
-    text = f"{tally.n_ground:,} ground returns, {100 * per_ft2:.2g} on 100 ft2 of dry cells with "
+    text = f"{tally.n_ground:,} ground returns, {100 * per_ft2:,.1f} on 100 ft2 of dry cells with "
     text += f"returns; {n_gap:,} cells ({100 * n_gap / tally.counts.sum():.2g} %) are left out, "
-    text += f"mostly as farther than {task.params['ground_gap_ft']:g} ft from the nearest. A wider "
-    text += "ground_gap_ft keeps more of them, over ground that was seen less"
+    text += f"mostly as farther than {task.params['ground_gap_ft']:g} ft from the nearest"
+    if n_gap:
+        text += ". A wider ground_gap_ft keeps more of them, over ground that was seen less"
     return Note("ground_gap_ft", text, "info")
 
 
