@@ -18,7 +18,7 @@ from geotrim.core import datums
 from geotrim.core.datums import Station
 from geotrim.errors import CRSError, FileError, LayerError, RangeError, UnitError
 from geotrim.io.datum_grid import grid_value, open_datum_grid
-from geotrim.io.datum_match import check_same_datum
+from geotrim.io.datum_match import check_same_datum, settled_datum
 from geotrim.io.datum_stations import chosen_stations, read_stations
 from geotrim.io.vertical import vertical_datum
 
@@ -87,6 +87,7 @@ def test_a_sign_that_is_wrong_shows(above, words):
         ("MHHW", "MHHW"),
         ("NGVD29 height (ftUS)", "NGVD29"),  # EPSG 5702
         ("EGM2008 height", "EGM2008 height"),
+        ("NAVD88 depth", "NAVD88 depth"),  # EPSG 6357, which grows downwards
         ("the ellipsoid", "the ellipsoid"),
     ],
 )
@@ -533,6 +534,17 @@ def test_vertical_datum_of_a_file(tmp_path, crs, name):
     )
     got = vertical_datum(path, "--ground")
     assert (got and datums.datum_named(got)) == name
+
+
+def test_a_datum_of_unknown_name_is_one_in_either_case(tmp_path):
+    path = write_grid(
+        tmp_path / "ground.tif",
+        np.zeros((3, 3)),
+        crs=RasterioCRS.from_user_input("EPSG:6438+3855"),
+    )
+    assert settled_datum(path, "egm2008 HEIGHT", "--ground") == "EGM2008 height"
+    with pytest.raises(CRSError, match="EGM96 height as stated"):
+        settled_datum(path, "EGM96 height", "--ground")
 
 
 def test_depths_are_no_heights(tmp_path):
