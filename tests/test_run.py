@@ -157,7 +157,7 @@ def test_a_folder_that_exists_is_refused_before_the_work(tmp_path, capsys, monke
     site = str(SAMPLES / "plain_lot" / "site.toml")
     for words in ([], ["--replace"]):
         assert main(["run", site, "--out", str(tmp_path / "mine"), *words]) == 2
-    assert "no result package" in capsys.readouterr().err
+    assert "no folder of geotrim's, not a result package" in capsys.readouterr().err
     assert [p.name for p in (tmp_path / "mine").iterdir()] == ["notes.txt"]
 
 

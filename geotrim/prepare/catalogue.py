@@ -171,7 +171,7 @@ HEIGHTS_FROM = Preparation(
         Source("water", "vector", "water at the time of flight, polygons: heights are left out"),
         LOTS,
         Source("ground_returns", "counts", "number of ground returns in each cell"),
-        Source("ground_distance", "distances", "distance of each cell from the nearest ground return"),
+        Source("ground_distance", "distances", "distance of a cell from the nearest ground return"),
     ),
     params=(
         Param(
