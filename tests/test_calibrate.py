@@ -640,8 +640,8 @@ BAD = [
         "crown_id,height\nt0,9\n",
         {},
         UnitError,
-        "the field 'height', whose name tells no unit; needed the unit of the heights: ft, us-ft or "
-        "m. To mend: say height_unit, or name the field height_ft",
+        "the field 'height', whose name tells no unit; needed the unit of the heights: ft, us-ft "
+        "or m. To mend: say height_unit, or name the field height_ft",
     ),
     ("crown_id,Height_CM\nt0,300\n", {}, UnitError, "'Height_CM', in a unit not known here (cm)"),
     ("crown_id,height_in\nt0,99\n", {"height_unit": "ft"}, UnitError, "not known here (in)"),

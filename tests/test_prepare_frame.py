@@ -117,10 +117,11 @@ def test_command_writes_folder_record_and_site_part(declared, tmp_path, monkeypa
     assert (tmp_path / "prepared" / "echo-2" / "echo.txt").read_text() == "again"
 
 
+@pytest.mark.parametrize("out", [(), ("--out", "made"), ("--out", "deep/down/made")], ids=str)
 @pytest.mark.parametrize("flag", ["--is-failing", "--is-broken"])
-def test_failure_leaves_nothing_behind(declared, tmp_path, monkeypatch, capsys, flag):
+def test_failure_leaves_nothing_behind(declared, tmp_path, monkeypatch, capsys, flag, out):
     monkeypatch.chdir(tmp_path)
-    words = ["prepare", "echo", "--words", "hello", "--out", "made", flag]
+    words = ["prepare", "echo", "--words", "hello", *out, flag]
     if flag == "--is-failing":
         assert main(words) == 2
         assert "a wish to fail" in capsys.readouterr().err

@@ -64,6 +64,7 @@ def new_folder(
     """
     check_free(folder, may_replace)
     aside = folder.with_name(f".{folder.name}.partial-{os.getpid()}")
+    made = [above for above in folder.absolute().parents if not above.exists()]
     try:
         aside.mkdir(parents=True)
     except OSError as error:
@@ -76,6 +77,16 @@ def new_folder(
         raise _cannot_write(folder, error) from error
     finally:
         shutil.rmtree(aside, ignore_errors=True)
+        _take_back(made)
+
+
+def _take_back(folders: list[Path]) -> None:
+    """Remove folders that were made for one that did not come about; one in use stays."""
+    for folder in folders:
+        try:
+            folder.rmdir()
+        except OSError:
+            return
 
 
 def check_free(folder: Path, may_replace: Callable[[Path], bool] | None = None) -> None:
