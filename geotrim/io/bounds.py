@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -33,12 +34,25 @@ def moved_bounds(bounds: Bounds, source: Any, target: Any, subject: str) -> Boun
     own, other = CRS.from_user_input(source), CRS.from_user_input(target)
     if same_crs(own, other):
         return bounds
+    return box_around(bounds, plan_move(own, other, np.array(bounds), subject).apply)
+
+
+def box_around(bounds: Bounds, move: Callable[[Any], Any]) -> Bounds:
+    """The box around a box whose sides are moved point by point.
+
+    move : takes and returns an (n, 2) array of coordinates.
+
+    Examples
+    --------
+    >>> box_around((0.0, 0.0, 1.0, 2.0), lambda xy: 2.0 * xy)
+    (0.0, 0.0, 2.0, 4.0)
+    """
     west, south, east, north = bounds
     x, y = np.linspace(west, east, SIDE_POINTS), np.linspace(south, north, SIDE_POINTS)
     sides = np.concatenate(
         [np.column_stack([x, np.full_like(x, at)]) for at in (south, north)]
         + [np.column_stack([np.full_like(y, at), y]) for at in (west, east)]
     )
-    there = plan_move(own, other, np.array(bounds), subject).apply(sides)
+    there = move(sides)
     (left, low), (right, high) = there.min(axis=0), there.max(axis=0)
     return float(left), float(low), float(right), float(high)

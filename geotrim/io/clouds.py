@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geotrim.errors import CRSError, FileError, LayerError
+from geotrim.io.bounds import box_around
 from geotrim.io.cloud_crs import CloudRecord, check_readable, read_record, vertical_unit
 from geotrim.io.crs import (
     choose_site_crs,
@@ -245,13 +246,13 @@ def open_cloud(
     file_crs, notes = _settled_crs(record, crs, own_bounds, subject)
     known, source, unit_notes = vertical_unit(record, unit, subject)
     plane, move, move_notes = _plane_of(file_crs, own_bounds, to_crs, subject)
-    bounds = own_bounds if move is None else _moved_bounds(own_bounds, move)
+    own = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
     return Cloud(
         path=found,
         subject=subject,
         n_points=n,
         n_first=n_first if 0 < n_first <= n else n,
-        bounds=(float(bounds[0]), float(bounds[1]), float(bounds[2]), float(bounds[3])),
+        bounds=own if move is None else box_around(own, move),
         z_bounds=(float(low[2]), float(high[2])),
         crs=plane,
         file_crs=file_crs,
@@ -473,13 +474,3 @@ def _plane_of(
             return own, None, chosen
     move = plan_move(own, target, bounds, subject)
     return target, move.apply, (*chosen, move_note(own, target, move, subject))
-
-
-def _moved_bounds(bounds: npt.NDArray[Any], move: Any) -> npt.NDArray[np.float64]:
-    """Box around a reprojected box, its sides followed at 21 points each."""
-    share = np.linspace(0.0, 1.0, 21)
-    x = bounds[0] + share * (bounds[2] - bounds[0])
-    y = bounds[1] + share * (bounds[3] - bounds[1])
-    ring = [(a, b) for a in x for b in bounds[[1, 3]]] + [(a, b) for b in y for a in bounds[[0, 2]]]
-    moved = move(np.array(ring))
-    return np.concatenate([moved.min(axis=0), moved.max(axis=0)])
