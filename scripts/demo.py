@@ -1,8 +1,8 @@
 """Run the main job on the sample sites, from nothing.
 
 ``python3 scripts/demo.py`` makes its own virtual environment (``.venv-demo``), installs geotrim in
-it, measures every site of ``sample_data``, takes the bare lot there from a lidar cloud to a measured
-lot by the README's own commands, and says where the results are.
+it, measures every site of ``sample_data``, takes the bare lot from a lidar cloud to its measures
+by the README's own commands, and says where the results are.
 """
 
 from __future__ import annotations
