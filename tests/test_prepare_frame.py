@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import tomllib
 
@@ -165,6 +166,25 @@ def test_replace_deletes_nothing_but_its_own(declared, tmp_path, capsys, what):
     assert main([*words, "two", "--out", str(out), "--replace"]) == 2
     assert "choose another name" in capsys.readouterr().err
     assert sorted(p.name for p in out.iterdir()) == before
+
+
+def test_a_folder_that_stays_is_told_before_the_work(declared, tmp_path, capsys, monkeypatch):
+    out, words = tmp_path / "made", ["prepare", "echo", "--words", "one"]
+    assert main([*words, "--out", str(out)]) == 0
+    (out / "mine.txt").write_text("mine")
+    monkeypatch.setattr(declared.__class__, "load", lambda self: pytest.fail("it worked"))
+    for more in ([], ["--replace"]):
+        assert main([*words, "--out", str(out), *more]) == 2
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links need rights there")
+def test_replace_does_not_follow_a_link(declared, tmp_path, capsys):
+    out, link, words = tmp_path / "made", tmp_path / "link", ["prepare", "echo", "--words"]
+    assert main([*words, "one", "--out", str(out)]) == 0
+    link.symlink_to(out, target_is_directory=True)
+    assert main([*words, "two", "--out", str(link), "--replace"]) == 2
+    assert "no folder of geotrim's" in capsys.readouterr().err
+    assert (link / "echo.txt").read_text() == "one" and link.is_symlink()
 
 
 def test_replace_spares_what_is_read(declared, tmp_path, capsys):

@@ -96,3 +96,14 @@ def test_heights_with_a_vertical_datum_are_told(tmp_path):
     told = [note for note in open_heights(path).notes if "vertical datum (NAVD88" in note.text]
     assert len(told) == 1 and told[0].level == "assumed"
     assert open_heights(path, holds="elevations").notes == ()
+    sure = tmp_path / "heights.tif"  # the file says that they are heights
+    with new_raster(
+        sure,
+        shape=(4, 4),
+        transform=GRID,
+        crs="EPSG:6443+6360",
+        unit="us-ft",
+        tags={"holds": "heights"},
+    ) as out:
+        out.write(np.ones((4, 4)), 0, 0)
+    assert open_heights(sure).notes == ()

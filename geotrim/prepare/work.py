@@ -71,7 +71,6 @@ def prepare_input(
     read = [Path(item.path) for many in given.values() for item in many]
     may_replace = partial(check_replaceable, kind=name, inputs=read) if is_replacing else None
     folder = Path(out) if out is not None else aside.first_free(PREPARED / name)
-    aside.check_free(folder, may_replace)  # before the work, not after it
     with aside.new_folder(folder, may_replace=may_replace) as work:
         task = Task(given, checked, work, progress or (lambda _: None), frozenset(stated))
         made = cast("Callable[[Task], Prepared]", declared.load())(task)
