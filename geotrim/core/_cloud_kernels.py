@@ -101,15 +101,15 @@ def interpolate(qx, qy, triangle, x, y, z, corners, out):  # type: ignore[no-unt
 
 
 @_jit
-def circles(x, y, corners, out):  # type: ignore[no-untyped-def]
-    """Into ``out`` (t, 3), centre and radius of the circle through each triangle's corners."""
+def radii(x, y, corners, out):  # type: ignore[no-untyped-def]
+    """Into ``out`` (t,), the radius of the circle through each triangle's corners."""
     for t in range(corners.shape[0]):
         a, b, c = corners[t, 0], corners[t, 1], corners[t, 2]
         bx, by, cx, cy = x[b] - x[a], y[b] - y[a], x[c] - x[a], y[c] - y[a]
         twice = 2.0 * (bx * cy - by * cx)
         b2, c2 = bx * bx + by * by, cx * cx + cy * cy
         ux, uy = (cy * b2 - by * c2) / twice, (bx * c2 - cx * b2) / twice
-        out[t, 0], out[t, 1], out[t, 2] = x[a] + ux, y[a] + uy, np.sqrt(ux * ux + uy * uy)
+        out[t] = np.sqrt(ux * ux + uy * uy)
 
 
 @_jit

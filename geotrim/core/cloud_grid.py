@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from geotrim.core import _cloud_kernels as kernels
 from geotrim.core.coverage import Floats, Ints
-from geotrim.core.ground import Flags
+from geotrim.core.ground import Flags, places
 from geotrim.errors import RangeError, ShapeError
 
 #: A raster of more cells than this is taken for a mistake in the cell or its unit.
@@ -120,14 +120,7 @@ def cells_of(x: npt.ArrayLike, y: npt.ArrayLike, grid: CloudGrid) -> tuple[Ints,
     >>> [a.tolist() for a in cells_of([0.0, 2.0, 4.0], [4.0, 2.0, 0.0], grid)]
     [[0, 1, 2], [0, 1, 2]]
     """
-    east, north = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
-    if east.shape != north.shape:
-        raise ShapeError(
-            "x and y",
-            f"arrays of shape {east.shape} and {north.shape}",
-            "arrays of one shape",
-            "give one y for each x",
-        )
+    east, north = places(x, y)
     row, col = _row(north, grid.cell), _column(east, grid.cell)
     is_there = np.isfinite(row) & np.isfinite(col)
     if not is_there.all():

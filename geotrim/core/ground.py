@@ -23,6 +23,19 @@ Flags = npt.NDArray[np.bool_]
 Corners = npt.NDArray[np.int32]
 
 
+def places(x: npt.ArrayLike, y: npt.ArrayLike) -> tuple[Floats, Floats]:
+    """Coordinates as arrays, which must be of one shape."""
+    east, north = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+    if east.shape != north.shape:
+        raise ShapeError(
+            "x and y",
+            f"arrays of shape {east.shape} and {north.shape}",
+            "arrays of one shape",
+            "give one y for each x",
+        )
+    return east, north
+
+
 class GroundSurface:
     """Triangles through ground returns.
 
@@ -62,7 +75,7 @@ class GroundSurface:
         )
         self.corners, self.beyond = _triangles(self.x, self.y, what)
         self._seeds = _Seeds(self.x, self.y, self.corners)
-        self._circles: Floats | None = None
+        self._radius: Floats | None = None
 
     @property
     def n_returns(self) -> int:
@@ -94,20 +107,13 @@ class GroundSurface:
 
     def _radii(self) -> Floats:
         """Radius of the circle through the corners of each triangle."""
-        if self._circles is None:
-            self._circles = np.empty((len(self.corners), 3))
-            kernels.circles(self.x, self.y, self.corners, self._circles)
-        return self._circles[:, 2]
+        if self._radius is None:
+            self._radius = np.empty(len(self.corners))
+            kernels.radii(self.x, self.y, self.corners, self._radius)
+        return self._radius
 
     def _local(self, x: npt.ArrayLike, y: npt.ArrayLike) -> tuple[Floats, Floats, tuple[int, ...]]:
-        east, north = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
-        if east.shape != north.shape:
-            raise ShapeError(
-                "x and y",
-                f"arrays of shape {east.shape} and {north.shape}",
-                "arrays of one shape",
-                "give one y for each x",
-            )
+        east, north = places(x, y)
         return east.ravel() - self.west, north.ravel() - self.south, east.shape
 
     def _find(self, east: Floats, north: Floats) -> Ints:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from geotrim.errors import CRSError, UnitError
-from geotrim.io.crs import horizontal, is_measurable, parse_crs
+from geotrim.io.crs import horizontal
 from geotrim.model import Note
 from geotrim.units import VERTICAL_UNITS_M, feet_per_vertical_unit
 
@@ -146,11 +146,6 @@ def check_readable(record: CloudRecord, stated: Any, subject: str) -> None:
             "to know what the coordinates are in",
             'state it with crs, for example crs = "EPSG:6443"',
         )
-
-
-def target_crs(crs: Any, subject: str) -> Any:
-    """The CRS if it can be measured in, else None: its points must be reprojected."""
-    return crs if is_measurable(parse_crs(crs, subject)) else None
 
 
 def _records(header: Any) -> Iterator[tuple[int, bytes]]:

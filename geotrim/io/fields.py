@@ -47,16 +47,28 @@ def find_field(table: Any, name: str, subject: str) -> str:
     LayerError
         If there is none; the fields are listed.
     """
-    fields = field_names(table)
-    same = [f for f in fields if f == name] or [f for f in fields if f.lower() == name.lower()]
+    return one_named(
+        name, field_names(table), subject, "field", "name one of these, or leave it out"
+    )
+
+
+def one_named(name: str, known: list[str], subject: str, noun: str, mend: str) -> str:
+    """The one of the known names that was meant, in either case.
+
+    Raises
+    ------
+    LayerError
+        If there is none, or several but for their case; those known are listed.
+    """
+    same = [k for k in known if k == name] or [k for k in known if k.lower() == name.lower()]
     if len(same) == 1:
         return same[0]
-    near = difflib.get_close_matches(name, fields, n=1, cutoff=0.5)
+    near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
     raise LayerError(
         subject,
-        f"no field {name!r}",
-        f"one of the fields: {listed(fields, 12) or 'none at all'}",
-        f"say {near[0]!r} if you meant that" if near else "name one of these, or leave it out",
+        f"no {noun} {name!r}",
+        f"one of the {noun}s: {listed(known, 12) or 'none at all'}",
+        f"say {near[0]!r} if you meant that" if near else mend,
     )
 
 

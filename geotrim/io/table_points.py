@@ -11,6 +11,7 @@ import shapely
 
 from geotrim.errors import CRSError, LayerError
 from geotrim.io.crs import layer_crs, named
+from geotrim.io.fields import one_named
 from geotrim.io.repair import counted, listed
 from geotrim.io.text_numbers import decimal_mark, numbers_of
 from geotrim.model import Note
@@ -198,19 +199,8 @@ def column_named(table: Any, name: str, subject: str) -> str:
     LayerError
         If there is none; the columns are listed.
     """
-    import difflib
-
     columns = [str(column) for column in table.columns if column != "geometry"]
-    same = [c for c in columns if c == name] or [c for c in columns if c.lower() == name.lower()]
-    if len(same) == 1:
-        return same[0]
-    near = difflib.get_close_matches(name, columns, n=1, cutoff=0.5)
-    raise LayerError(
-        subject,
-        f"no column {name!r}",
-        f"one of the columns: {listed(columns, 12) or 'none at all'}",
-        f"say {near[0]!r} if you meant that" if near else "name one of these",
-    )
+    return one_named(name, columns, subject, "column", "name one of these")
 
 
 def _plain(column: str) -> str:

@@ -28,8 +28,8 @@ DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 #: Source: common practice (advice against formulas smuggled into CSV files); no standard says it.
 RUN_BY = "=+-@\t\r"
 
-_GUARDED = re.compile(r"'+[=+\-@\t\r]")
-_TO_GUARD = re.compile(r"'*[=+\-@\t\r]")
+_GUARDED = re.compile(rf"'+[{re.escape(RUN_BY)}]")
+_TO_GUARD = re.compile(rf"'*[{re.escape(RUN_BY)}]")
 _AS_TEXT = re.compile(r'="((?:[^"]|"")*)"')
 _SEP_LINE = re.compile(r'\A"?sep=([,;\t])"?\r?\n', re.IGNORECASE)
 _MARKS = (

@@ -22,6 +22,7 @@ from geotrim.prepare.heights_told import (
     BIN_FT,
     Tally,
     Work,
+    check_some,
     figures_of,
     told_notes,
     words_of,
@@ -73,7 +74,12 @@ def _from_rasters(task: Task) -> Prepared:
         rmse_ft = _rmse(work)
         below_ft = _below(task, rmse_ft)
         tally = _made(task, work, rmse_ft, below_ft)
-    _check_some(tally)
+    check_some(
+        tally.counts,
+        core.REASONS,
+        "a surface and a ground that cover the same place, in one datum",
+        "check the CRS, unit and extent of both, and the water's outline",
+    )
     work.notes += told_notes(task, work, tally, rmse_ft, below_ft)
     _draw(task, work, tally)
     figures = figures_of(work, tally, rmse_ft, below_ft)
@@ -291,20 +297,6 @@ def _gap(
         far = ~(away * work.distance.raster.feet_per_unit <= reach_ft)
         is_gap = far if is_gap is None else is_gap | far
     return is_gap
-
-
-def _check_some(tally: Tally) -> None:
-    """At least one cell must have a height."""
-    if tally.counts[core.MEASURED]:
-        return
-    counts = tally.counts
-    found = ", ".join(f"{counts[k]:,} {text}" for k, text in core.REASONS.items() if counts[k])
-    raise LayerError(
-        "prepare heights",
-        f"no cell with a height ({found})",
-        "a surface and a ground that cover the same place, in one datum",
-        "check the CRS, unit and extent of both, and the water's outline",
-    )
 
 
 def _draw(task: Task, work: Work, tally: Tally) -> None:

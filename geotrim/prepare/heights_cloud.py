@@ -39,7 +39,7 @@ from geotrim.prepare.heights_cloud_told import (
     told_notes,
     words_of,
 )
-from geotrim.prepare.heights_told import BIN_FT
+from geotrim.prepare.heights_told import BIN_FT, check_some
 from geotrim.prepare.places import bounds_near, input_file, read_shapes
 from geotrim.prepare.task import Prepared, Task
 from geotrim.report.heights_figure import HeightsPicture, draw_heights
@@ -87,7 +87,12 @@ def prepare_heights_cloud(task: Task, *, tile_points: int = TILE_POINTS) -> Prep
         tally = _made(task, work, way, tiled)
         work.classes = class_table(tiled)
         work.notes += class_notes(tiled.counts)
-    _check_some(tally)
+    check_some(
+        tally.counts,
+        core.REASONS,
+        "ground returns near the canopy",
+        "widen ground_gap_ft, see which classes the cloud has, or correct the water level",
+    )
     work.notes += told_notes(task, work, way, tally)
     _draw(task, work, tally)
     figures = figures_of(work, way, tally)
@@ -331,19 +336,6 @@ def _files(task: Task, work: CloudWork) -> tuple[Any, Any]:
             unit="ft",
             tags=ground_tags,
         ),
-    )
-
-
-def _check_some(tally: CloudTally) -> None:
-    """At least one cell must have a height."""
-    if tally.counts[core.MEASURED]:
-        return
-    told = [f"{tally.counts[k]:,} {text}" for k, text in core.REASONS.items() if tally.counts[k]]
-    raise LayerError(
-        "prepare heights",
-        f"no cell with a height ({', '.join(told)})",
-        "ground returns near the canopy",
-        "widen ground_gap_ft, see which classes the cloud has, or correct the water level",
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -11,6 +12,7 @@ from pyproj import CRS
 
 from geotrim.core import height_difference as core
 from geotrim.core.resample import FloatArray
+from geotrim.errors import LayerError
 from geotrim.io.aligned import Aligned, Grid
 from geotrim.io.crs import named
 from geotrim.model import InputFile, Note
@@ -158,6 +160,21 @@ def words_of(work: Work, figures: dict[str, Any]) -> str:
     rmse = figures["rmse_ft"]
     lines.append(line("error of one height", "not stated" if rmse is None else f"{rmse:.2f} ft"))
     return "\n".join(lines)
+
+
+def check_some(counts: Any, reasons: Mapping[int, str], need: str, mend: str) -> None:
+    """At least one cell must have a height.
+
+    Parameters
+    ----------
+    counts : cells of each code; those with a height come first.
+    reasons : code -> why a cell has none.
+    need, mend : what else it takes, and one way to get it.
+    """
+    if counts[0]:
+        return
+    found = ", ".join(f"{counts[k]:,} {text}" for k, text in reasons.items() if counts[k])
+    raise LayerError("prepare heights", f"no cell with a height ({found})", need, mend)
 
 
 def line(label: str, value: str) -> str:
