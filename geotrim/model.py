@@ -12,7 +12,8 @@ crowns            ``crown_id``, ``species`` (None = unknown), ``base_height_ft``
                   polygons. Where the user gave them: ``field_height_ft`` and
                   ``field_height_error_ft`` (measured from the substrate under the trunk; go before
                   the raster's), ``target_height_ft`` (height to be left), ``is_to_trim``
-                  (True, False, None = unknown), ``is_draft`` (outline drawn by a machine)
+                  (True, False, None = unknown), ``is_draft`` (outline drawn by a machine),
+                  ``keep`` (why a tree is to be left as it is; None = it need not be)
 trunks            ``crown_id``; points
 readings          ``crown_id`` (None = by position), ``height_ft`` (from the substrate, by stick;
                   NaN = not read), ``height_error_ft`` (NaN = unknown), ``reader``, ``date`` (text,
@@ -21,6 +22,9 @@ profiles          ``crown_id``, ``low_ft``, ``high_ft``, ``weight_frac`` (share 
                   leaf area in that layer; those of a crown add up to 1), ``is_capped`` (True: no
                   pulse was seen to come through it); no shapes
 exclusions        ``name``; polygons
+eyes              ``eye_id``, ``height_ft`` (above the ground under it), ``elevation_ft`` (in the
+                  ground's vertical datum; one of both is NaN), ``lot_id`` (None: by position);
+                  points
 set_aside         ``name``, ``kind`` (a key of ``SET_ASIDE_KINDS``); polygons
 ================  ===============================================================================
 """
@@ -278,6 +282,7 @@ class Site:
     mhw_facts : what else is known of the line: ``epoch``, ``vertical_datum``, ``elevation_ft``,
         ``position_rmse_ft``, ``position_rmse_is`` (``whole`` or ``lower-bound``).
     set_aside : land that one of the kinds of ``SET_ASIDE_KINDS`` covers.
+    ground : elevations of the ground, read as ``heights`` are; None when not given.
     trunks_rmse_ft : standard error of a trunk's position, None when nobody stated it. [ft]
     facts : what a map cannot give.
     overlays : local rule files, read and checked (:class:`geotrim.rules.rule_file.RuleFile`).
@@ -295,6 +300,8 @@ class Site:
     heights: HeightSource | None = None
     readings: Any = None
     profiles: Any = None
+    eyes: Any = None
+    ground: HeightSource | None = None
     channel: Any = None
     mouth_line: Any = None
     exclusions: Any = None

@@ -25,7 +25,12 @@ FLOORS = [
 FLOOR = {room: number for number, rooms in enumerate(FLOORS) for room in rooms}
 FILES = sorted(path for path in ROOT.rglob("*.py") if path != ROOT / "__init__.py")
 #: Declarations are vocabulary, though they are kept in ops: any room may read them.
-VOCABULARY = {"geotrim.ops.catalogue", "geotrim.ops.registry"}
+VOCABULARY = {
+    "geotrim.ops.catalogue",
+    "geotrim.ops.catalogue_window",
+    "geotrim.ops.params",
+    "geotrim.ops.registry",
+}
 #: All that core may know beside the standard library, and what it must not know of that.
 CORE_LIBRARIES = {"geotrim", "numpy", "shapely", "numba", "scipy", "skimage", "contourpy"}
 FILES_AND_SYSTEM = {"pathlib", "os", "shutil", "io", "subprocess", "sqlite3"}

@@ -22,6 +22,8 @@ INPUT_WORDS = {
     "crowns": "crowns (canopy polygons)",
     "heights": "a raster of heights above the substrate (heights)",
     "trunks": "trunk points (trunks)",
+    "eyes": "eyes (points to look from)",
+    "ground": "a raster of ground elevations (ground)",
     "readings": "stick readings of tree heights (readings)",
 }
 
