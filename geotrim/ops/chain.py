@@ -119,8 +119,9 @@ def run_operation(
     parameters = operation.check(_of(operation.params, given))
     bound: dict[str, Any] = {item: getattr(site, item) for item in _fields(operation)}
     for other in operation.builds_on():
-        result = results.get(other)
-        bound[other.replace("-", "_")] = result if _has_tables(result) else None
+        result, key = results.get(other), other.replace("-", "_")
+        key = f"{key}_result" if key in bound else key  # an input has the name already
+        bound[key] = result if _has_tables(result) else None
     function = cast(Callable[..., Any], operation.load())
     result = function(**bound, **parameters)
     if not isinstance(result, Result):

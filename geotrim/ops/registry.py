@@ -178,8 +178,9 @@ class Operation:
         One sentence.
     function : str
         ``package.module:function``, loaded when the operation first runs. It takes the fields of
-        ``inputs`` and the results of ``after`` by name (with ``_`` for ``-``) and the parameters
-        as keywords, and returns a :class:`geotrim.model.Result`.
+        ``inputs`` and the results of ``after`` by name (with ``_`` for ``-``, and ``_result``
+        after the name where an input has it too) and the parameters as keywords, and returns a
+        :class:`geotrim.model.Result`.
     inputs : tuple of str
         Site fields it needs; those ending in ``?`` are used when given.
     after : tuple of str
