@@ -95,9 +95,10 @@ def run_site(
         with aside.new_folder(folder, may_replace=may_replace) as work:
             summary = write_package(work, site, results, started=started, site_file=Path(path))
     finally:
-        close = getattr(site.heights, "close", None)
-        if close is not None:
-            close()
+        for raster in (site.heights, site.ground):
+            close = getattr(raster, "close", None)
+            if close is not None:
+                close()
     return Run(folder, site, results, summary)
 
 

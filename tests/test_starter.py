@@ -66,8 +66,9 @@ def test_files_find_their_role(folder):
     assert said["crowns"]["layer"] == "tree_crowns" and said["crowns"]["species_field"] == "species"
     assert said["trunks"]["file"] == "trunks.geojson"
     assert said["heights"] == {"file": "chm.tif", "unit": FILL_IN}
-    assert "not used: ground_dem.tif" in told(notes)
-    assert "2 places to fill in" in told(notes)
+    assert said["ground"] == {"file": "ground_dem.tif", "unit": FILL_IN}
+    assert "not used" not in told(notes)
+    assert "3 places to fill in" in told(notes)
 
 
 def test_what_must_not_be_guessed_is_asked_for(folder):
@@ -137,8 +138,9 @@ def test_an_answer_is_given_by_taking_the_mark_off(folder):
         read_site(path)
     path.write_text(text.replace("# supervisor = ...", 'supervisor = "owner"'), encoding="utf-8")
     assert read_site(path).facts.of("A") == {"supervisor": "owner"}
-    lot = text.replace("# [[lot_facts]]", "[[lot_facts]]").replace("# lot =", "n_units = 2\nlot =")
-    path.write_text(lot, encoding="utf-8")
+    before, lot = text.split("# [[lot_facts]]")
+    lot = "[[lot_facts]]" + lot.replace("# lot =", "n_units = 2\nlot =")
+    path.write_text(before + lot, encoding="utf-8")
     assert read_site(path).facts.by_lot == {"A": {"n_units": 2}}
 
 

@@ -25,6 +25,7 @@ def check_contradictions(spec: SiteSpec, options: Mapping[str, object]) -> None:
         _check_line,
         _check_set_aside,
         _check_readings,
+        _check_eyes,
         _check_setbacks,
         _check_options,
         check_facts,
@@ -130,6 +131,73 @@ def _check_readings(spec: SiteSpec, options: Mapping[str, object]) -> None:
             f"{options['height_correction']!r} without a [readings] table",
             "stick readings to correct by",
             "add [readings] with its file, or say none",
+        )
+
+
+#: Keys of an eye that belong to a single point, and to a file of points.
+POINT_KEYS = ("name", "x", "y", "longitude", "latitude")
+FILE_KEYS = ("layer", "crs", "id_field", "height_field", "elevation_field", "unit", "lot_field")
+#: Two keys of which an eye has one at most.
+ONE_OF = (
+    ("height_ft", "elevation_ft"),
+    ("x", "longitude"),
+    ("lot", "lot_field"),
+    ("height_ft", "height_field"),
+    ("height_ft", "elevation_field"),
+    ("elevation_ft", "height_field"),
+    ("elevation_ft", "elevation_field"),
+    ("height_ft", "unit"),
+    ("elevation_ft", "unit"),
+)
+
+
+def _check_eyes(spec: SiteSpec, options: Mapping[str, object]) -> None:
+    for i, eye in enumerate(spec.values.get("eyes", ())):
+        foreign = POINT_KEYS if "file" in eye else FILE_KEYS
+        for key in foreign:
+            if key in eye:
+                raise SiteFileError(
+                    spec.where("eyes", i, key),
+                    f"{key} {'beside' if 'file' in eye else 'without'} a file",
+                    "one point, or a file of points",
+                    "give each its own [[eyes]]" if "file" in eye else "add the file, or drop it",
+                )
+        for one, other in ONE_OF:
+            if one in eye and other in eye:
+                raise SiteFileError(
+                    spec.where("eyes", i, other),
+                    f"{one} and {other}",
+                    "one of the two",
+                    "take one of them out",
+                )
+        if "file" not in eye:
+            _check_point(spec, i, eye)
+
+
+def _check_point(spec: SiteSpec, i: int, eye: Mapping[str, object]) -> None:
+    pairs = (("x", "y"), ("longitude", "latitude"))
+    for pair in pairs:
+        given = [key for key in pair if key in eye]
+        if len(given) == 1:
+            raise SiteFileError(
+                spec.where("eyes", i, given[0]),
+                f"{given[0]} alone",
+                f"both {pair[0]} and {pair[1]}",
+                "say the other one too",
+            )
+    if not any(pair[0] in eye for pair in pairs):
+        raise SiteFileError(
+            spec.where("eyes", i),
+            "an eye at no place",
+            "x and y in the site's CRS, longitude and latitude, or a file of points",
+            "add one of them",
+        )
+    if "height_ft" not in eye and "elevation_ft" not in eye:
+        raise SiteFileError(
+            spec.where("eyes", i),
+            "an eye without a height",
+            "height_ft above the ground under it, or elevation_ft",
+            "add height_ft = 5.5 for somebody standing there, or what it is",
         )
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 
 from geotrim.errors import LayerError, RangeError
 from geotrim.io.fields import find_field, text_id, text_ids, usual_field
-from geotrim.io.repair import counted
+from geotrim.io.repair import counted, listed
 from geotrim.io.site_spec import SiteSpec
 from geotrim.model import Note
 from geotrim.units import feet_per_vertical_unit
@@ -24,6 +24,8 @@ HEIGHTS = (
 )
 #: Field that marks crowns drawn by a machine.
 DRAFT = "is_draft"
+#: Why a tree is left as it is where its field says yes and no more.
+KEPT = "marked to be kept"
 #: What a field of yes and no may say, whatever the case.
 YES_NO = {"true": True, "1": True, "yes": True, "false": False, "0": False, "no": False}
 
@@ -65,6 +67,8 @@ def crowns_table(spec: SiteSpec, table: Any, ids: list[str]) -> tuple[Any, tuple
         if n_open:
             text = f"not said of {counted(n_open, 'crown')} of {len(ids)} whether to trim"
             notes.append(Note("crowns", text, "missing"))
+    if "keep_field" in given:
+        columns["keep"] = _kept(spec, given["keep_field"], table, notes)
     _tell_drafts(columns, table, notes)
     shapes = np.asarray(table.geometry.array)
     return gpd.GeoDataFrame(columns, geometry=shapes, crs=table.crs), tuple(notes)
@@ -143,3 +147,20 @@ def _to_trim(spec: SiteSpec, field: str, table: Any, ids: list[str]) -> Any:
             )
     answers = [None if text is None else YES_NO[text.lower()] for text in told]
     return pd.Series(answers, dtype=object)
+
+
+def _kept(spec: SiteSpec, field: str, table: Any, notes: list[Note]) -> Any:
+    """Why each crown is to be left as it is, None where nothing is said or no.
+
+    A word that is neither yes nor no is a reason: what is not understood leaves the tree standing.
+    """
+    where = spec.where("crowns", "keep_field")
+    told = text_ids(table[find_field(table, field, where)])
+    answers = [YES_NO.get((text or "no").lower(), text) for text in told]
+    why = [KEPT if a is True else None if a is False else a for a in answers]
+    reasons = [text for text in why if text is not None]
+    if reasons:
+        words = listed([f"{text} ({reasons.count(text)})" for text in dict.fromkeys(reasons)], 6)
+        text = f"{len(reasons)} of {len(why)} are to be left as they are: {words}"
+        notes.append(Note("crowns", text, "info"))
+    return pd.Series(why, dtype=object)

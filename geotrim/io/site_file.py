@@ -114,6 +114,8 @@ def site_from_tables(
     for name, value in tables.items():
         plain = isinstance(value, (Mapping, list, tuple, str, int, float, bool)) or value is None
         values[name] = value if plain else {"file": value}
+        if name == "eyes" and isinstance(values[name], Mapping):  # one layer, or one point
+            values[name] = [values[name]]
     if isinstance(values["site"], Mapping):
         values["site"] = {"name": source, **values["site"]}
     if not {"lots", "crowns", "mhw_line", "readings"} & set(values):

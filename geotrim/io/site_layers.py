@@ -62,7 +62,12 @@ def placed(spec: SiteSpec, *place: str | int) -> Iterator[None]:
 
 def role_of(spec: SiteSpec, *place: str | int) -> str:
     """What notes call an input."""
-    return str(place[0]) if len(place) == 1 else f"setback {_said(spec, *place)['name']!r}"
+    name = str(place[0])
+    if len(place) == 1:
+        return name
+    if name == "eyes":
+        return name if len(spec.values[name]) == 1 else f"eyes {int(place[1]) + 1}"
+    return f"setback {_said(spec, *place)['name']!r}"
 
 
 def read_input(run: Loading, *place: str | int, kinds: tuple[str, ...]) -> Any:

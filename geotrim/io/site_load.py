@@ -14,8 +14,9 @@ from geotrim.io.fields import match_where
 from geotrim.io.repair import counted
 from geotrim.io.site_checks import check_contradictions
 from geotrim.io.site_crowns import crowns_table
+from geotrim.io.site_eyes import read_eyes
 from geotrim.io.site_facts import check_fact_lots, site_facts
-from geotrim.io.site_heights import read_heights
+from geotrim.io.site_heights import read_ground, read_heights
 from geotrim.io.site_layers import (
     Loading,
     cleaned,
@@ -82,6 +83,8 @@ def load_site(spec: SiteSpec) -> Site:
         heights=read_heights(run, crowns),
         readings=readings,
         profiles=read_profiles(run, crowns),
+        eyes=read_eyes(run, lots),
+        ground=read_ground(run, lots),
         setbacks=_setbacks(run),
         set_aside=_set_aside(run, lots),
         trunks_rmse_ft=_number(spec, "trunks", "position_rmse_ft"),

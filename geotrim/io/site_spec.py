@@ -104,6 +104,11 @@ SITE_TABLES: dict[str, dict[str, Key]] = {
         "height_unit": Key("text", "unit of these two fields", choices=_UNITS),
         "height_rmse_ft": Key("number", "standard error of one height in height_field", low=0.0),
         "trim_field": Key("text", "field that says whether a tree is to be trimmed: yes or no"),
+        "keep_field": Key(
+            "text",
+            "field that says why a tree is to be left as it is, such as nest, or yes or no; "
+            "empty: it may be cut",
+        ),
     },
     "trunks": {
         **_SOURCE,
@@ -116,6 +121,41 @@ SITE_TABLES: dict[str, dict[str, Key]] = {
         "band": Key("whole", "which band, from 1", low=1),
         "unit": Key("text", "vertical unit as its maker gives it", choices=_UNITS),
         "rmse_ft": Key("number", "standard error of one height", low=0.0),
+    },
+    "ground": {
+        "file": _FILE,
+        "crs": _CRS,
+        "band": Key("whole", "which band, from 1", low=1),
+        "unit": Key("text", "vertical unit as its maker gives it", choices=_UNITS),
+        "vertical_datum": Key(
+            "text", 'what its elevations are above, if it does not say: for example "NAVD 88"'
+        ),
+    },
+    "eyes": {
+        "name": Key("text", "what to call one point"),
+        "x": Key("number", "easting of the point, in the site's CRS"),
+        "y": Key("number", "northing"),
+        "longitude": Key("number", "or its place in degrees, west negative", low=-180.0),
+        "latitude": Key("number", "north positive", low=-90.0),
+        "height_ft": Key(
+            "number", "eye above the ground under it, such as 5.5 for standing", low=0.0
+        ),
+        "elevation_ft": Key(
+            "number",
+            "or its elevation, in the vertical datum of the ground and the MHW line: the floor's, "
+            "and 5.5",
+        ),
+        "lot": Key("id", "id of the lot it looks over; else by position"),
+        "file": Key("file", "points instead of one: path relative to the site file"),
+        "layer": _LAYER,
+        "crs": _CRS,
+        "id_field": _ID,
+        "height_field": Key("text", "field that holds the height above the ground"),
+        "elevation_field": Key("text", "field that holds the elevation"),
+        "unit": Key(
+            "text", "unit of these two, unless their names end in _ft or _m", False, _UNITS
+        ),
+        "lot_field": Key("text", "field that holds the lot's id"),
     },
     "readings": {
         **_SOURCE,
@@ -160,7 +200,7 @@ SITE_TABLES: dict[str, dict[str, Key]] = {
     },
 }
 #: Tables of which there may be many.
-MANY = ("setbacks", "lot_facts")
+MANY = ("setbacks", "lot_facts", "eyes")
 #: Tables without which there is no site.
 REQUIRED_TABLES = ("site", "lots", "mhw_line")
 

@@ -33,6 +33,8 @@ from geotrim.rules.overlays import installed
 
 #: Tables whose keys are questions.
 FACT_TABLES = ("facts", "lot_facts")
+#: Tables that name a raster -> what it must hold.
+RASTERS = {"heights": "heights", "ground": "elevations"}
 
 
 @dataclass(slots=True)
@@ -126,6 +128,10 @@ _HEADS = {
     "crowns": "Canopy polygons, one a tree.",
     "trunks": "Trunk points, where they were surveyed.",
     "heights": "Raster of heights above the ground the trees stand in.",
+    "ground": "Raster of elevations of the ground, in the vertical datum of the MHW line: the eyes "
+    "stand on it, and it can hide the water.",
+    "eyes": "Where the water is looked at from: a deck, a room; one block for each point, or a "
+    "file of points, with height_ft or elevation_ft. Without eyes the view is taken at stations.",
     "readings": "Stick readings of tree heights, by crown id or by position, as a table or points: "
     "the raster's heights are held against them.",
     "profiles": "Leaf-area weights of the crowns, as geotrim prepare profiles makes them.",
@@ -163,10 +169,22 @@ _EXAMPLES = {
     "height_unit": '"ft"',
     "height_rmse_ft": "0.3",
     "kind": '"conservation"',
+    "x": "400000.0",
+    "y": "1100000.0",
+    "longitude": "-82.5",
+    "latitude": "27.3",
+    "height_ft": "5.5",
+    "eyes.elevation_ft": "18.5",
+    "eyes.name": '"deck"',
+    "lot": '"1"',
     "x_field": '"easting"',
     "y_field": '"northing"',
     "overlays": '["local.toml"]',
 }
+
+
+def _example(table: str, name: str) -> str:
+    return _EXAMPLES.get(f"{table}.{name}") or _EXAMPLES.get(name) or _quoted(name)
 
 
 def _quoted(text: str) -> str:
@@ -216,11 +234,13 @@ def _known(draft: _Draft, table: str) -> dict[str, str]:
                 known[key] = _quoted(match)
     if table == "mhw_line":
         known["origin"] = _quoted(FILL_IN)
-    if table == "heights":
-        known |= _raster_marks(draft, found)
+    if table in RASTERS:
+        known |= _raster_marks(draft, found, RASTERS[table])
+    if table == "eyes":
+        known |= _eye_marks(known)
     if table == "crowns" and {"height_field", "target_height_field"} & set(known):
         known["height_unit"] = _quoted(FILL_IN)
-    if "height_field" in known:
+    if table == "crowns" and "height_field" in known:
         doubt = HEIGHTS_DOUBT.format(json.loads(known["height_field"]))
         told = (draft.doubts.get(table), doubt)
         draft.doubts[table] = "; ".join(part for part in told if part)
@@ -266,7 +286,16 @@ def _first_lot(draft: _Draft) -> str | None:
     return text_id(values[0]) if values else None
 
 
-def _raster_marks(draft: _Draft, found: Found) -> dict[str, str]:
+def _eye_marks(known: dict[str, str]) -> dict[str, str]:
+    """What no field says of the eyes of a file: how high they are, or the unit of that."""
+    fields = [known[key] for key in ("height_field", "elevation_field") if key in known]
+    if not fields:
+        return {"height_ft": _quoted(FILL_IN)}
+    is_told = all(json.loads(name).lower().endswith(("_ft", "_m")) for name in fields)
+    return {} if is_told else {"unit": _quoted(FILL_IN)}
+
+
+def _raster_marks(draft: _Draft, found: Found, holds: str) -> dict[str, str]:
     """What the raster does not say itself: its CRS, its vertical unit."""
     from geotrim.errors import CRSError, UnitError
     from geotrim.io.rasters import open_heights
@@ -275,7 +304,7 @@ def _raster_marks(draft: _Draft, found: Found) -> dict[str, str]:
     facts: dict[str, Any] = {}
     for _ in range(2):
         try:
-            open_heights(found.path, **facts).close()
+            open_heights(found.path, holds=holds, **facts).close()
             break
         except UnitError:
             marks["unit"], facts["unit"] = _quoted(FILL_IN), "ft"
@@ -300,7 +329,7 @@ def _block(draft: _Draft, table: str, known: dict[str, str]) -> str:
         value = known.get(name)
         draft.n_marks += value is not None and FILL_IN in value
         mark = "" if value is not None else "# "
-        text = f"{mark}{name} = {value or _EXAMPLES.get(name, _quoted(name))}"
+        text = f"{mark}{name} = {value or _example(table, name)}"
         lines.append(remark(text, _help(draft, table, name, key)))
     return "\n".join(lines) + "\n"
 

@@ -41,6 +41,7 @@ ROLE_WORDS: dict[str, tuple[str, tuple[str, ...]]] = {
         ("mhw", "mhwl", "high", "shore", "shoreline", "coast", "coastline", "waterline"),
     ),
     "channel": ("line", ("channel", "canal", "thread", "thalweg", "fairway")),
+    "eyes": ("point", ("eye", "view", "viewpoint", "viewer", "lookout")),
     "trunks": ("point", ("trunk", "stem", "bole", "tree")),
     "crowns": ("polygon", ("crown", "canopy", "canopie", "tree", "mangrove")),
     "lots": ("polygon", ("lot", "parcel", "property", "propertie", "tract")),
@@ -67,6 +68,8 @@ OTHER_RASTER_WORDS = (
     "slope",
     "aerial",
 )
+#: Words that point to a raster of elevations of the ground.
+GROUND_WORDS = ("dem", "dtm", "ground", "terrain", "bathymetry", "topobathy")
 #: Key of a site file -> field names that usually hold it, by role.
 FIELD_NAMES: dict[tuple[str, str], tuple[str, ...]] = {
     ("lots", "id_field"): ("lot_id", "lot", "parcel_id", "parcel", "parcel_no", "folio", "id"),
@@ -90,6 +93,24 @@ FIELD_NAMES: dict[tuple[str, str], tuple[str, ...]] = {
     ),
     ("crowns", "target_height_field"): ("target_height_ft", "target_height_m", "target_height"),
     ("crowns", "trim_field"): ("is_to_trim", "to_trim", "trim"),
+    ("crowns", "keep_field"): ("keep", "keep_why", "why_kept"),
+    ("eyes", "id_field"): ("eye_id", "eye", "viewpoint_id", "viewpoint", "name", "id"),
+    ("eyes", "height_field"): (
+        "eye_height_ft",
+        "eye_height_m",
+        "eye_height",
+        "height_ft",
+        "height_m",
+        "height",
+    ),
+    ("eyes", "elevation_field"): (
+        "eye_elevation_ft",
+        "eye_elevation_m",
+        "eye_elevation",
+        "elevation_ft",
+        "elevation_m",
+        "elevation",
+    ),
     ("trunks", "crown_id_field"): ("crown_id", "crown", "tree_id", "tree_no", "tree"),
     ("channel", "name_field"): ("name",),
     ("mouth_line", "name_field"): ("name",),
@@ -186,6 +207,11 @@ def guess_roles(
             doubts["heights"] = f"also possible: {listed(r.name for r in heights[1:])}"
         elif not _words(heights[0])[0] & set(HEIGHT_WORDS):
             doubts["heights"] = "a guess: check that it holds heights above the ground"
+    grounds = [r for r in rasters if r not in heights and _words(r)[0] & set(GROUND_WORDS)]
+    if grounds:
+        roles["ground"] = grounds[0]
+        if len(grounds) > 1:
+            doubts["ground"] = f"also possible: {listed(r.name for r in grounds[1:])}"
     return roles, doubts
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from contextlib import ExitStack
 from typing import Any
 
@@ -13,6 +14,7 @@ from pyproj.crs import CompoundCRS
 from geotrim.core import cloud_heights as core
 from geotrim.core.cloud_grid import CloudGrid, cells_of, count_in_cells, grid_of
 from geotrim.core.cloud_heights import TileHeights, TileLimits
+from geotrim.core.datums import DATUM_NAMES, datum_named
 from geotrim.core.ground import GroundSurface
 from geotrim.core.height_difference import BELOW_SIGMAS, USUAL_RMSE_FT, middles_inside
 from geotrim.errors import GeotrimError, LayerError, RangeError
@@ -103,12 +105,23 @@ def prepare_heights_cloud(task: Task, *, tile_points: int = TILE_POINTS) -> Prep
     }
     return Prepared(
         files=files,
-        site={"heights": {"file": HEIGHTS, "unit": "ft", "rmse_ft": figures["rmse_ft"]}},
+        site=_site_tables(work, figures),
         figures=figures,
         notes=tuple(work.notes),
         words=words_of(work, figures),
         inputs=tuple(work.inputs),
     )
+
+
+def _site_tables(work: CloudWork, figures: Mapping[str, Any]) -> dict[str, Any]:
+    """Tables of a site file; the ground only where the MHW line can be above its datum too."""
+    tables: dict[str, Any] = {
+        "heights": {"file": HEIGHTS, "unit": "ft", "rmse_ft": figures["rmse_ft"]}
+    }
+    datum = vertical_name(work.clouds.vertical)
+    if datum is not None and datum_named(datum) in DATUM_NAMES:
+        tables["ground"] = {"file": GROUND_FILE, "unit": "ft", "vertical_datum": datum}
+    return tables
 
 
 # ------------------------------------------------------------------------------ what is read
