@@ -24,7 +24,7 @@ from sample_files import (
     write_text,
 )
 from sample_parts import Crown, measure_cells
-from sample_planting import MANGROVES
+from sample_planting import MANGROVES, Grid
 from sample_sites import SampleSite, all_sites, answer, is_apart
 from shapely.geometry import Point
 
@@ -48,6 +48,7 @@ def tables(site: SampleSite) -> dict[str, geopandas.GeoDataFrame]:
             key: as_id(c.crown_id),
             species: c.species,
             base: math.nan if c.base is None else c.base,
+            **({"keep": site.kept.get(c.crown_id)} if site.kept else {}),
             "geometry": c.polygon,
         }
         for c in site.crowns
@@ -147,6 +148,21 @@ def readme_text(files: list[tuple[str, str]]) -> str:
     return README.format(rows=rows)
 
 
+def write_ground(path: Path, grid: Grid, elevations: np.ndarray) -> None:
+    """Elevations of the ground, labelled with their unit and with what they are."""
+    about = "elevation of the ground above NAVD 88 (invented)"
+    write_heights(
+        path,
+        elevations,
+        grid.west,
+        grid.north,
+        grid.cell,
+        unit="ft",
+        about=about,
+        tags={"holds": "elevations"},
+    )
+
+
 def make(into: Path) -> None:
     """Write every sample file below a folder."""
     files: list[tuple[str, str]] = []
@@ -158,11 +174,14 @@ def make(into: Path) -> None:
         write_heights(
             folder / "heights.tif", site.heights, grid.west, grid.north, grid.cell, site.unit_tag
         )
+        if site.ground is not None:
+            write_ground(folder / "ground.tif", *site.ground)
         write_text(folder / "site.toml", site.site_toml)
         write_text(folder / "answers.toml", answers_text(site))
         for name, text in site.more_files.items():
             write_text(folder / name, text)
-        names = ("site.toml", "site.gpkg", "heights.tif", "answers.toml", *site.more_files)
+        names = ["site.toml", "site.gpkg", "heights.tif", "answers.toml", *site.more_files]
+        names += [] if site.ground is None else ["ground.tif"]
         files += [(f"{site.folder}/{name}", sha256(folder / name)) for name in names]
     files += [
         (f"{FOLDER}/{name}", sha256(into / FOLDER / name)) for name in write_bare_lot(into / FOLDER)
@@ -191,12 +210,14 @@ rule called invented, was made by `scripts/make_sample_data.py` from fixed seeds
 to test, never as a picture of a real place or of its rules.
 
 - `plain_lot`: 7 Drifttide Lane, Saltspindle Bay. 120 ft of straight shore, a fringe 38 ft deep,
-  every trunk known; a professional is to do the work, and every question is answered.
+  every trunk known; a professional is to do the work, and every question is answered. Two eyes, a
+  deck and a room upstairs, a ground (`ground.tif`), and a tree with a nest that is left as it is.
 - `curved_shore`: 21 Marlspike Cove. 180 ft of a cove, two neighbours, a channel, a conservation
-  strip, two setbacks, and a corner without heights; most questions are still open.
+  strip, two setbacks, and a corner without heights; most questions are still open. One eye, by its
+  elevation, and no ground.
 - `canal_corner`: 3 Wickwater Row, Lanternjack Canals. 84 and 62 ft round a corner, three lots in
   one layer, heights in metres, one trunk in five unknown; the bank is set aside as mitigation, and
-  the town has rules of its own (`local_rules.toml`).
+  the town has rules of its own (`local_rules.toml`). No eyes: the view is taken along the shore.
 - `bare_lot`: 11 Sandwhistle Point. A lot polygon (`lot.gpkg`), a lidar cloud (`cloud.laz`, 75,000
   returns, heights above NAVD 88 in US survey feet) and two tide stations (`stations.csv`), and
   nothing else: the MHW line, the heights and the crowns are to be made of them. 120 ft of shore, a

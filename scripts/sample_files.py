@@ -46,6 +46,8 @@ def write_heights(
     north: float,
     cell: float,
     unit: str | None = None,
+    about: str = "canopy height above substrate (invented)",
+    tags: dict[str, str] | None = None,
 ) -> None:
     """One float32 GeoTIFF, tiled and deflated; NaN becomes the no-data value."""
     rows, cols = heights.shape
@@ -67,7 +69,9 @@ def write_heights(
         predictor=3,
     ) as out:
         out.write(np.where(np.isnan(heights), NODATA, heights).astype(np.float32), 1)
-        out.set_band_description(1, "canopy height above substrate (invented)")
+        out.set_band_description(1, about)
+        if tags:
+            out.update_tags(**tags)
         if unit:
             out.units = (unit,)
 

@@ -30,6 +30,7 @@ id_field = "crown_id"
 species_field = "species"
 base_height_field = "base_height_ft"
 base_height_unit = "us-ft"
+keep_field = "keep"                # one tree with a nest in it
 
 [trunks]
 file = "site.gpkg"
@@ -40,6 +41,11 @@ crown_id_field = "crown_id"
 file = "heights.tif"
 unit = "us-ft"                     # the raster does not say; its maker does
 rmse_ft = 0.4
+
+[ground]
+file = "ground.tif"
+unit = "ft"                        # the raster says the same
+vertical_datum = "NAVD88"          # that of the MHW line
 
 [band]
 low_ft = 6.0

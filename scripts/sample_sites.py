@@ -7,12 +7,13 @@ water of the Gulf, far from any lot.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 import shapely
+from sample_ground import Eye, ground_ft, paint_ground
 from sample_parts import US_FOOT_FT, Crown, Frame, paint
 from sample_planting import (
     BLACK,
@@ -52,6 +53,8 @@ class SampleSite:
     unit_tag: str | None = None
     other_answers: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     more_files: Mapping[str, str] = field(default_factory=dict)
+    kept: Mapping[str, str] = field(default_factory=dict)  # crown id -> why it is left as it is
+    ground: tuple[Grid, np.ndarray] | None = None
 
 
 def answer(value: float, tolerance: float, how: str) -> Answer:
@@ -74,6 +77,45 @@ def raster_shape(grid: Grid, crowns: list[Crown], margin: float) -> tuple[int, i
     east = max(c.ring[:, 0].max() for c in crowns) + margin
     south = min(c.ring[:, 1].min() for c in crowns) - margin
     return math.ceil((grid.north - south) / grid.cell), math.ceil((east - grid.west) / grid.cell)
+
+
+def with_eyes(text: str, eyes: tuple[Eye, ...], world: Callable[[float, float], Point]) -> str:
+    """A site file with its eyes before the band."""
+    told = "\n".join(eye.toml(world) for eye in eyes)
+    return text.replace("[band]\n", f"{told}\n[band]\n", 1)
+
+
+def eye_answers(
+    eyes: tuple[Eye, ...], world: Callable[[float, float], Point], has_ground: bool = True
+) -> dict[str, dict[str, Any]]:
+    """Where each eye is, and how high, from the formula of the ground."""
+    out: dict[str, dict[str, Any]] = {}
+    for eye in eyes:
+        x, y = world(eye.station, eye.offset)
+        out[eye.name] = {"x": x, "y": y, "offset_ft": feet(eye.offset)}
+        if not has_ground:
+            level, how = eye.elevation_ft, "as stated"
+            out[eye.name]["eye_elevation_ft"] = answer(float(level or 0.0), 1e-9, how)
+            continue
+        under = float(ground_ft(eye.station, eye.offset))
+        how = "formula of the ground; the raster is rounded to 0.01 ft, 3 ft cells"
+        out[eye.name]["ground_elevation_ft"] = answer(under, 0.02, how)
+        if eye.height_ft is None:
+            out[eye.name]["eye_elevation_ft"] = answer(float(eye.elevation_ft or 0.0), 1e-9, "said")
+        else:
+            out[eye.name]["eye_elevation_ft"] = answer(under + eye.height_ft, 0.02, how)
+    return out
+
+
+def ground_of(frame: Frame, corners: list[Point], cell: float = 3.0) -> tuple[Grid, np.ndarray]:
+    """The ground over a box of the local axes, given by two of its corners."""
+    (x0, y0), (x1, y1) = corners
+    at = frame.many([(x0, y0), (x1, y0), (x1, y1), (x0, y1)])
+    west, north = math.floor(min(x for x, _ in at)), math.ceil(max(y for _, y in at))
+    cols = math.ceil((max(x for x, _ in at) - west) / cell)
+    rows = math.ceil((north - min(y for _, y in at)) / cell)
+    grid = Grid(float(west), float(north), cell, 1.0)
+    return grid, paint_ground(frame, grid.west, grid.north, cell, (rows, cols))
 
 
 # ---------------------------------------------------------------------------- (a) a plain lot
@@ -113,6 +155,11 @@ def plain_lot() -> SampleSite:
     crowns = grow(rng, spots, frame.world, grid, "SB-{:02d}")
     shape = raster_shape(grid, crowns, 6.0)
     drawn = "drawn as a straight line; US survey feet turned into feet"
+    eyes = (
+        Eye("deck", 66.0, -44.0, height_ft=6.5, why="standing, on a deck 1 ft over the yard"),
+        Eye("room upstairs", 48.0, -58.0, elevation_ft=18.5, why="floor at 13 ft NAVD88, and 5.5"),
+    )
+    kept = {"SB-32": "nest"}
     return SampleSite(
         folder="plain_lot",
         title="7 Drifttide Lane, Saltspindle Bay (invented)",
@@ -137,7 +184,13 @@ def plain_lot() -> SampleSite:
                 ),
             }
         },
-        site_toml=PLAIN_TOML,
+        site_toml=with_eyes(PLAIN_TOML, eyes, frame.world),
+        other_answers={
+            "eyes": eye_answers(eyes, frame.world),
+            "kept": {crown: {"why": why} for crown, why in kept.items()},
+        },
+        kept=kept,
+        ground=ground_of(frame, [(-20.0, -150.0), (length + 40.0, 60.0)]),
     )
 
 
@@ -229,6 +282,7 @@ def curved_shore() -> SampleSite:
             "distance_ft": answer(feet((radius - 20.0) * math.sin(8.0 / radius)), 0.1, by_radius),
         },
     }
+    eyes = (Eye("terrace", 92.0, -52.0, elevation_ft=11.0, why="floor at 5.5 ft NAVD88, and 5.5"),)
     return SampleSite(
         folder="curved_shore",
         title="21 Marlspike Cove (invented)",
@@ -246,9 +300,12 @@ def curved_shore() -> SampleSite:
             "exclusions": [{"name": "Marlspike conservation strip (invented)", "geometry": strip}],
         },
         lot_answers=lot_answers,
-        site_toml=CURVED_TOML,
+        site_toml=with_eyes(CURVED_TOML, eyes, world),
         unit_tag="ft",
-        other_answers={"trunk_to_riparian_line": sides},
+        other_answers={
+            "trunk_to_riparian_line": sides,
+            "eyes": eye_answers(eyes, world, has_ground=False),
+        },
     )
 
 
