@@ -1,0 +1,92 @@
+"""What each eye sees, in words, for a terminal."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from geotrim.model import Site
+from geotrim.report import facts
+from geotrim.report.fold import fold
+from geotrim.report.furniture import counted, percent
+
+
+def sight_text(site: Site, results: facts.Results) -> str:
+    """For each eye: where it looks, and how much of the view is open now and after.
+
+    Parameters
+    ----------
+    site : Site
+        Not read.
+    results : mapping
+        Operation name -> Result, ``sightlines`` among them.
+
+    Returns
+    -------
+    str
+        Lines of at most 80 columns.
+    """
+    eyes = facts.table(results, "sightlines", "sight_eyes")
+    if eyes is None:
+        return "No eye looks over a measured lot."
+    lines: list[str] = []
+    for eye in eyes.to_dict("records"):
+        lines += ["", *_told(eye)] if lines else _told(eye)
+    lines += ["", *fold(MEASURE, "", "")]
+    result = results["sightlines"]
+    told = [note for note in result.notes if note.level in ("assumed", "missing")]
+    told = [note for note in result.notes if note.about in ("sight lines", "water")] + [
+        note for note in told if note.about not in ("sight lines", "water")
+    ]
+    for note in told:
+        lines += fold(f"{note.level}: {note}", "", "  ")
+    return "\n".join(lines)
+
+
+MEASURE = (
+    "The view is the area of azimuth by elevation angle between the water's near edge and the "
+    "horizon. Crowns count as solid."
+)
+
+
+def _told(eye: dict[str, Any]) -> list[str]:
+    """One eye."""
+    head = f"Eye {eye['eye_id']}, lot {eye['lot_id']}"
+    place = f"at {eye['eye_elevation_ft']:.1f} ft, the water at {eye['water_elevation_ft']:.2f} ft"
+    lines = fold(f"{head}: {place}", "", "  ")
+    if eye["reason"]:
+        return [*lines, *fold(f"no view: {eye['reason']}")]
+    low, high = eye["azimuth_from_deg"], eye["azimuth_to_deg"]
+    turn = f"azimuths {low:.1f} to {high:.1f} deg, clockwise from grid north; "
+    lines += fold(f"{turn}{eye['view_deg2']:.1f} square deg of water and what stands before it")
+    shares = [("open now", eye["view_now_frac"])]
+    shares += [("open, non-mangroves removed", eye["view_others_removed_frac"])]
+    shares += [("open after the window", eye["view_after_frac"])]
+    for words, share in shares:
+        if np.isfinite(share):
+            lines.append(f"  {words:<32}{percent(share)}")
+    gain = eye["view_after_frac"] - eye["view_now_frac"]
+    if np.isnan(gain):
+        lines += fold("no window was measured, so nothing is told of after")
+    return lines
+
+
+def eyes_words(results: facts.Results, lot_id: str) -> str:
+    """How much of the view the eyes of a lot see, in a line; "" where none was measured.
+
+    Parameters
+    ----------
+    results : mapping
+        Operation name -> Result.
+    lot_id : str
+    """
+    eyes = facts.table(results, "sightlines", "sight_eyes", lot_id)
+    if eyes is None:
+        return ""
+    seeing = eyes[eyes["reason"] == ""]
+    if not len(seeing):
+        return f"{counted(len(eyes), 'eye')}, none of which sees the shore"
+    text = f"{counted(len(seeing), 'eye')}: {percent(seeing['view_now_frac'].mean())} open now"
+    after = seeing["view_after_frac"].mean()
+    return f"{text}, {percent(after)} after the window" if np.isfinite(after) else text
