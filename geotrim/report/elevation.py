@@ -1,7 +1,11 @@
-"""The shoreline elevation: crowns from the side, stations along x, height above the substrate."""
+"""The shoreline elevation: crowns from the side, stations along x, height above the substrate.
+
+What is drawn of a window or of staged cuts is in ``elevation_window``.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Container
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,6 +24,18 @@ from geotrim.report.elevation_axes import (
     placed_stretches,
     say,
     stretch_of,
+)
+from geotrim.report.elevation_window import (
+    NAME_IN,
+    UNDER_IN,
+    after_basis,
+    after_entries,
+    after_words,
+    draw_after,
+    draw_sides,
+    draw_spans,
+    panel_name,
+    room_over_in,
 )
 from geotrim.report.furniture import (
     CAUTION,
@@ -42,7 +58,8 @@ from geotrim.report.palette import (
     style,
 )
 from geotrim.report.shapes import halo
-from geotrim.report.silhouettes import Silhouette, place_on, silhouette
+from geotrim.report.silhouettes import Seen, outline, place_on, silhouette
+from geotrim.report.window_facts import Plan, plan_of
 
 WIDTH_IN, LEFT_IN, N_COLUMNS = 11.0, 0.7, 4
 LABEL_PT = 5.6
@@ -51,18 +68,40 @@ MOST_AN_INCH = 25
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Seen:
-    """One crown of the drawing: its row, its side view (None without a height) and its place."""
+class _Drawing:
+    """All that is drawn of one lot; ``plan`` is None where nothing is to be cut."""
 
-    row: Any
-    side: Silhouette | None
-    x_ft: float
-    half_ft: float
-    offset_ft: float
+    rows: Any  # crowns of the lot, None without any
+    stretches: list[Placed]
+    seen: list[Seen]
+    plan: Plan | None
+    scale: Scale
+    limits_ft: tuple[float, ...]
+    band_ft: tuple[float, float]
+    is_to_the_ground: bool
+
+    @property
+    def is_dense(self) -> bool:
+        return len(self.seen) > MOST_AN_INCH * self.scale.width_in
+
+    @property
+    def over_in(self) -> float:
+        """Paper over the second panel for its name and the spans."""
+        if self.plan is None:
+            return 0.0
+        return NAME_IN + room_over_in(self.plan, self.stretches, self.scale)
+
+    @property
+    def second_in(self) -> float:
+        """Paper of the second panel with all that belongs to it."""
+        return 0.0 if self.plan is None else self.scale.height_in + self.over_in + UNDER_IN
 
 
 def shoreline_elevation(site: Site, results: facts.Results, lot_id: str | None = None) -> Any:
-    """Draw the trees of one lot's frontage as they stand, seen from the land.
+    """Draw the trees of one lot's frontage from the side, seen from the land.
+
+    Where a window or staged cuts are planned, a second panel of the same scale shows what is cut,
+    year by year, and what stays.
 
     Parameters
     ----------
@@ -84,34 +123,72 @@ def shoreline_elevation(site: Site, results: facts.Results, lot_id: str | None =
     """
     lots = facts.chosen_lots(site, lot_id)
     lot = lots[0] if lots else "none"
-    stretches = placed_stretches(facts.table(results, "frontage", "frontage", lot))
-    crowns = facts.crown_rows(site, results)
-    mine = None if crowns is None else crowns[crowns["lot_id"] == lot]
-    seen = _seen(site, results, mine, stretches)
-    scale = _scale(seen, stretches, facts.height_limits_ft(results))
-    band = facts.band_ft(site, results)
+    of = _drawing(site, results, lot)
     with style():
         styles = class_styles(facts.height_class_names(results))
-        entries = _entries(mine, seen, styles, band, _is_dense(seen, scale))
-        title, cautions = _subtitle(results, lot), [CAUTION, *_basis(site, results, scale, seen)]
+        entries = _entries(of, styles)
+        title = _subtitle(results, lot)
+        cautions = [CAUTION, *_basis(site, results, of.scale, of.seen), *_plan_basis(of.plan)]
         legend_in = 0.2 * -(-len(entries) // N_COLUMNS) + 0.25
         top, foot = block_heights(WIDTH_IN, site.name, title, cautions)
         bottom = foot + legend_in + 0.72
-        figure = new_figure(WIDTH_IN, bottom + scale.height_in + top + 0.3)
+        name_in = 0.0 if of.plan is None else NAME_IN
+        height = bottom + of.second_in + of.scale.height_in + name_in + top + 0.3
+        figure = new_figure(WIDTH_IN, height)
         title_block(figure, site.name, title)
         footer_block(figure, cautions)
-        ax = axes_in(figure, LEFT_IN, bottom, scale.width_in, scale.height_in)
-        draw_frame(ax, scale, facts.height_limits_ft(results), band)
-        draw_stations(ax, stretches, scale)
-        _draw(ax, seen, styles, scale, _is_to_the_ground(results))
-        if not seen:
-            say(ax, _why_empty(stretches, crowns))
+        _draw_panels(figure, of, styles, bottom)
         width = WIDTH_IN - 2 * MARGIN_IN
         legend_column(figure, entries, MARGIN_IN, foot + legend_in, width, legend_in, N_COLUMNS)
     return figure
 
 
-def _seen(site: Site, results: facts.Results, rows: Any, stretches: list[Placed]) -> list[_Seen]:
+def _drawing(site: Site, results: facts.Results, lot: str) -> _Drawing:
+    """What one lot's drawing holds."""
+    stretches = placed_stretches(facts.table(results, "frontage", "frontage", lot))
+    crowns = facts.crown_rows(site, results)
+    mine = None if crowns is None else crowns[crowns["lot_id"] == lot]
+    seen = _seen(site, results, mine, stretches)
+    limits = facts.height_limits_ft(results)
+    return _Drawing(
+        mine,
+        stretches,
+        seen,
+        plan_of(results, lot) if seen else None,
+        _scale(seen, stretches, limits),
+        limits,
+        facts.band_ft(site, results),
+        # under the column model, or none, a crown is filled down to the substrate
+        bool(facts.parameter(results, "slices", "canopy_model", "column") == "column"),
+    )
+
+
+def _draw_panels(figure: Any, of: _Drawing, styles: dict[str, ClassStyle], bottom: float) -> None:
+    """The trees as they stand, and under them as they will, where something is planned."""
+    size = (of.scale.width_in, of.scale.height_in)
+    ax = axes_in(figure, LEFT_IN, bottom + of.second_in, *size)
+    draw_frame(ax, of.scale, of.limits_ft, of.band_ft)
+    draw_stations(ax, of.stretches, of.scale)
+    _draw(ax, of, styles)
+    if not of.seen:
+        say(ax, _why_empty(of))
+    if of.plan is None:
+        return
+    panel_name(ax, "As it stands", 14.0 if len(of.stretches) > 1 else 5.0)
+    draw_sides(ax, of.plan, of.stretches)
+    ax.set_xlabel("")
+    after = axes_in(figure, LEFT_IN, bottom, *size)
+    draw_frame(after, of.scale, of.limits_ft, of.band_ft, is_veiled=False)
+    draw_stations(after, of.stretches, of.scale, is_named=False)
+    draw_after(after, of.seen, of.plan, is_to_the_ground=of.is_to_the_ground, is_dense=of.is_dense)
+    draw_spans(after, of.plan, of.stretches, of.scale)
+    draw_sides(after, of.plan, of.stretches)
+    panel_name(after, after_words(of.plan), 72.0 * (of.over_in - NAME_IN) + 5.0)
+    if not of.is_dense:
+        _label(after, of, of.plan.cuts)
+
+
+def _seen(site: Site, results: facts.Results, rows: Any, stretches: list[Placed]) -> list[Seen]:
     """Side views of the lot's crowns, the farthest from the land first."""
     if rows is None or not stretches:
         return []
@@ -133,7 +210,7 @@ def _seen(site: Site, results: facts.Results, rows: Any, stretches: list[Placed]
             row.geometry, (way[0], way[1]), x, float(row["top_height_ft"]), feet, source
         )
         offset = float(row["offset_ft"]) if np.isfinite(row["offset_ft"]) else 0.0
-        out.append(_Seen(row, side, x, half, offset))
+        out.append(Seen(row, side, x, half, offset))
     return sorted(out, key=lambda s: -s.offset_ft)
 
 
@@ -143,7 +220,7 @@ def _same_crs(one: Any, other: Any) -> bool:
     return bool(CRS.from_user_input(one).equals(CRS.from_user_input(other), True))
 
 
-def _scale(seen: list[_Seen], stretches: list[Placed], limits: tuple[float, ...]) -> Scale:
+def _scale(seen: list[Seen], stretches: list[Placed], limits: tuple[float, ...]) -> Scale:
     """Room for every crown, every stretch and every height line."""
     xs = [s.from_ft + s.shift_ft for s in stretches] + [s.x_ft - s.half_ft for s in seen]
     xe = [s.to_ft + s.shift_ft for s in stretches] + [s.x_ft + s.half_ft for s in seen]
@@ -154,33 +231,17 @@ def _scale(seen: list[_Seen], stretches: list[Placed], limits: tuple[float, ...]
     return fit(x0 - pad, x1 + pad, tallest + max(2.5, 0.08 * tallest))
 
 
-def _is_dense(seen: list[_Seen], scale: Scale) -> bool:
-    return len(seen) > MOST_AN_INCH * scale.width_in
-
-
-def _is_to_the_ground(results: facts.Results) -> bool:
-    """Under the column model, or none, a crown is filled down to the substrate."""
-    return bool(facts.parameter(results, "slices", "canopy_model", "column") == "column")
-
-
-def _draw(
-    ax: Any,
-    seen: list[_Seen],
-    styles: dict[str, ClassStyle],
-    scale: Scale,
-    is_to_the_ground: bool,
-) -> None:
+def _draw(ax: Any, of: _Drawing, styles: dict[str, ClassStyle]) -> None:
     """Side views, near ones in front, then the ids that have room."""
-    is_dense = _is_dense(seen, scale)
-    for place, one in enumerate(seen):
-        _draw_one(ax, one, styles, 2.0 + place * 1e-3, is_to_the_ground, is_dense)
-    if not is_dense:
-        _label(ax, seen, scale)
+    for place, one in enumerate(of.seen):
+        _draw_one(ax, one, styles, 2.0 + place * 1e-3, of.is_to_the_ground, of.is_dense)
+    if not of.is_dense:
+        _label(ax, of)
 
 
 def _draw_one(
     ax: Any,
-    one: _Seen,
+    one: Seen,
     styles: dict[str, ClassStyle],
     z: float,
     is_to_the_ground: bool,
@@ -199,25 +260,26 @@ def _draw_one(
             path_effects=halo(), gid=f"no-data-{crown_id}",
         )  # fmt: skip
         return
-    base = float(one.row["base_height_ft"])
-    low = 0.0 if is_to_the_ground or not np.isfinite(base) else base
-    x, y = one.side.station_ft, np.maximum(one.side.top_ft, low)
-    outline = np.column_stack([np.r_[x[0], x, x[-1]], np.r_[low, y, low]])
+    shape, low = outline(one, is_to_the_ground)
     look = styles.get(one.row["height_class"] or NO_DATA, styles[NO_DATA])
     fill: dict[str, Any] = {"facecolor": look.colour, "edgecolor": look.hatch_colour}
     fill["hatch"] = None if is_dense else look.hatch or None
-    ax.add_patch(Polygon(outline, lw=0.0, zorder=z, gid=f"crown-{crown_id}", **fill))
+    ax.add_patch(Polygon(shape, lw=0.0, zorder=z, gid=f"crown-{crown_id}", **fill))
     edge = VERMILION if one.row["is_partial"] else BLACK
     if not is_dense:
-        casing = Polygon(outline, fill=False, edgecolor=PAPER, lw=width + 0.8, zorder=z + 2e-4)
+        casing = Polygon(shape, fill=False, edgecolor=PAPER, lw=width + 0.8, zorder=z + 2e-4)
         ax.add_patch(casing)
-    ax.add_patch(Polygon(outline, fill=False, edgecolor=edge, lw=width, ls=dashes, zorder=z + 4e-4))
+    ax.add_patch(Polygon(shape, fill=False, edgecolor=edge, lw=width, ls=dashes, zorder=z + 4e-4))
     if low > 0:
         ax.plot([one.x_ft] * 2, [0.0, low], color="#5A4632", lw=1.6, zorder=z - 1e-4)
 
 
-def _label(ax: Any, seen: list[_Seen], scale: Scale) -> None:
-    """Ids over the tops that can be seen, the highest first; one without room goes without."""
+def _label(ax: Any, of: _Drawing, wanted: Container[str] | None = None) -> None:
+    """Ids over the tops that can be seen, the highest first; one without room goes without.
+
+    ``wanted`` are the ids to write, all of them by default.
+    """
+    seen, scale = of.seen, of.scale
     prefix = common_prefix([str(s.row["crown_id"]) for s in seen])
     taken: list[tuple[float, float, float, float]] = []
     tall = [s for s in seen if s.side is not None]
@@ -227,6 +289,8 @@ def _label(ax: Any, seen: list[_Seen], scale: Scale) -> None:
         x, y = float(one.side.station_ft[peak]), float(one.side.top_ft[peak])
         flat = np.flatnonzero(one.side.top_ft >= y - 0.02)
         x = float(one.side.station_ft[flat].mean()) if flat.size > 2 else x
+        if wanted is not None and str(one.row["crown_id"]) not in wanted:
+            continue
         if _is_hidden(x, y, seen[seen.index(one) + 1 :]):
             continue
         name = str(one.row["crown_id"])[len(prefix) :] + MARKS.get(one.row["kind"], "")
@@ -243,7 +307,7 @@ def _label(ax: Any, seen: list[_Seen], scale: Scale) -> None:
         )  # fmt: skip
 
 
-def _is_hidden(x_ft: float, y_ft: float, nearer: list[_Seen]) -> bool:
+def _is_hidden(x_ft: float, y_ft: float, nearer: list[Seen]) -> bool:
     """Whether a place lies behind a crown nearer to the land."""
     for other in nearer:
         side = other.side
@@ -254,29 +318,21 @@ def _is_hidden(x_ft: float, y_ft: float, nearer: list[_Seen]) -> bool:
     return False
 
 
-def _entries(
-    rows: Any,
-    seen: list[_Seen],
-    styles: dict[str, ClassStyle],
-    band: tuple[float, float],
-    is_dense: bool,
-) -> list[Entry]:
+def _entries(of: _Drawing, styles: dict[str, ClassStyle]) -> list[Entry]:
     from matplotlib.patches import Patch
 
-    entries: list[Entry] = [
-        (
-            Patch(facecolor="#FBE6BF", edgecolor=VERMILION, lw=1.3),
-            f"window band, {band[0]:g}-{band[1]:g} ft",
-        )
-    ]
-    if not seen:
+    low, high = of.band_ft
+    band = Patch(facecolor="#FBE6BF", edgecolor=VERMILION, lw=1.3)
+    entries: list[Entry] = [(band, f"window band, {low:g}-{high:g} ft")]
+    if not of.seen:
         return entries
-    rows = rows[rows["crown_id"].isin([s.row["crown_id"] for s in seen])]
+    rows = of.rows[of.rows["crown_id"].isin([s.row["crown_id"] for s in of.seen])]
     prefix = common_prefix([str(i) for i in rows["crown_id"]])
     words = f"id{f' without {prefix!r}' if prefix else ''} over each top that is in sight"
-    words = "too many crowns for ids, edges and hatches" if is_dense else words
+    words = "too many crowns for ids, edges and hatches" if of.is_dense else words
     blank = Patch(facecolor="none", edgecolor="none")
-    return [*entries, *crown_entries(rows, styles), (blank, words)]
+    entries += [*crown_entries(rows, styles), (blank, words)]
+    return entries if of.plan is None else [*entries, *after_entries(of.plan)]
 
 
 def _subtitle(results: facts.Results, lot: str) -> str:
@@ -287,7 +343,7 @@ def _subtitle(results: facts.Results, lot: str) -> str:
     return " \N{MIDDLE DOT} ".join(parts)
 
 
-def _basis(site: Site, results: facts.Results, scale: Scale, seen: list[_Seen]) -> list[str]:
+def _basis(site: Site, results: facts.Results, scale: Scale, seen: list[Seen]) -> list[str]:
     """What the drawing rests on: scale, canopy model, tops, error."""
     model = facts.parameter(results, "slices", "canopy_model", None)
     if model is None:
@@ -316,7 +372,11 @@ def _basis(site: Site, results: facts.Results, scale: Scale, seen: list[_Seen]) 
     return [f"{scale.words()} {words} {tops} {error} {order}"]
 
 
-def _why_empty(stretches: list[Placed], crowns: Any) -> str:
-    if not stretches:
+def _plan_basis(plan: Plan | None) -> list[str]:
+    return [] if plan is None else [after_basis(plan)]
+
+
+def _why_empty(of: _Drawing) -> str:
+    if not of.stretches:
         return "no frontage: no stations to draw along"
-    return "no crowns were given" if crowns is None else "no crown stands along this frontage"
+    return "no crowns were given" if of.rows is None else "no crown stands along this frontage"

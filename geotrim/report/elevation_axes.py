@@ -100,9 +100,14 @@ def fit(x0_ft: float, x1_ft: float, top_ft: float) -> Scale:
 
 
 def draw_frame(
-    ax: Any, scale: Scale, limits_ft: Iterable[float], band: tuple[float, float]
+    ax: Any,
+    scale: Scale,
+    limits_ft: Iterable[float],
+    band: tuple[float, float],
+    *,
+    is_veiled: bool = True,
 ) -> None:
-    """Axes, substrate, height lines and the window band."""
+    """Axes, substrate, height lines and the window band, as a veil over the trees too if asked."""
     from matplotlib.ticker import MultipleLocator
 
     ax.set_xlim(scale.x0_ft, scale.x1_ft)
@@ -116,7 +121,8 @@ def draw_frame(
     ax.axhline(0.0, color=BLACK, lw=1.2, zorder=7.1, gid="substrate")
     low, high = band
     ax.axhspan(low, high, facecolor=ORANGE, alpha=0.18, edgecolor="none", zorder=0.5, gid="band")
-    ax.axhspan(low, high, facecolor=ORANGE, alpha=0.16, edgecolor="none", zorder=8.0)
+    if is_veiled:
+        ax.axhspan(low, high, facecolor=ORANGE, alpha=0.16, edgecolor="none", zorder=8.0)
     for edge in band:
         ax.axhline(edge, color=VERMILION, lw=1.3, zorder=8.2)
     right: dict[str, Any] = {"xy": (1.0, 0.0), "xycoords": ("axes fraction", "data")}
@@ -144,7 +150,7 @@ def draw_frame(
             )
 
 
-def draw_stations(ax: Any, stretches: list[Placed], scale: Scale) -> None:
+def draw_stations(ax: Any, stretches: list[Placed], scale: Scale, *, is_named: bool = True) -> None:
     """Station figures of every stretch, its ends, and its name when there are several."""
     ticks, labels = [], []
     step = next(
@@ -169,7 +175,7 @@ def draw_stations(ax: Any, stretches: list[Placed], scale: Scale) -> None:
                 ha="center", va="top", fontsize=5.5, color=GREY, zorder=0.9,
             )  # fmt: skip
         last_end = right
-        if len(stretches) > 1:
+        if len(stretches) > 1 and is_named:
             _name(ax, one, (left + right) / 2, (right - left) / scale.along_ft)
     ax.set_xticks(ticks, labels)
     ax.set_xlabel("station along the frontage, ft, from its left end looking to the water")

@@ -37,6 +37,33 @@ class Silhouette:
     is_from_raster: bool
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """One crown of a drawing: its row, its side view (None without a height) and its place."""
+
+    row: Any
+    side: Silhouette | None
+    x_ft: float
+    half_ft: float
+    offset_ft: float
+
+
+def outline(one: Seen, is_to_the_ground: bool) -> tuple[Array, float]:
+    """Outline of a crown with a side view, (n, 2), and where it begins above the substrate. [ft].
+
+    Parameters
+    ----------
+    one : Seen
+    is_to_the_ground : bool
+        Whether canopy counts down to the substrate, whatever the crown's own base.
+    """
+    assert one.side is not None
+    base = float(one.row["base_height_ft"])
+    low = 0.0 if is_to_the_ground or not np.isfinite(base) else base
+    x, y = one.side.station_ft, np.maximum(one.side.top_ft, low)
+    return np.column_stack([np.r_[x[0], x, x[-1]], np.r_[low, y, low]]), low
+
+
 def silhouette(
     shape: Any,
     along: tuple[float, float],
