@@ -1,7 +1,9 @@
 """The result package: one GeoPackage with a layer for each result, and two CSV tables.
 
 Tables of one row a crown are joined into the layer ``crowns``, tables of one row a lot into the
-layer ``lots``; every other result is a layer under its own name. Nothing is measured here.
+layer ``lots``; every other result is a layer under its own name. Of the tables of the window, its
+stages and its risks the few columns that a user looks for first are joined as well, under names of
+their own; whole, they are tables beside them. Nothing is measured here.
 """
 
 from __future__ import annotations
@@ -18,10 +20,42 @@ from geotrim.units import unit_of
 #: Result tables with one row a crown, and with one row a lot, in the order they are joined.
 CROWN_TABLES = ("fringe_crowns", "heights", "slices", "tree_outcomes")
 LOT_TABLES = ("lots", "fringe_lots", "zone", "lot_outcomes")
+#: Table -> column -> its name beside the other measures of a crown. ``removed_frac`` of the route
+#: is that of the planned heights, so that of the window says whose it is.
+CROWN_PICKS = {
+    "window_trees": {
+        "is_in_span": "is_in_window",
+        "treatment": "treatment",
+        "why_left": "why_left",
+        "cut_low_ft": "cut_low_ft",
+        "cut_high_ft": "cut_high_ft",
+        "height_after_ft": "height_after_ft",
+        "removed_frac": "window_removed_frac",
+    },
+    "stage_trees": {"n_years": "n_years"},
+    "risk_trees": {"is_stick_first": "is_stick_first"},
+}
+#: The same of a lot.
+LOT_PICKS = {
+    "window_lots": {
+        "status": "window_status",
+        "reason": "window_reason",
+        "view_of": "view_of",
+        "view_before_frac": "view_before_frac",
+        "view_after_frac": "view_after_frac",
+        "n_spans": "n_spans",
+        "window_length_ft": "window_length_ft",
+        "n_cut_trees": "n_cut_trees",
+        "foliage_removed_ft3": "foliage_removed_ft3",
+        "foliage_removed_frac": "foliage_removed_frac",
+    },
+    "stage_lots": {"plan": "staged_plan", "n_years": "n_years"},
+}
 #: Inputs that go into the package as they were measured.
 INPUT_LAYERS = (
     "mhw_line",
     "trunks",
+    "eyes",
     "channel",
     "mouth_line",
     "exclusions",
@@ -42,6 +76,10 @@ KINDS = {
     "setbacks": "Polygon",
     "set_aside": "Polygon",
     "stick_readings": "Point",
+    "eyes": "Point",
+    "window_spans": "Polygon",
+    "sight_eyes": "Point",
+    "sight_rays": "LineString",
 }
 
 #: Decimals in CSV files: a ten-thousandth of a foot, or of a share.
@@ -89,7 +127,7 @@ def crown_table(site: Site, results: Mapping[str, Result]) -> Any:
     if "setback_flags" in tables:
         for setback, flags in _by_setback(tables["setback_flags"]):
             out = join(out, _named_after(flags, setback), "crown_id", setback)
-    return out
+    return _with_picks(out, tables, CROWN_PICKS, "crown_id")
 
 
 def lot_table(site: Site, results: Mapping[str, Result]) -> Any:
@@ -99,6 +137,22 @@ def lot_table(site: Site, results: Mapping[str, Result]) -> Any:
     for name in LOT_TABLES:
         if name in tables:
             out = join(out, tables[name], "lot_id", name)
+    return _with_picks(out, tables, LOT_PICKS, "lot_id")
+
+
+def _with_picks(
+    out: Any, tables: Mapping[str, Any], picks: Mapping[str, Mapping[str, str]], key: str
+) -> Any:
+    """A table with columns of others under names of their own, where there are any."""
+    for name, columns in picks.items():
+        if name not in tables:
+            continue
+        table = tables[name]
+        if name == "risk_trees":  # one row a tree and limit: any of them asks for the stick
+            is_first = table["is_stick_first"].eq(True).groupby(table[key], sort=False).any()
+            table = is_first.reset_index()
+        there = {column: new for column, new in columns.items() if column in table.columns}
+        out = join(out, table[[key, *there]].rename(columns=there), key, name)
     return out
 
 
