@@ -311,10 +311,8 @@ SIGHTLINES = Operation(
     "after the window.",
     function="geotrim.ops.sightlines:sightlines",
     words="geotrim.report.sight_text:sight_text",
-    inputs=(
-        "lots", "mhw_line", "eyes", "crowns", "heights", "ground?", "mhw_facts?", "profiles?",
-    ),
-    after=("frontage", "fringe", "zone", "heights", "slices", "calibrate?", "window?"),
+    inputs=("lots", "eyes", "crowns", "heights", "ground?", "mhw_facts?", "profiles?"),
+    after=("frontage", "fringe", "zone", "heights", "calibrate?", "window?"),
     outputs={
         "sight_eyes": (
             "eye_elevation_ft",
@@ -333,10 +331,11 @@ SIGHTLINES = Operation(
             "horizon_deg",
             "open_now_frac",
             "open_after_frac",
+            "width_deg",
         ),
         "sight_blocks": ("azimuth_deg", "low_deg", "high_deg", "distance_ft"),
     },
-    params=(*_MODEL, *_SIGHT),
+    params=(CANOPY_MODEL, CROWN_BASE, CROWN_BASE_FRAC, *_SIGHT),
     caution="Crowns count as solid, and nothing beyond the shore is known to stand in the way.",
 )  # fmt: skip
 STAGES = Operation(

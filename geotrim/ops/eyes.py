@@ -14,9 +14,9 @@ from geotrim.model import Note
 from geotrim.units import feet_per_map_unit
 
 EYE_COLUMNS = ("eye_id", "height_ft", "elevation_ft", "lot_id")
-#: An eye without a lot may stand this far from the nearest one that is measured; farther, it is
-#: more likely a slip in its coordinates. Common sense, no source. [ft]
-FAR_FT = 1000.0
+#: An eye without a lot may stand this far (five miles) from the nearest one that is measured;
+#: farther, it is more likely a slip in its coordinates. Common sense, no source. [ft]
+FAR_FT = 5 * 5280.0
 
 
 def eyes_of_lots(lots: Any, eyes: Any) -> tuple[Any, tuple[Note, ...]]:
