@@ -344,7 +344,7 @@ STAGES = Operation(
     function="geotrim.ops.stages:stages",
     words="geotrim.report.stages_text:stages_text",
     inputs=("crowns", "heights", "profiles?", "facts?", "overlays?"),
-    after=("heights", "slices", "calibrate?", "route?", "window?"),
+    after=("zone?", "heights", "slices", "calibrate?", "route?", "window?"),
     outputs={
         "stage_lots": ("n_years", "n_cut_trees", "n_unreachable_trees", "removed_ft3"),
         "stage_trees": (
