@@ -206,15 +206,36 @@ def layers(  # type: ignore[no-untyped-def]
             count[i] = n_all - n_before
 
 
+#: Ground not higher than this over the water is not told from it. [ft]
+WET = 1e-9
+
+
 @_jit
-def ground_angles(start, rate, length, ground, eye, curvature, highest, distance):  # type: ignore[no-untyped-def]
+def waterlines(over, slope, bend):  # type: ignore[no-untyped-def]
+    """Distances at which ``over + slope d + bend d**2`` is 0; NaN where there is none.
+
+    One root comes from the other by their product, so that no digits are lost in a difference.
+    """
+    root = slope * slope - 4.0 * over * bend
+    if not root >= 0.0:
+        return math.nan, math.nan
+    q = -0.5 * (slope + math.copysign(math.sqrt(root), slope))
+    one = over / q if q != 0.0 else math.nan
+    two = q / bend if bend != 0.0 else math.nan
+    return one, two
+
+
+@_jit
+def ground_angles(start, rate, length, ground, eye, water, curvature, highest, distance):  # type: ignore[no-untyped-def]
     """Greatest elevation angle of the ground along each ray, -90 where there is none, and where.
 
     start, rate : (r, 2) column and row counted from the *centre* of the first cell.
+    water : elevation of the water; ground under it is the bottom, which hides nothing.
 
     Between four centres the ground is bilinear, so along the ray ``z = a + b d + c d**2``, and the
     tangent of its angle ``(a - eye) / d + b + (c - curvature) d`` has its one stationary point at
-    ``sqrt((a - eye) / (c - curvature))``: a maximum where both are negative.
+    ``sqrt((a - eye) / (c - curvature))``: a maximum where both are negative. Where the ground dips
+    under the water its greatest angle may be at the waterline.
     """
     n_rows, n_cols = ground.shape[0] - 1, ground.shape[1] - 1
     at = np.empty(n_rows + n_cols + 5)
@@ -235,8 +256,12 @@ def ground_angles(start, rate, length, ground, eye, curvature, highest, distance
             a = corner + across * u + down * v + twist * u * v - eye
             b = across * u_rate + down * v_rate + twist * (u * v_rate + v * u_rate)
             c = twist * u_rate * v_rate - curvature
-            for d in (at[j], at[j + 1], math.sqrt(a / c) if a < 0.0 and c < 0.0 else at[j]):
-                if at[j] <= d <= at[j + 1]:
+            over, bend = a + eye - water, c + curvature
+            turn = math.sqrt(a / c) if a < 0.0 and c < 0.0 else at[j]
+            dry, wet = waterlines(over, b, bend)
+            for k, d in enumerate((at[j], at[j + 1], turn, dry, wet)):
+                is_over = k >= 3 or over + d * (b + d * bend) > WET
+                if is_over and at[j] <= d <= at[j + 1]:
                     angle = _angle(a + d * (b + d * c), d)
                     if angle > highest[i]:  # never so where a corner is NaN
                         highest[i], distance[i] = angle, d

@@ -207,6 +207,7 @@ def _ground(scene: Scene, rays: Rays) -> tuple[Floats, Floats]:
         np.ascontiguousarray(rays.length_ft, np.float64),
         np.ascontiguousarray(scene.ground.elevation_ft, np.float64),
         float(rays.eye_ft),
+        float(scene.water_ft),
         float(rays.curvature),
         highest,
         distance,
