@@ -46,6 +46,7 @@ INPUTS: dict[str, tuple[str, tuple[tuple[str, str, str], ...]]] = {
             ("height_rmse_ft", "FT", "standard error of those heights, ft"),
             ("target_height_field", "FIELD", "field that holds the height to be left"),
             ("trim_field", "FIELD", "field that says which are to be trimmed"),
+            ("keep_field", "FIELD", "field that says why a tree is to be left as it is"),
         ),
     ),
     "heights": (
@@ -54,6 +55,26 @@ INPUTS: dict[str, tuple[str, tuple[tuple[str, str, str], ...]]] = {
             ("unit", "UNIT", f"vertical unit: {', '.join(VERTICAL_UNITS_M)}"),
             ("band", "N", "band to read, from 1"),
             ("rmse_ft", "FT", "standard error of one height, ft"),
+        ),
+    ),
+    "ground": (
+        "raster of elevations of the ground",
+        (
+            ("unit", "UNIT", f"vertical unit: {', '.join(VERTICAL_UNITS_M)}"),
+            ("band", "N", "band to read, from 1"),
+            ("vertical_datum", "DATUM", "what its elevations are above, if it does not say"),
+        ),
+    ),
+    "eyes": (
+        "points that the water is looked at from",
+        (
+            ("id_field", "FIELD", "field that holds the eye's id"),
+            ("height_ft", "FT", "of all of them: eye above the ground under it"),
+            ("elevation_ft", "FT", "or its elevation, above the datum of ground and MHW line"),
+            ("height_field", "FIELD", "or the field that holds the height"),
+            ("elevation_field", "FIELD", "or the elevation"),
+            ("unit", "UNIT", f"unit of these fields: {', '.join(VERTICAL_UNITS_M)}"),
+            ("lot_field", "FIELD", "field that holds the lot's id"),
         ),
     ),
     "readings": (
@@ -97,6 +118,8 @@ NUMBER_KEYS = {
     "rmse_ft": float,
     "height_rmse_ft": float,
     "position_rmse_ft": float,
+    "height_ft": float,
+    "elevation_ft": float,
 }
 #: Columns of the help texts: a terminal of the usual width.
 HELP_WIDTH = 80
@@ -267,7 +290,7 @@ def add_inputs(parser: Parser, needed: Mapping[str, bool]) -> None:
             group.add_argument(
                 option_of(field, key), dest=f"{field}.{key}", metavar=metavar, help=text
             )
-        if field != "heights":
+        if field not in ("heights", "ground"):
             group.add_argument(
                 f"{name}-layer", dest=f"{field}.layer", metavar="NAME", help="layer, if several"
             )
@@ -453,6 +476,7 @@ def under_option_names(error: GeotrimError) -> GeotrimError:
     --heights-unit
     """
     subject = re.sub(r"^\[\[setbacks\]\] number (\d+)", r"--setback number \1,", error.subject)
+    subject = re.sub(r"^\[\[eyes\]\] number 1\b", "[eyes]", subject)  # one file of them
     subject = re.sub(r"^\[site\] crs\b", "--crs", subject)
     if place := re.match(r"\[(\w+)\](?: (\w+))?", subject):
         field, key = place[1], place[2] or ""
