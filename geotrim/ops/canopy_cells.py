@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -192,8 +193,8 @@ def _heights(source: HeightSource, row: Ints, col: Ints) -> Floats:
     block = (row[inside] // tall) * across + col[inside] // wide
     order = np.argsort(block, kind="stable")
     inside, block = inside[order], block[order]
-    starts = np.flatnonzero(np.diff(block, prepend=-1))
-    for start, stop in zip(starts.tolist(), [*starts[1:].tolist(), block.size], strict=True):
+    edges = [*np.flatnonzero(np.diff(block, prepend=-1)).tolist(), block.size]
+    for start, stop in pairwise(edges):
         high, left = (int(v) for v in divmod(int(block[start]), across))
         row0, col0 = high * tall, left * wide
         read = source.read(row0, min(row0 + tall, n_rows), col0, min(col0 + wide, n_cols))
