@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -83,20 +84,18 @@ def load_site(spec: SiteSpec) -> Site:
         heights=read_heights(run, crowns),
         readings=readings,
         profiles=read_profiles(run, crowns),
-        eyes=read_eyes(run, lots),
-        ground=read_ground(run, lots),
         setbacks=_setbacks(run),
         set_aside=_set_aside(run, lots),
         trunks_rmse_ft=_number(spec, "trunks", "position_rmse_ft"),
         facts=site_facts(spec),
         overlays=overlays,
         options=options,
-        inputs=(*run.inputs, *rule_files),
-        notes=tuple(run.notes),
         **named,
     )
-    _check_near(run, site)
-    return site
+    _check_near(run, site)  # first: lots in a wrong CRS would be told as eyes far from them
+    eyes, ground = read_eyes(run, lots), read_ground(run, lots)
+    inputs = (*run.inputs, *rule_files)
+    return replace(site, eyes=eyes, ground=ground, inputs=inputs, notes=tuple(run.notes))
 
 
 def _lots(run: Loading) -> Any:
