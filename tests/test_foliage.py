@@ -399,6 +399,10 @@ def test_parts_add_up_to_the_whole(model):
     has = np.isfinite(expected)
     np.testing.assert_allclose((one + other)[has], expected[has], rtol=0, atol=1e-9)
     assert (one[has] > 0.0).any()
+    low, trees = np.array([1.0, 5.0, 9.0, 5.0]), np.array([2, 4, 2, 0])
+    some = part_frac(found, low, 15.0, flags, tree=trees)
+    for share, from_ft, number in zip(some, low, trees, strict=True):
+        np.testing.assert_array_equal(share, part_frac(found, from_ft, 15.0, flags)[number])
 
 
 # Heights of the field

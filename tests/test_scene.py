@@ -346,6 +346,13 @@ def test_a_scene_on_sloping_ground():
     )
     a, _, c, _, e, f = wide.ground.transform
     assert c + a * wide.ground.elevation_ft.shape[1] >= X + 30 and f >= Y + 30
+    near = (X + 10, Y + 10, X + 20, Y + 20)
+    for reach, edge in ((None, 20), ([(X + 2, Y + 35)], 35)):
+        boxed, _ = scene_for(
+            crowns, grid(np.full((40, 40), 9.0)), ground=ground, near=near, reach_xy=reach
+        )
+        north = boxed.ground.transform[5]
+        assert Y + edge <= north <= Y + edge + 4  # a cell of 2 m to spare
 
 
 def test_ground_in_another_crs_lies_along_the_sites_axes():
@@ -376,11 +383,12 @@ def test_ground_in_another_crs_lies_along_the_sites_axes():
 
 
 def test_another_name_for_the_same_crs_is_not_moved():
-    ground = grid(np.full((40, 40), 2.0), crs="+proj=tmerc +lat_0=24.3333333333333 +lon_0=-81 "
-                  "+k=0.999941177 +x_0=200000.0001016 +y_0=0 +ellps=GRS80 +units=m")  # fmt: skip
+    """The same zone on NAD83(2011), which no grid tells apart from NAD83 here."""
+    values = np.random.default_rng(2).uniform(0.0, 5.0, (40, 40))
     crowns = crowns_of(shapely.box(20, 20, 24, 23))
-    found, notes = scene_for(crowns, grid(np.full((40, 40), 9.0)), ground=ground)
-    assert (found.substrate_ft == 2.0).all() or notes
+    found, notes = scene_for(crowns, grid(np.full((40, 40), 9.0)), ground=grid(values, crs=6437))
+    np.testing.assert_array_equal(found.substrate_ft, values[17:20, 20:24])
+    assert not any(n.about == "ground" for n in notes)
 
 
 def test_ground_that_does_not_reach_is_told():
@@ -431,3 +439,7 @@ def test_flags_of_the_zone():
     assert clearable_cells(cells, None).all()
     inside = clearable_cells(cells, shapely.box(X, Y, X + 3, Y + 3))
     np.testing.assert_array_equal(inside, cells.x < X + 3)
+    some = np.array([2, 0])
+    few = clearable_cells(cells, shapely.box(X, Y, X + 3, Y + 3), some)
+    np.testing.assert_array_equal(few, inside[some])
+    assert clearable_cells(cells, None, some).tolist() == [True, True]

@@ -57,8 +57,8 @@ class Foliage:
     is_even : (n,) True where no raster height is known and the foliage stands evenly over the crown
         up to the height that is.
     is_partial : (n,) the raster shows part of the crown only, or nothing of it.
-    cell_tree, cell_height_ft, cell_area_ft2 : (k,) the cells in the order they came, heights moved;
-        NaN where none is known. [ft, ft2]
+    cell_tree, cell_height_ft, cell_area_ft2 : (k,) the cells, tree by tree in rising order, heights
+        moved; NaN where none is known. [ft, ft2]
     """
 
     model: str
@@ -246,21 +246,28 @@ def band_height_ft(
 
 
 def part_frac(
-    foliage: Foliage, low_ft: npt.ArrayLike, high_ft: npt.ArrayLike, is_in_part: Flags
+    foliage: Foliage,
+    low_ft: npt.ArrayLike,
+    high_ft: npt.ArrayLike,
+    is_in_part: Flags,
+    *,
+    tree: npt.ArrayLike | None = None,
 ) -> Floats:
     """Share of each tree's foliage between two heights on some of its cells.
 
     Parameters
     ----------
     foliage : Foliage
-    low_ft, high_ft : float or (n,) array
+    low_ft, high_ft : float or (m,) array
         [ft]
     is_in_part : (k,) bool array
         Cells that count, in the order of the cells.
+    tree : (m,) array, optional
+        Numbers of trees, any of them more than once; all of them by default.
 
     Returns
     -------
-    share_frac : (n,) array
+    share_frac : (m,) array
         Of all the tree's foliage. Of a tree without cells nothing lies in any part.
 
     Notes
@@ -275,26 +282,26 @@ def part_frac(
             f"one flag for each of {len(foliage.cell_tree)} cells",
             "pass flags in the order of the cells",
         )
-    _, low, high = _fitted(foliage, None, low_ft, high_ft)
-    between = between_frac(foliage, low, high)
-    area = foliage.cell_area_ft2
-    inside = np.asarray(is_in_part, dtype=np.float64)
-    by_area = _quotient(_sums(foliage, area * inside), _sums(foliage, area))
+    which, low, high = _fitted(foliage, tree, low_ft, high_ft)
+    between = between_frac(foliage, low, high, tree=which)
+    row, cell = _cells_of(foliage, which)
+    area = foliage.cell_area_ft2[cell]
+    inside = is_in_part[cell]
+    by_area = _part_of(row, area, inside, len(which))
     if foliage.is_solid:
         return between * by_area
-    height = np.nan_to_num(np.maximum(foliage.cell_height_ft, 0.0))
+    height = np.nan_to_num(np.maximum(foliage.cell_height_ft[cell], 0.0))
     if foliage.leaves is not None:
-        volume = area * height
-        part = between * _quotient(_sums(foliage, volume * inside), _sums(foliage, volume))
+        part = between * _part_of(row, area * height, inside, len(which))
     else:
-        tree = foliage.cell_tree
-        base = foliage.base_ft[tree]
-        above, over = (
-            np.maximum(height - np.maximum(side[tree], base), 0.0) for side in (low, high)
-        )
-        cut = np.maximum(above - over, 0.0) * area * inside
-        part = _quotient(_sums(foliage, cut), foliage.whole_ft3)
-    return np.where(foliage.is_even, between * by_area, part)
+        base = foliage.base_ft[which]
+        low, high = np.maximum(low, base)[row], np.maximum(high, base)[row]
+        cut = np.maximum(np.minimum(height, high) - low, 0.0) * area * inside
+        whole = foliage.whole_ft3[which]
+        part = np.full(len(which), np.nan)
+        sums = np.bincount(row, weights=cut, minlength=len(which))
+        np.divide(sums, whole, out=part, where=whole > 0.0)
+    return np.where(foliage.is_even[which], between * by_area, part)
 
 
 def _whole(foliage: Foliage, which: Ints, shift: Floats) -> Floats:
@@ -308,15 +315,21 @@ def _whole(foliage: Foliage, which: Ints, shift: Floats) -> Floats:
     return np.where(np.isnan(foliage.whole_ft3[which]), np.nan, found)
 
 
-def _sums(foliage: Foliage, values: Floats) -> Floats:
-    sums = np.bincount(foliage.cell_tree, weights=values, minlength=len(foliage))
-    return np.asarray(sums, dtype=np.float64)
+def _cells_of(foliage: Foliage, which: Ints) -> tuple[Ints, Ints]:
+    """Cells of trees, tree by tree: the place of the tree among those asked for, and the cell."""
+    first = np.searchsorted(foliage.cell_tree, which)
+    n = np.searchsorted(foliage.cell_tree, which, side="right") - first
+    row = np.repeat(np.arange(len(which)), n)
+    return row, np.arange(row.size) + np.repeat(first - (np.cumsum(n) - n), n)
 
 
-def _quotient(part: Floats, whole: Floats) -> Floats:
-    """Part over whole, 0 where there is nothing, NaN where the whole is unknown."""
-    out = np.where(np.isnan(whole), np.nan, 0.0)
-    np.divide(part, whole, out=out, where=whole > 0.0)
+def _part_of(row: Ints, amount: Floats, inside: Flags, n: int) -> Floats:
+    """Share of each row's amount that lies inside; 0 where there is none."""
+    whole = np.bincount(row, weights=amount, minlength=n)
+    out = np.zeros(n)
+    np.divide(
+        np.bincount(row, weights=amount * inside, minlength=n), whole, out=out, where=whole > 0
+    )
     return out
 
 

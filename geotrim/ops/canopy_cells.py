@@ -24,7 +24,9 @@ FITS_CELLS = 0.01
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CrownCells:
-    """Cells that lie in crowns, crown by crown: k of them. A cell in two crowns comes twice.
+    """Cells that lie in crowns, crown by crown in rising order: k of them.
+
+    A cell in two crowns comes twice.
 
     crown : (k,) number of the crown: its row in the table.
     row, col : (k,) place in the raster; under 0 or past its end for a crown that reaches off it.
@@ -281,9 +283,19 @@ def fitted_transform(
     return fit, float(np.hypot(off[:, 0], off[:, 1]).max() / side)
 
 
-def clearable_cells(cells: CrownCells, zone: Any) -> Flags:
-    """(k,) cells whose centre lies in the zone, its edge included; all of them without a zone."""
+def clearable_cells(cells: CrownCells, zone: Any, which: Ints | None = None) -> Flags:
+    """Cells whose centre lies in the zone, its edge included; all of them without a zone.
+
+    Parameters
+    ----------
+    cells : CrownCells
+    zone : polygon or None
+        In the site's CRS.
+    which : (m,) array, optional
+        Numbers of cells that are asked about; all k by default.
+    """
+    x, y = (cells.x, cells.y) if which is None else (cells.x[which], cells.y[which])
     if zone is None:
-        return np.ones(len(cells), dtype=bool)
+        return np.ones(len(x), dtype=bool)
     shapely.prepare(zone)
-    return shapely.intersects_xy(zone, cells.x, cells.y)
+    return shapely.intersects_xy(zone, x, y)

@@ -52,7 +52,8 @@ def scene_of(
     without : numbers of crowns
         Taken as removed.
     near : (west, south, east, north), optional
-        Cells with their centre elsewhere are left out, and the ground ends there. [map units]
+        Cells with their centre elsewhere are left out, and the ground is read here. By default
+        it is read around the canopy. [map units]
     reach_xy : (m, 2) array, optional
         Places, such as eyes, that the ground has to reach as well. [map units]
 
@@ -80,7 +81,7 @@ def scene_of(
     tops, tree = np.full(shape, np.nan), np.full(shape, -1, dtype=np.int64)
     can_clear, substrate = np.zeros(shape, dtype=bool), np.full(shape, float(water_ft))
     tops[at], tree[at] = top[mine], cells.crown[mine]
-    can_clear[at] = clearable_cells(cells, zone)[mine]
+    can_clear[at] = clearable_cells(cells, zone, mine)
     x, y = cells.x[mine], cells.y[mine]
     around = _around(x, y, near, reach_xy)
     standing, land, told = _ground(ground, crowns.crs, x, y, around, water_ft)
@@ -211,14 +212,13 @@ def _frame(cells: CrownCells, which: Ints) -> tuple[tuple[int, int, int, int], T
 
 def _around(x: Floats, y: Floats, near: Box | None, reach_xy: npt.ArrayLike | None) -> Box | None:
     """Box in which the ground matters; None where there is nothing to stand on it."""
-    if near is not None:
-        return near
-    places = np.column_stack([x, y])
+    places = [np.column_stack([x, y])] if near is None else [np.array(near).reshape(2, 2)]
     if reach_xy is not None:
-        places = np.vstack([places, np.asarray(reach_xy, dtype=np.float64).reshape(-1, 2)])
-    if not len(places):
+        places.append(np.asarray(reach_xy, dtype=np.float64).reshape(-1, 2))
+    every = np.vstack(places)
+    if not len(every):
         return None
-    (west, south), (east, north) = places.min(axis=0), places.max(axis=0)
+    (west, south), (east, north) = every.min(axis=0), every.max(axis=0)
     return float(west), float(south), float(east), float(north)
 
 
