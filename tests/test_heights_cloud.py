@@ -107,6 +107,30 @@ def test_the_ground_is_the_slope_in_feet(dome, tmp_path):
     assert open_heights(done.folder / "ground.tif", holds="elevations").unit == "ft"
 
 
+@pytest.mark.parametrize(
+    ("label", "datum"),
+    [
+        ("EPSG:2237+6360", "NAVD88"),  # EPSG:6360, NAVD88 height (ftUS)
+        ("EPSG:2237+5714", "Mean Sea Level"),  # EPSG:5714, MSL height
+        ("EPSG:2237+3855", None),  # EPSG:3855, EGM2008 height: no tide is counted from it
+        ("EPSG:2237", None),
+    ],
+)
+def test_the_ground_goes_into_a_site_file_where_its_datum_is_known(tmp_path, label, datum):
+    """Eyes stand on it only if the MHW line can be above the same datum."""
+    x, y = lattice(20, 1.0, 0.5)
+    kind = np.where((x > X + 8) & (x < X + 12), 1, 2)
+    path = write_cloud(
+        tmp_path / "a.las", x, y, np.where(kind == 1, 9.0, 1.0), kind=kind, records=[wkt(label)]
+    )
+    said = {} if "+" in label else {"unit": "us-ft"}
+    cloud = GivenFile(str(path), "--cloud", said)
+    done = prepare_input("heights", {"cloud": cloud}, {"cell_ft": 3}, out=tmp_path / "out")
+    site = tomllib.loads((done.folder / "for_site_file.toml").read_text(encoding="utf-8"))
+    ground = {"file": "ground.tif", "unit": "ft", "vertical_datum": datum}
+    assert site.get("ground") == (ground if datum else None)
+
+
 def test_a_cell_is_a_whole_number_of_map_units_where_it_nearly_is(dome):
     """3 international feet are 2.999994 US survey feet: 3 is meant. 2.99 is 2.99."""
     clouds = cloud_work.open_clouds([GivenFile(str(dome), "--cloud")])
