@@ -84,6 +84,8 @@ def year_shares(
     shift_ft: Floats,
     stick_ft: Floats,
     part_frac: float = 1.0,
+    *,
+    of_original: bool = False,
 ) -> Floats:
     """Share of what stands that each year takes, in every draw.
 
@@ -98,6 +100,8 @@ def year_shares(
         How much higher the tree is, and how much higher the marks are held. [ft]
     part_frac : float
         Share of the tree that may be cut at all; the rest is not touched.
+    of_original : bool
+        Shares of what stood before the first year, not of what stands.
 
     Returns
     -------
@@ -123,7 +127,8 @@ def year_shares(
             taken = above(start, shift_ft) - above(cut.high_ft + stick_ft, shift_ft)
         gone = np.maximum(part_frac * taken, before)
         with np.errstate(invalid="ignore", divide="ignore"):
-            out.append(np.where(before < 1.0, (gone - before) / (1.0 - before), np.nan))
+            share = gone - before if of_original else (gone - before) / (1.0 - before)
+        out.append(np.where(before < 1.0, share, np.nan))
         before = gone
     return np.array(out)
 

@@ -1,0 +1,79 @@
+"""The result of ``risks`` in words, for a terminal."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import Any
+
+from geotrim.model import Site
+from geotrim.report import facts
+
+WIDTH = 80
+#: Trees of a lot that are named; the tables have all.
+MOST_TREES = 20
+CAUTION = (
+    "Only errors of heights and of the marked stick are drawn. A limit that never breaks here may "
+    "break on site: read heights by stick before the first cut."
+)
+
+
+def risks_text(site: Site, results: facts.Results) -> str:
+    """How often each limit of a plan would break, lot by lot, and the trees to read first.
+
+    Parameters
+    ----------
+    site : Site
+        Not read.
+    results : mapping
+        Operation name -> Result.
+
+    Returns
+    -------
+    str
+        Lines of at most 80 columns.
+    """
+    limits = facts.table(results, "risks", "risk_limits")
+    if limits is None or not len(limits):
+        return "Nothing is cut, so no limit is held against its error."
+    trees = facts.table(results, "risks", "risk_trees")
+    lines: list[str] = []
+    for lot_id in dict.fromkeys(limits["lot_id"]):
+        mine = limits[_is_of(limits, lot_id)]
+        own = None if trees is None else trees[_is_of(trees, lot_id)]
+        lines += [*([""] if lines else []), *_lot(lot_id, mine, own)]
+    return "\n".join([*lines, "", *_fold(CAUTION, "")])
+
+
+def _is_of(table: Any, lot_id: Any) -> Any:
+    return table["lot_id"].isna() if lot_id is None else table["lot_id"] == lot_id
+
+
+def _lot(lot_id: Any, limits: Any, trees: Any) -> list[str]:
+    n = int(limits["n_draws"].iloc[0])
+    head = f"Lot {lot_id}" if isinstance(lot_id, str) else "Trees of no lot"
+    lines = [f"{head}, {n} draws of heights and marks"]
+    for row in limits.to_dict("records"):
+        how = f"breaks in {row['n_broken_draws']} of {n}"
+        lines += _fold(f"{how}: {str(row['words']).rstrip('.')}{_at(row)}", "  ")
+    first = None if trees is None else trees[trees["is_stick_first"].astype(bool)]
+    if first is None or not len(first):
+        return [*lines, "  No tree breaks a limit often enough to be read by stick first."]
+    lines.append("  Read by stick first:")
+    shown = first.drop_duplicates("crown_id").head(MOST_TREES)
+    for row in shown.to_dict("records"):
+        tall = f"{row['top_height_ft']:.1f} ft, error {row['height_error_ft']:.1f}"
+        words = str(row["words"]).removesuffix("; read it by stick first")
+        lines += _fold(f"{row['crown_id']} ({tall}): {words}", "    ")
+    n_more = first["crown_id"].nunique() - len(shown)
+    return [*lines, f"    and {n_more} more, in the table risk_trees"] if n_more else lines
+
+
+def _at(row: dict[str, Any]) -> str:
+    n = row["n_trees"]
+    if row["limit"] == "any limit":
+        return ""
+    return f" ({n} tree{'' if n == 1 else 's'})" if n else ""
+
+
+def _fold(text: str, first: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=first + "  ")

@@ -1,0 +1,223 @@
+"""Operation ``risks``: a plan held against heights drawn anew, with closed forms of the normal."""
+
+from __future__ import annotations
+
+from statistics import NormalDist
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+from shapely import box
+
+from geotrim.errors import GeotrimError
+from geotrim.model import CanopyGrid, Facts, Result
+from geotrim.ops.risks import risks
+from geotrim.report.risks_text import risks_text
+
+PHI = NormalDist().cdf
+N = 4000
+CRS = "EPSG:6438"  # NAD83(2011) / Florida East, feet
+RED = "Rhizophora mangle"
+
+
+def near(found, expected):
+    """Within four standard errors of a share that is counted in N draws."""
+    return abs(found - expected) <= 4.0 * np.sqrt(max(expected * (1 - expected), 1e-4) / N)
+
+
+class Plan:
+    """Level trees of 10 by 10 ft, solid from 4 ft up, cut as told."""
+
+    def __init__(self, tops_ft, cuts, error_ft=0.4, way="professional-exemption", **told):
+        n = len(tops_ft)
+        ids = [f"T{k}" for k in range(n)]
+        shapes = [box(20 * k, 0, 20 * k + 10, 10) for k in range(n)]
+        self.crowns = gpd.GeoDataFrame(
+            {"crown_id": ids, "species": RED, "base_height_ft": 4.0}, geometry=shapes, crs=CRS
+        )
+        grid = np.full((1, 2 * n), 0.0)
+        grid[0, ::2] = tops_ft
+        self.heights = CanopyGrid(grid, 0.0, 10.0, 10.0, rmse_ft=error_ft)
+        trees = pd.DataFrame(
+            {
+                "lot_id": "A",
+                "crown_id": ids,
+                "is_mangrove": True,
+                "top_height_ft": np.asarray(tops_ft, dtype=float),
+                "height_error_ft": np.nan if error_ft is None else error_ft,
+                "outcome_route": way,
+            }
+        )
+        shares = pd.DataFrame(told.get("shares", []), columns=["lot_id", "route", "rule_id",
+                                                               "share_frac"])  # fmt: skip
+        self.route = Result("route", {"tree_outcomes": trees, "shares": shares})
+        rows = [
+            {"lot_id": "A", "crown_id": ids[k], "year": year + 1, "from_ft": low, "to_ft": high}
+            for k, years in cuts.items()
+            for year, (low, high) in enumerate(years)
+        ]
+        staged = pd.DataFrame(
+            {
+                "lot_id": "A",
+                "crown_id": [ids[k] for k in cuts],
+                "top_height_ft": [float(tops_ft[k]) for k in cuts],
+                "removed_frac": [taken(tops_ft[k], years) for k, years in cuts.items()],
+            }
+        )
+        columns = ["lot_id", "crown_id", "year", "from_ft", "to_ft"]
+        tables = {"stage_trees": staged, "stage_cuts": pd.DataFrame(rows, columns=columns)}
+        self.stages = Result("stages", tables, (), told.get("staged", {}))
+
+    def run(self, **parameters):
+        given = {
+            "n_draws": N,
+            "canopy_model": "crown-base",
+            "facts": Facts({"supervisor": "professional"}),
+            **parameters,
+        }
+        return risks(self.crowns, self.heights, route=self.route, stages=self.stages, **given)
+
+    def limit(self, name, **parameters):
+        table = self.run(**parameters)["risk_limits"]
+        (row,) = table[table["limit"] == name].to_dict("records")
+        return row
+
+
+def taken(top_ft, years):
+    """Share of a column from 4 ft to its top between the heights of all its cuts."""
+    low = min(a for a, _ in years)
+    high = max(top_ft if np.isnan(b) else b for _, b in years)
+    return (min(high, top_ft) - max(low, 4.0)) / (top_ft - 4.0)
+
+
+TOP = float("nan")  # the upper side of a cut of the top
+
+
+def test_a_tree_near_the_cap_is_over_it_as_often_as_its_error_says():
+    # 24 ft may not be exceeded: s. 403.9326(1)(b)2 F.S.
+    row = Plan([23.6], {0: [(22.0, TOP)]}).limit("height-before")
+    assert near(row["broken_frac"], PHI(-0.4 / 0.4))
+    assert row["low_frac"] < row["broken_frac"] < row["high_frac"]
+    assert row["n_broken_draws"] == round(row["broken_frac"] * N) and row["n_draws"] == N
+
+
+def test_an_owner_keeps_10_ft_and_no_stages():
+    # s. 403.9326(1)(a)2 F.S.
+    plan = Plan([9.8], {0: [(8.0, TOP)]}, way="owner-exemption")
+    found = plan.run(facts=Facts({"supervisor": "owner"}))["risk_limits"]
+    (before,) = found[found["limit"] == "height-before"].to_dict("records")
+    assert near(before["broken_frac"], PHI(-0.2 / 0.4))
+    assert "yearly-share" not in set(found["limit"])  # the act stages from 16 ft, (b)3 alone
+
+
+def test_the_floor_is_broken_by_the_stick_not_by_the_raster():
+    row = Plan([14.0], {0: [(6.3, TOP)]}, error_ft=1.0).limit("floor", stick_error_ft=0.2)
+    assert near(row["broken_frac"], PHI(-0.3 / 0.2))
+    row = Plan([14.0], {0: [(6.3, TOP)]}, error_ft=1.0).limit("floor", stick_error_ft=0.0)
+    assert row["broken_frac"] == 0.0
+
+
+def test_a_quarter_to_the_letter_is_more_than_a_quarter_half_the_time():
+    # 16 ft of crown, 4 ft off: (4 + e) / (16 + e) > 1/4 where e > 0
+    row = Plan([20.0], {0: [(16.0, TOP)]}).limit("yearly-share", stick_error_ft=0.0)
+    assert near(row["broken_frac"], 0.5)
+    table = Plan([20.0], {0: [(16.0, TOP)]}).run(stick_error_ft=0.0)["risk_trees"]
+    (tree,) = table.to_dict("records")
+    e = 0.4 * NormalDist().inv_cdf(0.95)
+    assert tree["share_high_frac"] == pytest.approx((4 + e) / (16 + e), abs=0.004)
+    assert tree["is_stick_first"] and "read it by stick first" in tree["words"]
+
+
+def test_a_band_counts_each_year_of_what_stands_then():
+    # crown 4 to 20 ft, 6 to 10 cleared in two years: 2/16 and 2/14 of what stands, far under 1/4
+    row = Plan([20.0], {0: [(6.0, 8.0), (8.0, 10.0)]}).limit("yearly-share")
+    assert row["broken_frac"] == 0.0
+    # all 4 ft at once, and crowns that are lower than they look: 4 / (16 + e) > 1/4 where e < 0
+    row = Plan([20.0], {0: [(6.0, 10.0)]}).limit("yearly-share", stick_error_ft=0.0)
+    assert near(row["broken_frac"], 0.5)
+
+
+def test_a_tree_just_under_16_ft_is_staged_after_all_where_it_turns_out_taller():
+    # 15.8 ft cut from 12 ft up: 3.8 of 11.8 ft in one year; the act stages from 16 ft on
+    plan = Plan([15.8], {0: [(12.0, TOP)]})
+    table = plan.run(stick_error_ft=0.0, share_from_ft=500.0)["risk_limits"]
+    row = table.set_index("limit").loc["yearly-share"]
+    assert near(row["broken_frac"], PHI(-0.2 / 0.4))
+    both = plan.run(stick_error_ft=0.0)["risk_limits"].set_index("limit")["broken_frac"]
+    low = PHI(-(0.85 / 0.75) / 0.4)  # 3.8 + e is no quarter of 11.8 + e where e < -0.85 / 0.75
+    assert near(both["yearly-share-practice"], PHI(0.2 / 0.4) - low)  # what the act leaves
+    assert near(both["any limit"], 1.0 - low)
+
+
+def test_of_the_original_a_second_year_may_take_as_much_again():
+    # 4 ft and 4 ft of 16: a quarter and a third of what stands, a quarter and a quarter of all
+    cuts = {0: [(16.4, TOP), (12.8, TOP)]}
+    plan = Plan([20.0], cuts)
+    standing = plan.limit("yearly-share", stick_error_ft=0.0)
+    original = plan.limit("yearly-share", stick_error_ft=0.0, foliage_reading="original")
+    assert standing["broken_frac"] > 0.9
+    # 3.6 + e of 16 + e over a quarter: e > 8/15 ft; 3.6 of 16 + e: e < -1.6 ft
+    expected = PHI(-(0.4 / 0.75) / 0.4) + PHI(-1.6 / 0.4)
+    assert near(original["broken_frac"], expected)
+
+
+def test_part_of_a_crown_that_may_not_be_cut_is_not_counted():
+    plan = Plan([20.0], {0: [(16.0, TOP)]})
+    plan.stages["stage_trees"]["removed_frac"] = 0.125  # half of the crown lies in the zone
+    assert plan.limit("yearly-share")["broken_frac"] == 0.0
+
+
+def test_a_cap_that_counts_trees_over_6_ft_hangs_on_their_heights():
+    # 65 % of trees taller than 6 ft: s. 403.9327(1)(a) F.S. Three trees over 6 ft for sure and one
+    # at 6.2: of four two may be cut, of three one (1.95, rounded down)
+    shares = [{"lot_id": "A", "route": "general-permit", "rule_id": "permit-share",
+               "share_frac": 0.65}]  # fmt: skip
+    plan = Plan(
+        [12.0, 12.0, 12.0, 6.2], {0: [(10.0, TOP)], 1: [(10.0, TOP)]}, way="general-permit",
+        shares=shares,
+    )  # fmt: skip
+    row = plan.limit("allowance-trees")
+    assert near(row["broken_frac"], PHI(-0.2 / 0.4))
+    sure = Plan([12.0] * 4, {0: [(10.0, TOP)]}, way="general-permit", shares=shares)
+    assert sure.limit("allowance-trees")["broken_frac"] == 0.0
+
+
+def test_any_limit_breaks_at_least_as_often_as_each():
+    found = Plan([20.0, 23.8], {0: [(16.0, TOP)], 1: [(19.0, TOP)]}).run()["risk_limits"]
+    each = found[found["limit"] != "any limit"]["broken_frac"]
+    whole = found[found["limit"] == "any limit"]["broken_frac"].iloc[0]
+    assert each.max() <= whole <= min(each.sum(), 1.0)
+
+
+def test_the_same_seed_gives_the_same_and_an_unstated_error_is_told():
+    plan = Plan([20.0], {0: [(16.0, TOP)]}, error_ft=None)
+    one, two = plan.run(), plan.run()
+    assert one["risk_limits"].equals(two["risk_limits"])
+    assert not one["risk_limits"].equals(plan.run(draw_seed=1)["risk_limits"])
+    assert any("1.46 ft is taken" in note.text for note in one.notes)
+    assert set(one["risk_trees"]["height_error_ft"]) == {1.46}
+
+
+def test_nothing_cut_is_told_and_regrowth_is_not_drawn():
+    idle = Plan([20.0], {})
+    found = idle.run()
+    assert not len(found["risk_limits"]) and not len(found["risk_trees"])
+    assert "nothing is cut" in found.notes[0].text
+    assert "Nothing is cut" in risks_text(None, {"risks": found})
+    grows = Plan([20.0], {0: [(16.0, TOP)]}, staged={"regrowth_frac": 0.1}).run()
+    assert "yearly-share" not in set(grows["risk_limits"]["limit"])
+    assert any("regrowth" in note.text for note in grows.notes)
+
+
+def test_words_name_the_limit_the_tree_and_how_often():
+    plan = Plan([20.0, 23.8], {0: [(16.0, TOP)], 1: [(22.0, TOP)]})
+    text = risks_text(None, {"risks": plan.run()})
+    assert "Lot A" in text and "Read by stick first" in text and "T0 (20.0 ft, error 0.4)" in text
+    assert "legal" not in text.lower() and max(map(len, text.splitlines())) <= 80
+
+
+@pytest.mark.parametrize("bad", [{"n_draws": 5}, {"stick_error_ft": -1.0}, {"risk_frac": 2.0}])
+def test_a_parameter_outside_its_limits_is_refused_by_name(bad):
+    with pytest.raises(GeotrimError, match=next(iter(bad))):
+        Plan([20.0], {0: [(16.0, TOP)]}).run(**bad)
