@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import partial
@@ -190,15 +190,24 @@ def draw(folder: Path, site: Site, results: Mapping[str, Result]) -> tuple[Note,
     """Draw the figures of a package, each as PNG and SVG; what was left out is told."""
     from geotrim.report.calibration_figure import calibration_figure
     from geotrim.report.elevation import shoreline_elevation
+    from geotrim.report.frontier_figure import frontier_figure
     from geotrim.report.overview import overview_map
+    from geotrim.report.panorama import eyes_to_draw, panorama
     from geotrim.report.save import letters_watched, save_figure
 
     lots = [str(lot) for lot in site.measured_lot_ids()]
     drawn, notes = lots_to_draw(site, results, lots)
+    planned, more = lots_with_plans(results, lots)
+    eyes, told = eyes_to_draw(results)
+    notes = (*notes, *more, *told)
     with letters_watched() as unknown:
         save_figure(overview_map(site, results), folder / "overview_map")
         for lot, name in zip(drawn, elevation_names(lots, drawn), strict=True):
             save_figure(shoreline_elevation(site, results, lot), folder / name)
+        for lot, name in zip(planned, names_of("frontier", lots, planned), strict=True):
+            save_figure(frontier_figure(results, site, lot), folder / name)
+        for eye, name in zip(eyes, names_of("panorama", (), eyes), strict=True):
+            save_figure(panorama(site, results, eye), folder / name)
         calibration = calibration_figure(site, results)
         if calibration is not None:
             save_figure(calibration, folder / "calibration")
@@ -231,6 +240,21 @@ def lots_to_draw(
     return fronting[:MOST_ELEVATIONS], tuple(notes)
 
 
+def lots_with_plans(
+    results: Mapping[str, Result], lots: list[str]
+) -> tuple[list[str], tuple[Note, ...]]:
+    """Lots that have plans of a window to choose from, as many as are drawn."""
+    from geotrim.report.facts import table
+
+    rows = table(results, "window", "window_frontier")
+    have = set() if rows is None else set(rows["lot_id"].astype(str))
+    planned = [lot for lot in lots if lot in have]
+    if len(planned) <= MOST_ELEVATIONS:
+        return planned, ()
+    text = f"drawn of the first {MOST_ELEVATIONS} lots with a window only; --lot chooses others"
+    return planned[:MOST_ELEVATIONS], (Note("frontier of plans", text, "info"),)
+
+
 def elevation_names(lots: list[str], drawn: list[str]) -> list[str]:
     """A file name of its own for each elevation, whatever the ids.
 
@@ -239,11 +263,31 @@ def elevation_names(lots: list[str], drawn: list[str]) -> list[str]:
     >>> elevation_names(["A/1", "A-1"], ["A/1", "A-1"])
     ['shoreline_elevation_a-1', 'shoreline_elevation_a-1-2']
     """
-    if len(lots) == 1:
-        return ["shoreline_elevation"] * len(drawn)
+    return names_of("shoreline_elevation", lots, drawn)
+
+
+def names_of(what: str, every: Sequence[str], drawn: Iterable[str]) -> list[str]:
+    """A file name of its own for each figure of a kind, whatever the ids.
+
+    Parameters
+    ----------
+    what : str
+        Kind of figure; it is the whole name where there is one lot in all.
+    every : sequence of str
+        Ids of all lots.
+    drawn : iterable of str
+        Ids of what is drawn.
+
+    Examples
+    --------
+    >>> names_of("frontier", ["A"], ["A"]), names_of("panorama", (), ["Dock end"])
+    (['frontier'], ['panorama_dock-end'])
+    """
+    if len(every) == 1:
+        return [what for _ in drawn]
     names: list[str] = []
-    for lot in drawn:
-        stem = name = f"shoreline_elevation_{slug(lot)}"
+    for one in drawn:
+        stem = name = f"{what}_{slug(one)}"
         n = 1
         while name in names:
             n += 1

@@ -177,9 +177,7 @@ def window_result(site, results, lot, spans, *, is_optimal=True, status="planned
         "window_lots": plain([lots], lots),
         "window_spans": shaped(
             rows,
-            rows[0]
-            if rows
-            else ["lot_id", "span_id", "stretch_id", "station_from_ft", "geometry"],
+            rows[0] if rows else ["lot_id", "span_id", "stretch_id", "station_from_ft", "geometry"],
             site.crs,
         ),
         "window_trees": plain(trees, trees[0] if trees else ()),
@@ -359,6 +357,7 @@ def sight_result(site, results, lot, eyes=EYES):
                 "lot_id": lot,
                 "eye_elevation_ft": 14.3,
                 "water_elevation_ft": 0.3,
+                "reason": "",
                 "azimuth_from_deg": 300.0,
                 "azimuth_to_deg": 50.0,
                 "view_deg2": 812.0,

@@ -14,8 +14,8 @@ import shapely
 from geotrim.core.heights import class_names
 from geotrim.errors import LayerError
 from geotrim.model import HeightSource, Note, Result, Site
-from geotrim.ops.catalogue import BAND, HEIGHT_LIMITS
 from geotrim.ops.height_correction import corrected
+from geotrim.ops.params import BAND, HEIGHT_LIMITS
 from geotrim.rules.species import is_mangrove
 from geotrim.units import feet_per_map_unit
 

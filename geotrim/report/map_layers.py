@@ -24,6 +24,7 @@ from geotrim.report.palette import (
     class_styles,
 )
 from geotrim.report.shapes import draw_area, draw_line, halo, parts_of, words_along
+from geotrim.report.window_marks import draw_eyes, draw_treatments, draw_windows
 
 MHW_DASH = (0, (7.0, 1.6, 1.4, 1.6))
 RIPARIAN_DASH = (0, (5.0, 2.0))
@@ -118,8 +119,8 @@ def draw_layers(sheet: Sheet) -> list[Entry]:
     """Draw all there is; legend entries in reading order."""
     entries = [*_lots(sheet), *_shore(sheet), *_frontage(sheet), *_riparian(sheet)]
     entries += [*_other_lines(sheet), *_zone_and_fringe(sheet), *_transects(sheet)]
-    entries += [*_setbacks(sheet), *_exclusions(sheet), *_crowns(sheet)]
-    return entries
+    entries += [*_setbacks(sheet), *_exclusions(sheet), *draw_windows(sheet), *draw_eyes(sheet)]
+    return [*entries, *_crowns(sheet)]
 
 
 def _line_handle(**look: Any) -> Any:
@@ -454,8 +455,9 @@ def _crowns(sheet: Sheet) -> list[Entry]:
         return [(_patch_handle(facecolor="none", edgecolor="none"), "no crowns in this frame")]
     styles = class_styles(facts.height_class_names(sheet.results))
     draw_crowns(sheet.ax, rows, styles, sheet.per_inch)
+    treatments = draw_treatments(sheet, rows)
     left_out = label_crowns(sheet.ax, rows, styles, sheet.per_inch, sheet.taken, _crossing(sheet))
-    entries = crown_entries(rows, styles)
+    entries = [*treatments, *crown_entries(rows, styles)]
     prefix = common_prefix([str(i) for i in rows["crown_id"]])
     words = "in a crown: its id"
     words += f" without {prefix!r}" if prefix else ""

@@ -31,6 +31,7 @@ from geotrim.report.map_layers import (
 )
 from geotrim.report.palette import BLACK, BLUE, GREY, VERMILION, style
 from geotrim.report.shapes import bounds_of, draw_area, draw_line, grown_to
+from geotrim.report.window_marks import MOST_GROWN, draw_eye, eye_points
 
 WIDTH_IN, HEIGHT_IN, SIDE_IN = 11.0, 8.5, 2.75
 KEY_MAP_IN = 1.45
@@ -66,7 +67,7 @@ def overview_map(site: Site, results: facts.Results, lot_id: str | None = None) 
         width = WIDTH_IN - 2 * MARGIN_IN - SIDE_IN - 0.45
         height = top - foot - 0.25
         ax = axes_in(figure, MARGIN_IN + 0.2, foot + 0.2, width, height)
-        frame = grown_to(*_view(site, results, lots), width, height)
+        frame = _frame(site, results, lots, width, height)
         ax.set_xlim(frame[0], frame[2])
         ax.set_ylim(frame[1], frame[3])
         per_inch = (frame[2] - frame[0]) / width
@@ -126,6 +127,19 @@ def _view(site: Site, results: facts.Results, lots: list[str]) -> tuple[Box, flo
     return bounds, max(10.0 / facts.feet_of(site), 0.05 * span)
 
 
+def _frame(site: Site, results: facts.Results, lots: list[str], width: float, height: float) -> Box:
+    """The map's frame; with the eyes in it, unless that would make everything else too small."""
+    bounds, margin = _view(site, results, lots)
+    frame = grown_to(bounds, margin, width, height)
+    eyes = eye_points(results, lots)
+    wide = bounds_of([shapely.box(*bounds), *eyes])
+    if not eyes or wide is None:
+        return frame
+    with_eyes = grown_to(wide, margin, width, height)
+    is_small = with_eyes[2] - with_eyes[0] > MOST_GROWN * (frame[2] - frame[0])
+    return frame if is_small else with_eyes
+
+
 def _to_the_shore(site: Site, mine: Any) -> list[Any]:
     """The shortest way from lots without frontage to the shore, if it is near enough to show."""
     lots, shore = facts.union_of(mine), facts.union_of(site.mhw_line)
@@ -164,6 +178,8 @@ def _key_map(
     limits = facts.table(results, "riparian-lines", "riparian_lines")
     draw_line(ax, facts.union_of(limits), color=BLACK, linewidth=0.7, linestyle=(0, (3.0, 1.5)))
     draw_area(ax, shapely.box(*frame), fill=False, edgecolor=VERMILION, linewidth=1.4)
+    for point in eye_points(results, lots):
+        draw_eye(ax, point, 4.0, "key-eye")
     ax.set_xticks([])
     ax.set_yticks([])
     ax.text(

@@ -45,6 +45,7 @@ from geotrim.report.statement_parts import (
 from geotrim.report.statement_plan import caps, stages
 from geotrim.report.statement_tables import checklist, readings, trees
 from geotrim.report.statement_ways import find_out, ways
+from geotrim.report.statement_window import window
 from geotrim.rules.rule_set import RuleSet, rule_set
 
 #: Lots told one by one.
@@ -224,6 +225,8 @@ def _lot(results: facts.Results, lot: Lot) -> Iterator[Block]:
         return  # nothing was judged
     for section in SECTIONS:
         yield from section(lot)
+        if section is stages:  # the window, under the stages that the act asks for
+            yield from window(results, lot.lot_id)
 
 
 def _figures(lot: Lot) -> Iterator[tuple[Cell, ...]]:

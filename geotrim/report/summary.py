@@ -11,6 +11,7 @@ import numpy as np
 from geotrim.model import MHW_ORIGINS, Site
 from geotrim.report import facts
 from geotrim.report.calibration_text import short_words
+from geotrim.report.window_summary import view_lines, window_lines
 
 WIDTH = 80
 LABEL = 34
@@ -61,6 +62,7 @@ def summary_text(site: Site, results: facts.Results) -> str:
     lines += _trees(site, results, ids)
     lines += _flags(site, results, ids)
     lines += _ways(results, ids)
+    lines += [*window_lines(results, ids), *view_lines(results, ids)]
     notes = facts.all_notes(site, results)
     for level, head in NOTE_HEADS:
         told = grouped([note for note in notes if note.level == level])

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from geotrim.report import facts
+from geotrim.report.statement_figures import figure
 
 #: What is done to a tree -> words.
 TREATMENTS = {
@@ -142,6 +143,25 @@ def _staged(results: facts.Results, lot_id: str) -> dict[str, list[Cut]]:
         if high > low:
             mine.append(Cut(crown, int(row["year"]), low, high, text_of(row.get("date"))))
     return {crown: cuts for crown, cuts in out.items() if cuts}
+
+
+def amount(value: float, unit: str) -> str:
+    """A figure of a limit with its unit, "" where there is none.
+
+    Examples
+    --------
+    >>> amount(30.0, "ft"), amount(0.25, "frac"), amount(812.4, "ft3"), amount(3.0, "")
+    ('30.0 ft', '25 %', '812 cu ft', '3')
+    >>> amount(float("nan"), "ft")
+    ''
+    """
+    if not np.isfinite(value):
+        return ""
+    if unit == "ft3":
+        return f"{value:,.0f} cu ft"
+    if unit == "frac":
+        return f"{round(100.0 * value, 1):g} %"
+    return figure(float(value), unit).strip()
 
 
 def text_of(value: Any) -> str:

@@ -1,0 +1,272 @@
+"""Of one lot: the window, what is done to each tree, and the limits it keeps."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from geotrim.report import facts
+from geotrim.report.furniture import percent
+from geotrim.report.statement_figures import figure
+from geotrim.report.statement_parts import (
+    Block,
+    Bullets,
+    Callout,
+    Cell,
+    Heading,
+    Line,
+    Paragraph,
+    Table,
+    cell,
+    count,
+    line,
+    mark,
+    row,
+    sentence,
+    small,
+    some,
+    strong,
+)
+from geotrim.report.statement_window_years import cautions, quarters, risks, sight, years
+from geotrim.report.window_facts import (
+    TREATMENTS,
+    amount,
+    row_of,
+    rows_of,
+    span_name,
+    stations,
+    text_of,
+)
+from geotrim.rules.species import species_key, species_table
+
+#: Trees of one lot that are listed, and those that are named in a line.
+MOST_TREES, MOST_NAMED = 60, 20
+#: How a limit stands -> mark and words.
+STANDINGS = {
+    "kept": ("met", "kept"),
+    "binds": ("other plan", "binds"),
+    "broken": ("not met", "broken"),
+    "not in force": ("not binding", "not in force"),
+}
+#: Limits in the order they are told.
+ORDER = ("broken", "binds", "kept", "not in force")
+
+
+def window(results: facts.Results, lot_id: str) -> list[Block]:
+    """The section on the window of one lot; nothing where no window was looked for.
+
+    Parameters
+    ----------
+    results : mapping
+        Operation name -> Result.
+    lot_id : str
+    """
+    lot = row_of(results, "window", "window_lots", lot_id)
+    if lot is None:
+        staged = [*years(results, lot_id), *quarters(results, lot_id)]
+        staged += [*risks(results, lot_id), *sight(results, lot_id)]
+        return staged and [Heading("The cuts year by year", 3), *staged]
+    spans = rows_of(results, "window", "window_spans", lot_id)
+    blocks: list[Block] = [Heading("The window", 3), _lead(lot, spans)]
+    if spans:
+        trees = rows_of(results, "window", "window_trees", lot_id)
+        blocks += [_spans(spans), *_treated(results, lot_id, trees), *_left(trees)]
+    blocks += _limits(rows_of(results, "window", "window_limits", lot_id))
+    blocks += [*_choice(results, lot_id), *years(results, lot_id), *quarters(results, lot_id)]
+    blocks += [*risks(results, lot_id), *sight(results, lot_id)]
+    return [*blocks, *cautions(_cut(results, lot_id))]
+
+
+def _cut(results: facts.Results, lot_id: str) -> list[dict[str, Any]]:
+    rows = rows_of(results, "window", "window_trees", lot_id)
+    return [tree for tree in rows if tree["treatment"] != "leave"]
+
+
+def _lead(lot: dict[str, Any], spans: list[dict[str, Any]]) -> Callout:
+    """Where, what it opens and costs, and what is proven, in a few lines."""
+    if not spans:
+        reason = text_of(lot["reason"]) or "None is within the limits."
+        lead = {"not planned": "No window was planned."}.get(lot["status"], "No window is found.")
+        return Callout(line(lead), (line(sentence(reason)), *_target(lot)))
+    where = some((f"{stations(span)} ft" for span in spans), 12)
+    lead = "The window" if lot["status"] != "own window" else "Your own window, judged"
+    told = f"{lead}: stations {where}, {figure(lot['window_length_ft'], 'ft')} of shore in all."
+    return Callout(line(told), (line(_view(lot)), line(_cost(lot)), *_proof(lot), *_target(lot)))
+
+
+def _view(lot: dict[str, Any]) -> str:
+    n = int(lot["n_eyes"])
+    of = "square to the shore, station by station"
+    if lot["view_of"] == "eyes":
+        of = "from the eye" if n == 1 else f"mean of {n} eyes"
+    now, after = percent(lot["view_before_frac"]), percent(lot["view_after_frac"])
+    return f"View of the water, {of}: {now} open now, {after} after the window."
+
+
+def _cost(lot: dict[str, Any]) -> str:
+    told = f"It takes {amount(lot['foliage_removed_ft3'], 'ft3')} of foliage"
+    if np.isfinite(lot["foliage_removed_frac"]):
+        told += f", {percent(lot['foliage_removed_frac'])} of the lot's mangrove foliage"
+    told += f", from {count(int(lot['n_cut_trees']), 'tree')}"
+    way = text_of(lot["way_words"])
+    return f"{told}, within the limits of: {way}." if way else f"{told}."
+
+
+def _proof(lot: dict[str, Any]) -> Iterator[Line]:
+    """What is known of better windows."""
+    if lot["status"] != "own window":
+        if lot["is_optimal"]:
+            yield line("Proven: no plan within these limits opens more.")
+        elif np.isfinite(lot["view_bound_frac"]):
+            most = percent(lot["view_bound_frac"])
+            yield line(f"Not proven to be the best: no plan can open more than {most}.")
+    centred = lot["view_centred_frac"]
+    if np.isfinite(centred):
+        told = "The best single span in the middle of the frontage, for no more foliage: "
+        yield line(f"{told}{percent(centred)}.")
+
+
+def _target(lot: dict[str, Any]) -> tuple[Line, ...]:
+    words = text_of(lot["target_words"])
+    if not np.isfinite(lot["target_view_frac"]) or not words:
+        return ()
+    is_met = bool(lot["is_target_met"])
+    sign = mark("met" if is_met else "not met", "reached" if is_met else "not reached")
+    return (line(f"Wanted, {percent(lot['target_view_frac'])}: ", sign, f". {sentence(words)}"),)
+
+
+def _spans(spans: list[dict[str, Any]]) -> Table:
+    heads = ("Span", "Stretch", "Stations", "Length", "Trees cut")
+    rows = tuple(
+        row(
+            line(strong(span_name(span["span_id"]))),
+            str(span["stretch_id"]),
+            f"{stations(span)} ft",
+            figure(span["span_length_ft"], "ft"),
+            f"{int(span['n_cut_trees'])}",
+        )
+        for span in spans
+    )
+    return Table(heads, rows, "spans")
+
+
+def _treated(results: facts.Results, lot_id: str, trees: list[dict[str, Any]]) -> Iterator[Block]:
+    """The table of the trees that are cut."""
+    mine = sorted(
+        (tree for tree in trees if tree["treatment"] != "leave"), key=lambda t: t["station_ft"]
+    )
+    if not mine:
+        return
+    staged = {
+        str(tree["crown_id"]): int(tree["n_years"])
+        for tree in rows_of(results, "stages", "stage_trees", lot_id)
+        if tree["treatment"] in TREATMENTS and np.isfinite(tree["n_years"])
+    }
+    stage = row_of(results, "stages", "stage_lots", lot_id)
+    staged = staged if stage is not None and stage["plan"] == "window" else {}
+    yield Paragraph(line(strong("What is done to each tree")))
+    heads = ("Tree", "Species", "Treatment", "Height now", "Height after", "Foliage taken", "Years")
+    rows = tuple(_tree(tree, staged) for tree in mine[:MOST_TREES])
+    yield Table(heads, rows, "treated")
+    if len(mine) > MOST_TREES:
+        yield Paragraph(line(f"And {len(mine) - MOST_TREES} more, in crowns.csv."))
+
+
+def _tree(tree: dict[str, Any], staged: dict[str, int]) -> tuple[Cell, ...]:
+    low, high = tree["cut_low_ft"], tree["cut_high_ft"]
+    if tree["treatment"] == "clear-band":
+        how = cell(TREATMENTS["clear-band"], line(small(f"{low:.1f} to {high:.1f} ft is cleared")))
+    else:
+        how = cell(TREATMENTS["lower-top"], line(small(f"to {low:.1f} ft")))
+    most = tree["share_max_frac"]
+    bound = f"of at most {percent(most)} over the plan" if np.isfinite(most) else ""
+    years = staged.get(str(tree["crown_id"]))
+    return row(
+        cell(str(tree["crown_id"]), line(small(f"station {tree['station_ft']:.0f}"))),
+        _species(tree["species"]),
+        how,
+        figure(tree["top_height_ft"], "ft"),
+        figure(tree["height_after_ft"], "ft"),
+        cell(percent(tree["removed_frac"]), line(small(bound))),
+        "" if years is None else f"{years}",
+    )
+
+
+def _species(name: Any) -> str:
+    key = species_key(name)
+    return "not known" if key is None else str(species_table()[key]["common"])
+
+
+def _left(trees: list[dict[str, Any]]) -> Iterator[Block]:
+    """Trees within the spans that are left, by the reason."""
+    why: dict[str, list[str]] = {}
+    for tree in trees:
+        if tree["treatment"] == "leave" and tree["is_in_span"]:
+            reason = text_of(tree["why_left"]) or "nothing to be gained"
+            why.setdefault(reason, []).append(str(tree["crown_id"]))
+    if why:
+        yield Paragraph(line(strong("Left as they are, though within a span:")))
+        yield Bullets(
+            tuple(line(f"{some(ids, MOST_NAMED)}: {reason}") for reason, ids in why.items())
+        )
+
+
+def _limits(limits: list[dict[str, Any]]) -> Iterator[Block]:
+    """Every limit: figure, how it stands, what it costs, where it is from."""
+    if not limits:
+        return
+    told = "A limit binds where there would be more view without it; kept is met by these figures."
+    yield Paragraph(line(strong("Limits of the window"), f". {told}"))
+    ranked = sorted(limits, key=lambda one: ORDER.index(one["standing"]))
+    heads = ("Limit", "Figure", "How it stands", "Source")
+    yield Table(heads, tuple(map(_limit, ranked)), "window-limits")
+
+
+def _limit(one: dict[str, Any]) -> tuple[Cell, ...]:
+    unit = text_of(one["unit"])
+    value, allowed = amount(one["value"], unit), amount(one["allowed"], unit)
+    told = f"{value} (limit {allowed})" if value and allowed else value or allowed
+    name, words = STANDINGS[one["standing"]]
+    more = [line(mark(name, words))]
+    if np.isfinite(one["view_without_frac"]):
+        more.append(line(small(f"view without it {percent(one['view_without_frac'])}")))
+    n = int(one["n_trees"]) if np.isfinite(one["n_trees"]) else 0
+    trees = line(small(count(n, "tree") if n else ""))
+    return row(
+        cell(sentence(text_of(one["words"]) or str(one["limit"])), trees),
+        told,
+        cell(*more),
+        cell(line(small(text_of(one["source"])))),
+    )
+
+
+def _choice(results: facts.Results, lot_id: str) -> Iterator[Block]:
+    """The plans to choose from."""
+    plans = rows_of(results, "window", "window_frontier", lot_id)
+    if len(plans) < 2:
+        return
+    yield Paragraph(line(strong("Plans to choose from"), ", from the cheapest to the dearest."))
+    heads = ("Plan", "Stations, ft", "View after", "Foliage taken", "Trees cut")
+    yield Table(heads, tuple(map(_plan, plans)), "plans")
+
+
+def _plan(plan: dict[str, Any]) -> tuple[Cell, ...]:
+    told = ["chosen"] if plan["is_chosen"] else []
+    told += ["the knee: past it more foliage opens less"] if plan["is_knee"] else []
+    view = [line(percent(plan["view_after_frac"]))]
+    if plan["view_bound_frac"] > plan["view_after_frac"] + 1e-6:
+        most = percent(plan["view_bound_frac"])
+        view.append(line(small(f"not proven: at most {most}")))
+    share = plan["foliage_removed_frac"]
+    return row(
+        cell(line(strong(f"{plan['point']}")), line(small(", ".join(told)))),
+        str(plan["spans"]),
+        cell(*view),
+        cell(
+            amount(plan["foliage_removed_ft3"], "ft3"),
+            line(small(percent(share) if np.isfinite(share) else "")),
+        ),
+        f"{int(plan['n_cut_trees'])}",
+    )

@@ -1,0 +1,254 @@
+"""Of one lot: the cuts year by year, both readings of a quarter, risks, sight lines, cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from geotrim.report import facts
+from geotrim.report.furniture import percent
+from geotrim.report.statement_figures import day, figure
+from geotrim.report.statement_limits import source
+from geotrim.report.statement_parts import (
+    Block,
+    Bullets,
+    Cell,
+    Line,
+    Paragraph,
+    Table,
+    cell,
+    count,
+    line,
+    row,
+    sentence,
+    small,
+    some,
+    strong,
+)
+from geotrim.report.window_facts import amount, row_of, rows_of, text_of
+from geotrim.rules.species import look_alikes, species_key, species_table
+from geotrim.rules.species_file import LookAlike
+
+#: Trees named in a line, rows of a table of trees.
+MOST_NAMED, MOST_TREES = 30, 60
+#: What asks a tree's cut to be spread over years -> words.
+BINDS = {"act": "a share a year by the act", "good practice": "a share a year, good practice"}
+#: A-06: which foliage the yearly share is of.
+READINGS = {
+    "standing-each-year": "what stands that year",
+    "original": "what stood at first",
+}
+
+
+def years(results: facts.Results, lot_id: str) -> Iterator[Block]:
+    """What is cut in each year.
+
+    Parameters
+    ----------
+    results : mapping
+        Operation name -> Result.
+    lot_id : str
+    """
+    cuts = rows_of(results, "stages", "stage_cuts", lot_id)
+    lot = row_of(results, "stages", "stage_lots", lot_id)
+    if not cuts or lot is None:
+        return
+    what = "window" if lot["plan"] == "window" else "planned heights"
+    told = f": the {what}, over {count(int(lot['n_years']), 'year')}. No cut takes more than the"
+    yield Paragraph(line(strong("The cuts year by year"), f"{told} share a tree may lose a year."))
+    heads = ("Year", "Foliage taken", "Trees, and the heights that are cut")
+    numbers = sorted({int(cut["year"]) for cut in cuts})
+    rows = tuple(_year(n, [cut for cut in cuts if int(cut["year"]) == n]) for n in numbers)
+    yield Table(heads, rows, "years")
+
+
+def _year(number: int, cuts: list[dict[str, Any]]) -> tuple[Cell, ...]:
+    dates = sorted({text_of(cut["date"]) for cut in cuts} - {""})
+    when = f"from {day(dates[0])} at the earliest" if dates else ""
+    removed = sum(float(cut["removed_ft3"]) for cut in cuts if np.isfinite(cut["removed_ft3"]))
+    most = np.nanmax([float(cut["removed_of_standing_frac"]) for cut in cuts] + [0.0])
+    share = f"most of one tree: {percent(float(most))} of what stands"
+    return row(
+        cell(line(strong(f"{number}")), line(small(when))),
+        cell(amount(removed, "ft3"), line(small(share))),
+        cell(line(some((_heights(cut) for cut in cuts), MOST_NAMED))),
+    )
+
+
+def _heights(cut: dict[str, Any]) -> str:
+    if np.isfinite(cut["to_ft"]):
+        return f"{cut['crown_id']} {cut['from_ft']:.1f}-{cut['to_ft']:.1f} ft"
+    return f"{cut['crown_id']} top to {cut['from_ft']:.1f} ft"
+
+
+def quarters(results: facts.Results, lot_id: str) -> Iterator[Block]:
+    """Both readings of the yearly quarter, and how deep a quarter is under each canopy model."""
+    trees = rows_of(results, "stages", "stage_trees", lot_id)
+    if not trees:
+        return
+    used = facts.parameter(results, "stages", "foliage_reading", "standing-each-year")
+    told = (
+        ". A-06: the act says 25 % of the foliage a year; of which foliage is open. Read here: of "
+        f"{READINGS.get(used, used)}. Both are told. How deep a quarter reaches from the top hangs "
+        "on the canopy model, so the least and the greatest depth of all models stand beside it."
+    )
+    yield Paragraph(line(strong("Years under both readings of 25 %"), told))
+    deep = _quarters(rows_of(results, "stages", "stage_quarters", lot_id))
+    heads = ("Tree", "Foliage taken", "If of what stands", "If of what stood at first", "Planned",
+             "A quarter off the top")  # fmt: skip
+    rows = tuple(_staged(tree, deep.get(str(tree["crown_id"]))) for tree in trees[:MOST_TREES])
+    yield Table(heads, rows, "quarters")
+    if len(trees) > MOST_TREES:
+        yield Paragraph(line(f"And {len(trees) - MOST_TREES} more, in results.gpkg."))
+
+
+def _quarters(rows: list[dict[str, Any]]) -> dict[str, Line]:
+    """Crown id -> depth of a quarter, and its range over the models."""
+    out: dict[str, Line] = {}
+    for crown in dict.fromkeys(str(one["crown_id"]) for one in rows):
+        mine = [one for one in rows if str(one["crown_id"]) == crown]
+        mine = [one for one in mine if np.isfinite(one["cut_depth_ft"])]
+        chosen = [one for one in mine if one["is_chosen"]]
+        depths = [float(one["cut_depth_ft"]) for one in mine]
+        told = (
+            f"{chosen[0]['cut_depth_ft']:.1f} ft, {chosen[0]['canopy_model']}; " if chosen else ""
+        )
+        if depths:
+            out[crown] = line(told, small(f"all models: {min(depths):.1f} to {max(depths):.1f} ft"))
+    return out
+
+
+def _staged(tree: dict[str, Any], deep: Line | None) -> tuple[Cell, ...]:
+    share = f"by canopy model {tree['canopy_model']}"
+    leaf = tree["leaf_removed_frac"]
+    leaves = f"{percent(leaf)} by leaf area" if np.isfinite(leaf) else ""
+    binds = text_of(tree["share_binds"])
+    planned = [line(_years(tree["n_years"]))]
+    if not tree["is_reachable"]:
+        planned = [line(strong("cannot be reached")), line(small(text_of(tree["why"])))]
+    return row(
+        cell(str(tree["crown_id"]), line(small(BINDS.get(binds, binds)))),
+        cell(_share(tree["removed_frac"]), line(small(share)), line(small(leaves))),
+        _years(tree["n_standing_years"]),
+        _years(tree["n_original_years"]),
+        cell(*planned),
+        cell(deep or line("not known")),
+    )
+
+
+def _share(value: Any) -> str:
+    return percent(float(value)) if np.isfinite(value) else "not known"
+
+
+def _years(value: Any) -> str:
+    known = value is not None and value == value and np.isfinite(float(value))
+    return count(int(value), "year") if known else "not reached"
+
+
+def risks(results: facts.Results, lot_id: str) -> Iterator[Block]:
+    """How often limits would be broken within the heights' error, and what to read first."""
+    limits = rows_of(results, "risks", "risk_limits", lot_id)
+    trees = rows_of(results, "risks", "risk_trees", lot_id)
+    if not limits and not trees:
+        return
+    told = (
+        ". Heights are drawn anew within their error, and the plan is carried out as written; only "
+        "the error of heights and of the stick is drawn, not that of species and lines."
+    )
+    yield Paragraph(line(strong("How surely the limits are kept"), told))
+    heads = ("Limit", "Trees", "Broken", "95 % interval")
+    yield Table(heads, tuple(map(_risk, limits)), "risks")
+    first = [tree for tree in trees if tree["is_stick_first"]]
+    if not first:
+        yield Paragraph(line("No tree needs a stick reading first on these figures."))
+        return
+    most = facts.parameter(results, "risks", "risk_frac", None)
+    over = "too many" if most is None else f"more than {percent(float(most))}"
+    lead = f"To be read by stick before anything is cut (broken in {over} of the draws):"
+    yield Paragraph(line(strong(lead)))
+    lines = [line(strong(str(one["crown_id"])), f": {_risky(one)}") for one in first[:MOST_NAMED]]
+    if len(first) > MOST_NAMED:
+        lines.append(line(f"and {len(first) - MOST_NAMED} more, in results.gpkg"))
+    yield Bullets(tuple(lines))
+
+
+def _risk(one: dict[str, Any]) -> tuple[Cell, ...]:
+    n, broken = int(one["n_draws"]), int(one["n_broken_draws"])
+    low, high = one["low_frac"], one["high_frac"]
+    interval = (
+        f"{percent(low)} to {percent(high)}" if np.isfinite(low) and np.isfinite(high) else ""
+    )
+    return row(
+        sentence(text_of(one["words"]) or str(one["limit"])),
+        f"{int(one['n_trees'])}",
+        cell(percent(one["broken_frac"]), line(small(f"{broken} of {n} draws"))),
+        interval,
+    )
+
+
+def _risky(tree: dict[str, Any]) -> str:
+    told = f"{figure(tree['top_height_ft'], 'ft')}, error {figure(tree['height_error_ft'], 'ft')}"
+    words = text_of(tree["words"])
+    return f"{told}; {words}" if words else f"{told}; {percent(tree['broken_frac'])} of the draws"
+
+
+def sight(results: facts.Results, lot_id: str) -> Iterator[Block]:
+    """What each eye sees."""
+    eyes = rows_of(results, "sightlines", "sight_eyes", lot_id)
+    if not eyes:
+        return
+    told = (
+        ", as a share of azimuth by elevation angle between the water's near edge and the horizon. "
+        "Crowns count as solid, and nothing beyond the shore is known to stand in the way."
+    )
+    yield Paragraph(line(strong("What each eye sees of the water"), told))
+    heads = ("Eye", "Elevation", "Open now", "Other plants removed", "After the window")
+    yield Table(heads, tuple(map(_eye, eyes)), "eyes")
+
+
+def _eye(eye: dict[str, Any]) -> tuple[Cell, ...]:
+    names = ("view_now_frac", "view_others_removed_frac", "view_after_frac")
+    shares = [percent(eye[name]) if np.isfinite(eye[name]) else "" for name in names]
+    reason = text_of(eye.get("reason"))
+    height = figure(eye["eye_elevation_ft"], "ft")
+    return row(cell(str(eye["eye_id"]), line(small(reason))), height, *shares)
+
+
+def cautions(trees: list[dict[str, Any]]) -> list[Block]:
+    """What must not be forgotten about a window; look-alikes of the trees that are cut.
+
+    Parameters
+    ----------
+    trees : list of dict
+        Rows of ``window_trees`` of trees that are cut.
+    """
+    lines = [
+        line("The least height after trimming is a floor, not a target: some trees cannot be "
+             "taken down that far at all, in stages or not."),
+        line("Look for active nests before each year's work; a tree with one is left."),
+        line("What is seen on site goes before these figures; the department or the delegated "
+             "local government decides, and may ask for more."),
+    ]  # fmt: skip
+    for pair in _field_marks(trees):
+        told = f"Taken for each other; confirm in the field. {sentence(pair.field_mark)}"
+        lines.append(line(told, *source({"section": pair.source, "confidence": pair.confidence},
+                                        lead=" ")))  # fmt: skip
+    n = sum(species_key(tree["species"]) is None for tree in trees)
+    if n:
+        words = count(n, "tree that is cut is", "trees that are cut are")
+        lines.append(line(f"{words} of no known species: find out before anything is cut."))
+    return [Paragraph(line(strong("Before any cut"))), Bullets(tuple(lines))]
+
+
+def _field_marks(trees: list[dict[str, Any]]) -> list[LookAlike]:
+    """Marks that part the species that are cut from plants the act sees otherwise."""
+    keys = dict.fromkeys(key for tree in trees if (key := species_key(tree["species"])))
+    found: dict[str, LookAlike] = {}
+    table = species_table()
+    for key in keys:
+        for pair in look_alikes(key):
+            if bool(table[pair.key]["is_mangrove"]) != bool(table[key]["is_mangrove"]):
+                found.setdefault(pair.field_mark, pair)
+    return list(found.values())
