@@ -432,7 +432,7 @@ def scattered(draw):
     return crowns, tops, species, cuts, eyes, options
 
 
-@settings(max_examples=15)
+@settings(max_examples=8)
 @given(case=scattered())
 def test_taking_away_never_hides_and_blocks_add_up(case):
     crowns, tops, species, cuts, eyes, options = case

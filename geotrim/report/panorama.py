@@ -41,6 +41,7 @@ from geotrim.report.panorama_axes import (
     draw_strip,
     fit,
     has_gaps,
+    is_drawn,
     seen_from,
     wind,
 )
@@ -186,9 +187,9 @@ def _entries(seen: Seen, scale: Scale, has_after: bool) -> list[Entry]:
         (Patch(facecolor=SHORE, edgecolor=GREY, lw=0.6), "this side of the water's edge"),
     ]
     for what, words in WORDS.items():
-        if seen.pieces(what).any():
+        if is_drawn(seen, what, scale):
             entries.append((Patch(lw=0.6, **LOOKS[what]), words))
-    gone = [what for what in (WINDOW, FIRST) if seen.pieces(what).any()]
+    gone = [what for what in (WINDOW, FIRST) if is_drawn(seen, what, scale)]
     if has_after and gone:
         line = {"color": LOOKS[gone[0]]["edgecolor"], "lw": 0.8, "ls": (0, (1.0, 1.2))}
         entries.append((Line2D([], [], **line), "edge of what is gone after"))

@@ -185,10 +185,12 @@ def draw_strip(ax: Any, seen: Seen, scale: Scale, *, is_after: bool) -> None:
             )  # fmt: skip
     _gaps(ax, seen)
     for what, look in LOOKS.items():
+        if not is_drawn(seen, what, scale):
+            continue
         mask = seen.pieces(what)
         if is_after and what in (WINDOW, FIRST):
             _outline(ax, seen, mask, look["edgecolor"], what)
-        elif mask.any():
+        else:
             _fill(ax, seen, mask, what, look, scale)
     _frame(ax, seen, scale)
 
@@ -210,6 +212,12 @@ def _runs(seen: Seen) -> list[tuple[int, int]]:
 def has_gaps(seen: Seen) -> bool:
     """Whether part of the range looks over no shore of the lot."""
     return len(_runs(seen)) > 1
+
+
+def is_drawn(seen: Seen, what: str, scale: Scale) -> bool:
+    """Whether some piece of a kind reaches into the drawing."""
+    mask = seen.pieces(what) & (seen.high_deg > scale.bottom_deg) & (seen.low_deg < scale.top_deg)
+    return bool(mask.any())
 
 
 def _gaps(ax: Any, seen: Seen) -> None:
@@ -248,11 +256,10 @@ def _fill(
 
 
 def _outline(ax: Any, seen: Seen, mask: npt.NDArray[np.bool_], colour: str, what: str) -> None:
-    if mask.any():
-        draw_area(
-            ax, _shape(seen, mask), fill=False, edgecolor=colour, lw=0.8, ls=(0, (1.0, 1.2)),
-            zorder=2.2, gid=f"{what}, gone",
-        )  # fmt: skip
+    draw_area(
+        ax, _shape(seen, mask), fill=False, edgecolor=colour, lw=0.8, ls=(0, (1.0, 1.2)),
+        zorder=2.2, gid=f"{what}, gone",
+    )  # fmt: skip
 
 
 def _within(shape: Any, scale: Scale) -> Any:
