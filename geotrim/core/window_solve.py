@@ -1,0 +1,247 @@
+"""The best window: exact on the station grid, with a bound, within a budget of time."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from geotrim.core.coverage import Floats, Ints
+from geotrim.core.window_limits import check_problem, evaluate
+from geotrim.core.window_model import (
+    FOLIAGE_WEIGHT,
+    SCALE,
+    Model,
+    Program,
+    add_spans,
+    window_model,
+)
+from geotrim.core.window_presolve import Small, presolve
+from geotrim.core.window_problem import Flags, WindowPlan, WindowProblem, opened_frac
+from geotrim.errors import RangeError
+
+#: Share of the time kept for a first plan, should the solver stop before it has a good one.
+_KEPT = 0.2
+#: Plans that break a sum by the solver's rounding are cut off and the program solved again.
+_ROUNDS = 25
+#: Times a first plan is looked for again around the last one.
+_STEPS = 8
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solution:
+    """The best plan found and what is known of the best there is.
+
+    plan : keeps every limit of its problem.
+    view_frac : share of the view open.
+    bound_frac : no plan within the limits opens more.
+    foliage_ft3 : foliage taken. [ft3]
+    is_optimal : proven best: no plan opens more by over a millionth of the view that can open.
+    """
+
+    plan: WindowPlan
+    view_frac: float
+    bound_frac: float
+    foliage_ft3: float
+    is_optimal: bool
+
+
+class Clock:
+    """Time left of a budget. [s]."""
+
+    def __init__(self, seconds: float) -> None:
+        if not seconds > 0.0:
+            raise RangeError(
+                "seconds", f"{seconds:g}", "a time over 0 s", "give the search some time"
+            )
+        self.end = time.monotonic() + seconds
+
+    def left(self) -> float:
+        """Seconds left, never below 0."""
+        return max(self.end - time.monotonic(), 0.0)
+
+
+def solve(problem: WindowProblem, *, seconds: float = 60.0) -> Solution:
+    """The plan that opens the most view; of those, the least foliage; then the shortest spans.
+
+    Parameters
+    ----------
+    problem : WindowProblem
+    seconds : float
+        Time for the whole search. Only where it runs out does the result depend on the machine.
+
+    Returns
+    -------
+    Solution
+
+    Raises
+    ------
+    ShapeError, RangeError
+        If the problem contradicts itself, or there is no time.
+
+    Notes
+    -----
+    A mixed-integer program (``window_model``) solved by HiGHS, which scipy carries (Huangfu and
+    Hall 2018, "Parallelizing the dual revised simplex method"). View and foliage are weighed against each other: all the foliage the options
+    could take is worth a millionth of the view that can open. Spans are then drawn in to the
+    shortest that hold the trees cut. Where time runs out the better one is given of the solver's
+    best plan and one found by repeated linear approximation from below (Iyer, Jegelka and Bilmes
+    2013, "Fast semidifferential-based submodular function optimization").
+    """
+    check_problem(problem)
+    clock = Clock(seconds)
+    small = presolve(problem)
+    nothing = _nothing(problem)
+    if not small.weights:
+        return _told(problem, nothing, problem.elements.open_frac, is_optimal=True)
+    model = window_model(problem, small)
+    plan, bound, is_optimal = _search(problem, model, clock)
+    if not is_optimal:
+        plans = [nothing, *([plan] if plan else []), *first_plans(problem, small, clock)]
+        plan = max(plans, key=lambda one: _worth(problem, model, one))
+    assert plan is not None
+    return _told(problem, _drawn_in(problem, plan), bound, is_optimal=is_optimal)
+
+
+def _nothing(problem: WindowProblem) -> WindowPlan:
+    return WindowPlan(
+        np.zeros(problem.n_stations, dtype=bool), np.full(problem.n_trees, -1, dtype=np.int64)
+    )
+
+
+def _told(problem: WindowProblem, plan: WindowPlan, bound: float, *, is_optimal: bool) -> Solution:
+    view = opened_frac(problem.elements, plan.taken(len(problem.options)))
+    foliage = float(problem.options.volume_ft3[plan.option_of[plan.option_of >= 0]].sum())
+    return Solution(plan, view, max(bound, view), foliage, is_optimal)
+
+
+def _worth(problem: WindowProblem, model: Model, plan: WindowPlan) -> float:
+    """What the program makes great, in shares of the view."""
+    taken = plan.taken(len(problem.options))
+    cost = float(problem.options.volume_ft3[taken].sum()) / model.foliage_ft3
+    return opened_frac(problem.elements, taken) - FOLIAGE_WEIGHT * cost * model.small.most_frac
+
+
+def _search(
+    problem: WindowProblem, model: Model, clock: Clock
+) -> tuple[WindowPlan | None, float, bool]:
+    """The solver's best plan, a bound of the view, and whether the plan is proven best."""
+    now = problem.elements.open_frac
+    bound = now + model.small.most_frac
+    whole = clock.left()
+    for _ in range(_ROUNDS):
+        time_left = clock.left() - _KEPT * whole
+        if time_left <= 0.0:
+            break
+        result = run(model.program, time_left)
+        if result.mip_dual_bound is not None and np.isfinite(result.mip_dual_bound):
+            # The foliage counts against the view in the program, by its weight at most.
+            ours = -result.mip_dual_bound / model.scale + FOLIAGE_WEIGHT * model.small.most_frac
+            bound = min(bound, now + ours)
+        if result.x is None:
+            break
+        plan = _plan(problem, model, result.x)
+        if not evaluate(problem, plan).broken():
+            return plan, bound, result.status == 0
+        _cut_off(model, result.x)
+    return None, bound, False
+
+
+def run(program: Program, seconds: float) -> Any:
+    """The program solved by scipy's mixed-integer solver."""
+    from scipy.optimize import Bounds, LinearConstraint, milp
+    from scipy.sparse import csr_matrix
+
+    shape = (len(program.most), len(program.cost))
+    rows = csr_matrix((program.values, (program.rows, program.columns)), shape=shape)
+    return milp(
+        np.array(program.cost),
+        constraints=LinearConstraint(rows, -np.inf, np.array(program.most)),
+        integrality=np.array(program.is_whole, dtype=int),
+        bounds=Bounds(0.0, np.array(program.upper)),
+        options={"time_limit": seconds, "mip_rel_gap": 0.0},
+    )
+
+
+def _plan(problem: WindowProblem, model: Model, x: Floats) -> WindowPlan:
+    options = model.small.options[x[model.option] > 0.5]
+    option_of = np.full(problem.n_trees, -1, dtype=np.int64)
+    option_of[problem.options.tree[options]] = options
+    return WindowPlan(x[model.station] > 0.5, option_of)
+
+
+def _cut_off(model: Model, x: Floats) -> None:
+    """No plan again with all the stations and options of one over a sum by rounding alone."""
+    columns = np.concatenate([model.station, model.option])
+    chosen = columns[x[columns] > 0.5]
+    model.program.row(chosen, 1.0, len(chosen) - 1.0)
+
+
+def first_plans(problem: WindowProblem, small: Small, clock: Clock) -> list[WindowPlan]:
+    """Plans that keep the limits, each from a program without elements, so soon solved.
+
+    Each option counts what its elements are worth: at first shared out evenly among all it takes
+    to open them, then in full where only this option is missing or taken in the last plan.
+    """
+    out: list[WindowPlan] = []
+    taken: set[int] = set()
+    for _ in range(_STEPS):
+        if clock.left() <= 0.0:
+            break
+        model = window_model(problem, replace(small, weights={}))
+        values = _option_values(small, taken)
+        for column, value in zip(model.option, values, strict=True):
+            model.program.cost[column] -= SCALE * value / small.most_frac
+        result = run(model.program, clock.left() / 2.0)
+        if result.x is None:
+            break
+        plan = _plan(problem, model, result.x)
+        chosen = set(plan.option_of[plan.option_of >= 0].tolist())
+        if chosen == taken or evaluate(problem, plan).broken():
+            break
+        out.append(plan)
+        taken = chosen
+    return out
+
+
+def _option_values(small: Small, taken: set[int]) -> Floats:
+    """(options,) what taking each is worth, seen from a plan: shares of the view."""
+    at = {int(option): k for k, option in enumerate(small.options)}
+    out = np.zeros(len(at))
+    is_met = [any(option in taken for option in group) for group in small.groups]
+    for need, weight in small.weights.items():
+        missing = [g for g in need if not is_met[g]]
+        share = weight / (len(missing) or len(need)) ** (2 if taken and missing else 1)
+        for g in missing or need:
+            for option in small.groups[g]:
+                if option in at and (missing or option in taken):
+                    out[at[option]] += share
+    return out
+
+
+def _drawn_in(problem: WindowProblem, plan: WindowPlan) -> WindowPlan:
+    """The same trees, in the shortest spans that hold them."""
+    shortest = shortest_spans(problem, problem.tree_station[plan.option_of >= 0])
+    if shortest is None:
+        return plan
+    drawn = WindowPlan(shortest, plan.option_of)
+    return plan if evaluate(problem, drawn).broken() else drawn
+
+
+def shortest_spans(problem: WindowProblem, stations: Ints) -> Flags | None:
+    """(n,) the shortest window within the rules of spans that holds some stations, or None.
+
+    Of equally short ones, one with the fewest spans.
+    """
+    if len(stations) == 0:
+        return np.zeros(problem.n_stations, dtype=bool)
+    program = Program()
+    length = problem.station_length_ft
+    # A start costs little beside the least station, so that length always comes first.
+    columns = add_spans(program, problem, SCALE * length / length.sum())
+    for station in np.unique(stations):
+        program.row([columns[station]], [-1.0], -1.0)
+    result = run(program, 10.0)
+    return None if result.x is None else result.x[columns] > 0.5
