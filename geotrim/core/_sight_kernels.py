@@ -21,6 +21,8 @@ from geotrim.core._kernels import _jit
 
 #: A part of a line shorter than this is no crossing of a cell but rounding at its corner. [cells]
 LEAST_CROSSING = 1e-9
+#: Ground not higher than this over the water is not told from it. [ft]
+WET = 1e-9
 DEGREES = 180.0 / math.pi
 
 
@@ -166,13 +168,14 @@ def highest_angle(z, near, far, eye, curvature):  # type: ignore[no-untyped-def]
 
 @_jit
 def layers(  # type: ignore[no-untyped-def]
-    near, far, cell, top, tree, base, substrate, is_clearable, eye, curvature, edge_start, edge,
-    count, is_counting, low, high, low_ft, high_ft, layer,
+    near, far, cell, top, tree, base, substrate, is_clearable, eye, water, curvature, edge_start,
+    edge, count, is_counting, low, high, low_ft, high_ft, layer,
 ):  # fmt: skip
     """Cut the columns that rays cross into layers, with what each hides.
 
     near ... cell : (n,) crossings. top ... is_clearable : as in ``Scene``, flat.
     eye : NaN for parallel rays, which are hidden between heights.
+    water : elevation of the water: what stands under it hides nothing, as it is met behind it.
     count : (n,) written while counting: layers of each column.
     low, high : written otherwise: interval hidden, as angle or height. low_ft, high_ft : heights
     of the layer. layer : its number; -1 for what no option can take.
@@ -190,7 +193,8 @@ def layers(  # type: ignore[no-untyped-def]
                 a = max(a, edge[first + k - 1])
             if is_cut and k < last - first:
                 b = min(b, edge[first + k])
-            if not a < b:
+            z = substrate[cell[i]]
+            if not (a < b and (is_level or z + b > water)):
                 continue
             if not is_counting:
                 low_ft[n_all], high_ft[n_all] = a, b
@@ -198,30 +202,25 @@ def layers(  # type: ignore[no-untyped-def]
                 if is_level:
                     low[n_all], high[n_all] = a, b
                 else:
-                    z = substrate[cell[i]]
-                    low[n_all] = lowest_angle(z + a, near[i], far[i], eye, curvature)
+                    low[n_all] = lowest_angle(max(z + a, water), near[i], far[i], eye, curvature)
                     high[n_all] = highest_angle(z + b, near[i], far[i], eye, curvature)
             n_all += 1
         if is_counting:
             count[i] = n_all - n_before
 
 
-#: Ground not higher than this over the water is not told from it. [ft]
-WET = 1e-9
-
-
 @_jit
 def waterlines(over, slope, bend):  # type: ignore[no-untyped-def]
-    """Distances at which ``over + slope d + bend d**2`` is 0; NaN where there is none.
+    """Distances at which ``over + slope d + bend d**2`` is 0; -1 where there is none.
 
     One root comes from the other by their product, so that no digits are lost in a difference.
     """
     root = slope * slope - 4.0 * over * bend
     if not root >= 0.0:
-        return math.nan, math.nan
+        return -1.0, -1.0
     q = -0.5 * (slope + math.copysign(math.sqrt(root), slope))
-    one = over / q if q != 0.0 else math.nan
-    two = q / bend if bend != 0.0 else math.nan
+    one = over / q if q != 0.0 else -1.0
+    two = q / bend if bend != 0.0 else -1.0
     return one, two
 
 
@@ -234,8 +233,8 @@ def ground_angles(start, rate, length, ground, eye, water, curvature, highest, d
 
     Between four centres the ground is bilinear, so along the ray ``z = a + b d + c d**2``, and the
     tangent of its angle ``(a - eye) / d + b + (c - curvature) d`` has its one stationary point at
-    ``sqrt((a - eye) / (c - curvature))``: a maximum where both are negative. Where the ground dips
-    under the water its greatest angle may be at the waterline.
+    ``sqrt((a - eye) / (c - curvature))``: a maximum where both are negative. Waterlines part what
+    is dry from what is under water.
     """
     n_rows, n_cols = ground.shape[0] - 1, ground.shape[1] - 1
     at = np.empty(n_rows + n_cols + 5)
@@ -257,14 +256,20 @@ def ground_angles(start, rate, length, ground, eye, water, curvature, highest, d
             b = across * u_rate + down * v_rate + twist * (u * v_rate + v * u_rate)
             c = twist * u_rate * v_rate - curvature
             over, bend = a + eye - water, c + curvature
-            turn = math.sqrt(a / c) if a < 0.0 and c < 0.0 else at[j]
-            dry, wet = waterlines(over, b, bend)
-            for k, d in enumerate((at[j], at[j + 1], turn, dry, wet)):
-                is_over = k >= 3 or over + d * (b + d * bend) > WET
-                if is_over and at[j] <= d <= at[j + 1]:
-                    angle = _angle(a + d * (b + d * c), d)
-                    if angle > highest[i]:  # never so where a corner is NaN
-                        highest[i], distance[i] = angle, d
+            turn = math.sqrt(a / c) if a < 0.0 and c < 0.0 else -1.0
+            one, two = waterlines(over, b, bend)
+            start_d = at[j]
+            for stop in (min(one, two), max(one, two), at[j + 1]):
+                stop_d = min(max(stop, at[j]), at[j + 1])
+                middle = 0.5 * (start_d + stop_d)
+                is_dry = stop_d > start_d and over + middle * (b + middle * bend) > WET
+                # never so where a corner is NaN
+                for d in (start_d, stop_d, min(max(turn, start_d), stop_d)):
+                    if is_dry:
+                        angle = _angle(a + d * (b + d * c), d)
+                        if angle > highest[i]:
+                            highest[i], distance[i] = angle, d
+                start_d = stop_d
 
 
 @_jit

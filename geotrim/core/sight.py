@@ -2,7 +2,8 @@
 
 Every interval is exact: a column of canopy on a ray is a rectangle of distance by elevation, and
 the elevation angles it hides run from the least angle of its underside to the greatest angle of its
-top. The ground hides all that is under the greatest angle it reaches.
+top. The ground hides all that is under the greatest angle it reaches. What is under the water's
+elevation hides nothing: the water in front of it is what is seen.
 """
 
 from __future__ import annotations
@@ -173,6 +174,7 @@ def _canopy(scene: Scene, rays: Rays, layers: _Layers) -> tuple[Blocks, Ints]:
         np.ascontiguousarray(substrate, np.float64),
         is_clearable,
         float(rays.eye_ft),
+        float(scene.water_ft),
         float(rays.curvature),
         layers.edge_start,
         layers.edge,

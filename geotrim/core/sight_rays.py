@@ -4,9 +4,9 @@ The view of an eye is what lies between the water's near edge and the horizon, o
 whose ray comes from the land and crosses the frontage. A ray may cross it more than once; the first
 crossing counts, and a ray that first meets the frontage from the water has no view.
 
-The earth is a parabola: a point at distance d lies ``curvature * d**2`` lower. The water, h below the
-eye, has its horizon where ``h / d + curvature * d`` is least: at ``sqrt(h / curvature)``, under a
-slope of ``2 sqrt(h curvature)``, which is the dip ``sqrt(2 h (1 - k) / R)``.
+The earth is a parabola: a point at distance d lies ``curvature * d**2`` lower. The water, h below
+the eye, has its horizon where ``h / d + curvature * d`` is least: at ``sqrt(h / curvature)``, under
+a slope of ``2 sqrt(h curvature)``, which is the dip ``sqrt(2 h (1 - k) / R)``.
 """
 
 from __future__ import annotations
@@ -258,6 +258,8 @@ def fan_rays(x: float, y: float, eye_ft: float, fan: Fan, scene: Scene, curvatur
     dx, dy = np.sin(turn), np.cos(turn)
     xs, ys = np.full(len(fan), float(x)), np.full(len(fan), float(y))
     length = np.maximum(fan.edge_ft, _to_the_last_canopy(scene, xs, ys, dx, dy))
+    if curvature > 0.0 and len(fan):  # what stands beyond the horizon shows over it, if at all
+        length = np.minimum(length, math.sqrt((eye_ft - scene.water_ft) / curvature))
     weight = fan.width_deg / fan.view_deg2 if len(fan) else np.zeros(0)
     return Rays(
         xs, ys, dx, dy, length, float(eye_ft), fan.low_deg, fan.high_deg, weight, float(curvature)
