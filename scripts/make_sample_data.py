@@ -228,7 +228,9 @@ In each of the first three folders: `site.toml` (what geotrim reads), `site.gpkg
 `heights.tif` (canopy height above the substrate) and `answers.toml` (what must come out, with a
 tolerance and how it is known). Crowns are lumpy outlines with a paraboloid, half-ellipsoid or flat
 top, so their volumes are known by formula; the raster is that surface at each cell's centre, the
-highest where crowns overlap. Answers come from those formulas and from cutting raster cells with
+highest where crowns overlap. The ground of `plain_lot` is straight between the corners of a
+profile, with a swell along the shore, and meets mean high water at the line
+(`scripts/sample_ground.py`). Answers come from those formulas and from cutting raster cells with
 shapely, never from geotrim.
 
 Make them again: `python scripts/make_sample_data.py`. On one machine the bytes repeat; other

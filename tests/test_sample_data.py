@@ -113,13 +113,11 @@ def test_made_again_it_is_the_same(maker, tmp_path):
             kept = geopandas.read_file(DATA / folder / "site.gpkg", layer=layer)
             made = geopandas.read_file(first / folder / "site.gpkg", layer=layer)
             assert_geodataframe_equal(kept, made)
-        with (
-            rasterio.open(DATA / folder / "heights.tif") as kept,
-            rasterio.open(first / folder / "heights.tif") as made,
-        ):
-            assert kept.profile == made.profile
-            assert kept.units == made.units
-            np.testing.assert_array_equal(kept.read(), made.read())
+        for path in sorted((DATA / folder).glob("*.tif")):
+            with rasterio.open(path) as kept, rasterio.open(first / folder / path.name) as made:
+                assert kept.profile == made.profile
+                assert (kept.units, kept.tags()) == (made.units, made.tags())
+                np.testing.assert_array_equal(kept.read(), made.read())
 
 
 @pytest.mark.parametrize("folder", SITES)

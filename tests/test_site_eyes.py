@@ -149,6 +149,11 @@ def test_one_height_for_a_whole_layer_and_lots_by_field(made):
     assert list(got["lot_id"]) == ["B", "B"]
 
 
+def test_an_elevation_may_lie_under_the_datum():
+    eyes = frame([shapely.Point(X, Y)], elevation_ft=[-0.5])
+    assert site_from_tables({"lots": LOTS, "eyes": eyes}).eyes["elevation_ft"].iloc[0] == -0.5
+
+
 def test_a_layer_in_another_crs_and_points_beside_it(tmp_path, made):
     moved = EYES.to_crs(6437)  # the same zone in metres
     tables = {
@@ -329,6 +334,19 @@ def test_the_edge_of_what_is_far(miles, is_refused):
             site_from_tables({"lots": LOTS, "eyes": eyes})
     else:
         assert len(site_from_tables({"lots": LOTS, "eyes": eyes}).eyes) == 1
+
+
+@pytest.mark.parametrize(("miles", "is_refused"), [(4.9, False), (5.1, True)])
+def test_miles_are_counted_from_metres_too(miles, is_refused):
+    """A mile is 1,609.344 m, exactly."""
+    lots = LOTS.to_crs(6437)
+    eyes = [{"x": lots.total_bounds[2] + miles * 1609.344, "y": lots.total_bounds[1],
+             "height_ft": 5.0}]  # fmt: skip
+    if is_refused:
+        with pytest.raises(GeotrimError, match=r"5\.1 miles off the lots"):
+            site_from_tables({"lots": lots, "eyes": eyes})
+    else:
+        assert len(site_from_tables({"lots": lots, "eyes": eyes}).eyes) == 1
 
 
 def test_an_eye_for_a_lot_that_is_not_reported_is_told(made):
