@@ -13,6 +13,7 @@ from pyproj import CRS
 from sites import FLORIDA_EAST_USFT, crowns, lots, shore, trunks
 
 from geotrim.model import CanopyGrid, Facts, Site
+from geotrim.ops.catalogue import OPERATIONS
 from geotrim.ops.chain import closure, run_operation
 from geotrim.rules.rule_file import read_overlay
 
@@ -93,15 +94,29 @@ def make_site(
     )
 
 
+_READY = {}
+
+
+def before(site, options):
+    """Results of everything the window builds on; of one site and options once."""
+    names = [name for name in closure(["window"]) if name != "window"]
+    heard = {param.name for name in names for param in OPERATIONS[name].params}
+    given = {**site.options, **options}
+    key = (id(site), tuple(sorted((k, v) for k, v in given.items() if k in heard)))
+    if key not in _READY:
+        results = {}
+        for name in names:
+            has_input = {"calibrate": site.readings is not None}
+            if has_input.get(name, True):
+                results[name] = run_operation(name, site, results, given)
+        _READY[key] = (site, results)  # the site is held, so its id stays its own
+    return dict(_READY[key][1])
+
+
 def run(site, **options):
     """Results of everything the window builds on, and of the window."""
-    results = {}
-    given = {**site.options, **options}
-    for name in closure(["window"]):
-        operation_site = site
-        if name == "setbacks" or (name == "calibrate" and site.readings is None):
-            continue
-        results[name] = run_operation(name, operation_site, results, given)
+    results = before(site, options)
+    results["window"] = run_operation("window", site, results, {**site.options, **options})
     return results
 
 

@@ -1,0 +1,273 @@
+"""What may be done to the trees of a lot, and which limits keep the others, worked out by hand.
+
+Trees are blocks of one height on whole cells of one map unit, so foliage is side squared times
+height (column model), in cubic feet but for the survey foot (two parts in a million).
+"""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+from sites import US_FT
+from window_lots import OWNER, PROFESSIONAL, before, make_site
+
+from geotrim.model import Facts, Setback
+from geotrim.ops import window as operation
+from geotrim.ops import window_plan
+from geotrim.ops.chain import run_operation
+
+INF = np.inf
+
+
+def lot_of(site, **options):
+    """The lot as the operation sets it up, before any plan is looked for."""
+    caught = []
+
+    def stop(given, lot_id):
+        way = window_plan._way(given, lot_id)
+        caught.append(window_plan._lot(given, lot_id, way))
+        return {}, []
+
+    results = before(site, options)
+    kept = operation.lot_tables
+    operation.lot_tables = stop
+    try:
+        run_operation("window", site, results, {**site.options, **options})
+    finally:
+        operation.lot_tables = kept
+    return caught[0]
+
+
+def cuts(lot, tree=0):
+    """Cuts of one tree: (low, high) -> names of the limits that rule it out."""
+    done = lot.done
+    return {
+        (float(low), float(high)): "" if number < 0 else done.bars[number]
+        for which, low, high, number in zip(
+            done.options.tree, done.options.low_ft, done.options.high_ft, done.options.barred_by,
+            strict=True,
+        )
+        if which == tree
+    }  # fmt: skip
+
+
+def volumes(lot, tree=0):
+    mine = lot.done.options.tree == tree
+    return dict(
+        zip(
+            zip(lot.done.options.low_ft[mine], lot.done.options.high_ft[mine], strict=True),
+            lot.done.options.volume_ft3[mine],
+            strict=True,
+        )
+    )
+
+
+def one(height, **given):
+    return make_site([(30, 6, 6, height)], **given)
+
+
+def test_a_tall_tree_can_be_cleared_in_the_band_or_lowered():
+    lot, *_ = lot_of(one(14.0))
+    assert cuts(lot) == {(6, 10): "", (6, INF): "floor", (6.5, INF): "", (10, INF): ""}
+    by_hand = {(6, 10): 36 * 4, (6, INF): 36 * 8, (6.5, INF): 36 * 7.5, (10, INF): 36 * 4}
+    found = volumes(lot)
+    assert found == {key: pytest.approx(volume, rel=1e-5) for key, volume in by_hand.items()}
+    share = dict(zip(zip(lot.done.options.low_ft, lot.done.options.high_ft, strict=True),
+                     lot.done.options.share_frac, strict=True))  # fmt: skip
+    assert share[(6, 10)] == pytest.approx(4 / 14)
+
+
+def test_a_tree_whose_top_lies_in_the_band_is_lowered_to_the_floor_and_its_margin():
+    lot, *_ = lot_of(one(9.0))
+    assert cuts(lot) == {(6, INF): "floor", (6.5, INF): ""}
+    lot, *_ = lot_of(one(9.0), lower_to_ft=(8.0, 12.0))  # whatever else it may be lowered to
+    assert cuts(lot) == {(6.5, INF): "", (8, INF): ""}
+    lot, *_ = lot_of(one(9.0), floor_margin_ft=0.0)
+    assert cuts(lot) == {(6, INF): ""}
+    lot, *_ = lot_of(one(9.0), band_ft=(7.0, 10.0))
+    assert cuts(lot) == {(7, INF): ""}
+
+
+@pytest.mark.parametrize("height", [3.0, 6.0, 6.5])
+def test_of_a_low_tree_nothing_can_be_taken_within_the_floor(height):
+    lot, *_ = lot_of(one(height))
+    assert set(cuts(lot).values()) <= {"floor"}
+
+
+def test_heights_a_top_may_be_lowered_to_are_never_under_the_floor():
+    lot, *_ = lot_of(one(14.0), lower_to_ft=(3.0, 12.0))
+    free = {low for (low, high), bar in cuts(lot).items() if high == INF and not bar}
+    assert free == {6.5, 12.0}
+
+
+def test_a_top_that_cannot_be_told_from_the_band_s_is_measured_first():
+    lot, *_ = lot_of(one(10.5, rmse_ft=0.5))  # 0.5 ft over, the error twice that at 95 %
+    assert cuts(lot)[(6, 10)] == "top-too-close"
+    lot, *_ = lot_of(one(10.5, rmse_ft=0.2))
+    assert cuts(lot)[(6, 10)] == ""
+    # with the band's foot over the floor nothing under it can be left
+    lot, *_ = lot_of(one(10.5, rmse_ft=0.5), band_ft=(7.0, 10.0))
+    assert cuts(lot)[(7, 10)] == ""
+
+
+@pytest.mark.parametrize(
+    ("height", "rmse", "facts", "bar"),
+    [
+        (24.0, 0.0, PROFESSIONAL, ""),  # M-26: 24.00 passes, 24.01 fails
+        (24.01, 0.0, PROFESSIONAL, "height-before"),
+        (23.9, 0.4, PROFESSIONAL, "height-too-close"),
+        (24.9, 0.4, PROFESSIONAL, "height-before"),
+        (10.0, 0.0, OWNER, ""),  # M-21: 10.00 passes, 10.01 fails
+        (10.01, 0.0, OWNER, "height-before"),
+        (9.5, 0.4, OWNER, "height-too-close"),
+    ],
+)
+def test_trees_too_tall_for_the_way_are_left(height, rmse, facts, bar):
+    lot, *_ = lot_of(one(height, rmse_ft=rmse, facts=facts))
+    assert cuts(lot)[(6.5, INF)] == bar
+
+
+def test_a_permit_has_no_greatest_height():
+    lot, *_ = lot_of(one(30.0), window_route="general-permit")
+    assert cuts(lot)[(6.5, INF)] == ""
+
+
+def test_a_tree_keeps_a_share_of_its_foliage_whatever_else_binds():
+    """Foliage from 6 to 14 ft: lowered to 6.5 it keeps a sixteenth, to 10 a half."""
+    lot, *_ = lot_of(one(14.0, bases=[6.0 * US_FT], species=["white mangrove"]))
+    assert cuts(lot)[(6.5, INF)] == "least-kept" and cuts(lot)[(10, INF)] == ""
+    lot, *_ = lot_of(one(14.0, bases=[6.0], species=["white mangrove"]), least_kept_frac=0.05)
+    assert cuts(lot)[(6.5, INF)] == ""
+    lot, *_ = lot_of(one(14.0, bases=[6.5], species=["white mangrove"]), least_kept_frac=0.0)
+    assert cuts(lot)[(6.5, INF)] == "least-kept"  # all of it is no trimming: M-04
+    # how much each may lose at most is held to the share a year as well
+    lot, *_ = lot_of(one(14.0), stage_years=10)
+    assert lot.problem.share_max_frac[0] == pytest.approx(min(1 - 0.75**10, 0.9))
+
+
+def test_a_red_is_not_cut_where_its_foliage_is_only_above_the_cut():
+    """P-12. Foliage from 7 to 20 ft; the band begins at 6."""
+    red, *_ = lot_of(one(20.0, bases=[7.0]))
+    assert cuts(red)[(6, 10)] == "red-foliage"
+    assert cuts(red)[(10, INF)] == ""
+    white, *_ = lot_of(one(20.0, bases=[7.0], species=["white mangrove"]))
+    assert cuts(white)[(6, 10)] == ""
+    unknown, *_ = lot_of(one(20.0, bases=[7.0], species=[None]))
+    assert cuts(unknown)[(6, 10)] == "" and any("lowest foliage" in t for t in unknown.done.told)
+
+
+def test_trees_marked_to_be_kept_are_left_and_the_mark_is_told():
+    site = make_site([(20, 6, 6, 14), (40, 6, 6, 14)], keep=["nest", None])
+    lot, *_ = lot_of(site)
+    assert cuts(lot, 0)[(6, 10)] == "keep" and cuts(lot, 1)[(6, 10)] == ""
+    assert "nest" in lot.done.limits["keep"].words
+    lot, *_ = lot_of(site, keep="t1")
+    assert cuts(lot, 1)[(6, 10)] == "keep" and "asked for" in lot.done.limits["keep"].words
+
+
+def test_a_tree_with_its_trunk_in_a_setback_is_left():
+    strip = Setback("side lines", "riparian-lines", 20.0, "invented")
+    site = make_site([(12, 6, 6, 14), (40, 6, 6, 14)], length=80.0, setbacks=[strip])
+    lot, *_ = lot_of(site)
+    assert cuts(lot, 0) == {} or set(cuts(lot, 0).values()) == {"trunk-outside-zone"}
+    assert cuts(lot, 1)[(6, 10)] == ""
+    assert lot.done.kept[0] == "trunk-outside-zone"
+    assert not lot.problem.is_allowed[:18].any() and lot.problem.is_allowed[39]
+
+
+def test_only_the_part_of_a_crown_in_the_zone_is_taken():
+    """A crown of 10 by 10 with half of it in a setback of 20 ft; its trunk stands just outside."""
+    strip = Setback("side lines", "riparian-lines", 20.0, "invented")
+    lot, *_ = lot_of(make_site([(20, 6, 10, 14)], length=80.0, setbacks=[strip]))
+    assert volumes(lot)[(6, 10)] == pytest.approx(50 * 4, rel=0.1)
+    assert lot.lot_foliage_ft3 == pytest.approx(100 * 14, rel=1e-4)
+
+
+def test_borderline_trees_and_those_of_a_neighbour():
+    """A-13: a trunk nearer to the lot's side line than its position error."""
+    trees = [(1, 6, 4, 14), (30, 6, 4, 14)]
+    site = dataclasses.replace(make_site(trees), trunks_rmse_ft=2.0)
+    lot, *_ = lot_of(site)
+    assert cuts(lot, 0)[(6, 10)] == "borderline" and cuts(lot, 1)[(6, 10)] == ""
+    lot, *_ = lot_of(dataclasses.replace(site, trunks_rmse_ft=0.1))
+    assert cuts(lot, 0)[(6, 10)] == ""
+
+
+def test_plants_that_are_no_mangroves_are_not_treated():
+    site = make_site(
+        [(20, 6, 6, 14), (40, 6, 6, 14)], species=["Conocarpus erectus", "red mangrove"]
+    )
+    lot, view, _ = lot_of(site)
+    assert cuts(lot, 0) == {} and cuts(lot, 1) != {}
+    gone, after, _ = lot_of(site, remove_others=True)
+    assert cuts(gone, 0) == {} and gone.stand.is_gone.tolist() == [True, False]
+    assert gone.problem.elements.open_frac > lot.problem.elements.open_frac
+    assert after.before_frac == pytest.approx(view.before_frac)
+
+
+def test_a_tree_seen_in_part_only_is_left():
+    site = make_site([(20, 6, 6, 14), (40, 6, 6, 14)], hole=(38, 0, 40, 20))
+    lot, *_ = lot_of(site)
+    assert set(cuts(lot, 1).values()) == {"height-unknown"} and cuts(lot, 0)[(6, 10)] == ""
+
+
+def test_a_condition_that_is_not_met_keeps_every_tree():
+    facts = {**PROFESSIONAL, "uses_herbicide": True}
+    lot, *_ = lot_of(one(14.0, facts=facts))
+    assert {bar for bar in cuts(lot).values() if bar != "floor"} == {"no-chemicals"}
+    # what is not known keeps none, and is told once
+    facts = {key: value for key, value in PROFESSIONAL.items() if key != "uses_herbicide"}
+    lot, *_ = lot_of(one(14.0, facts=facts))
+    assert cuts(lot)[(6, 10)] == ""
+    assert sum("herbicide" in text for text in lot.done.told) == 1
+
+
+def test_a_fringe_too_deep_keeps_every_tree():
+    """M-06: 50 ft deep at most, trunk to trunk."""
+    shallow = make_site([(30, 2, 4, 14), (30, 50, 4, 14)])
+    deep = make_site([(30, 2, 4, 14), (30, 54, 4, 14)])
+    assert cuts(lot_of(shallow)[0])[(6, 10)] == ""
+    assert cuts(lot_of(deep)[0])[(6, 10)] == "fringe-depth"
+
+
+def test_two_limits_that_keep_one_tree_have_one_name():
+    lot, *_ = lot_of(one(30.0, keep=["nest"]))
+    assert set(cuts(lot).values()) == {"keep and height-before"}
+    assert set(lot.done.limits) >= {"keep", "height-before"}
+
+
+def test_the_allowance_over_150_ft():
+    """M-23 and X-08: 65 % over 150 ft; ten trees leave six, of a fringe 40 ft long 26 ft."""
+    trees = [(10 + 15 * k, 6, 4, 14) for k in range(10)]
+    long = lot_of(make_site(trees, length=160.0))[0].problem
+    assert long.trees_max == 6
+    assert long.length_max_ft == pytest.approx(0.65 * 40, rel=1e-3)
+    assert long.area_max_ft2 == pytest.approx(0.65 * 160, rel=1e-4)
+    short = lot_of(make_site(trees[:9], length=149.0))[0].problem
+    assert (short.trees_max, short.length_max_ft, short.area_max_ft2) == (None, None, None)
+    trees_only = lot_of(make_site(trees, length=160.0), share_measure_reading="trees")[0].problem
+    assert (trees_only.trees_max, trees_only.length_max_ft) == (6, None)
+
+
+def test_gaps_in_the_canopy_belong_to_the_shore_a_window_may_run_over():
+    lot, *_ = lot_of(make_site([(10, 6, 6, 14), (40, 6, 6, 14)]))
+    allowed = lot.problem.is_allowed
+    assert allowed[8:42].all()  # from one crown over the gap to the other
+    assert not allowed[:6].any() and not allowed[45:].any()
+
+
+def test_stations_divide_each_stretch_evenly():
+    lot, *_ = lot_of(one(14.0), station_step_ft=7.0)
+    assert lot.problem.n_stations == 9  # 60 / 7 = 8.57
+    assert lot.problem.station_length_ft == pytest.approx([60 * US_FT / 9] * 9)
+    assert lot.problem.tree_station.tolist() == [4]  # 30 of 60
+    assert lot.problem.is_break.tolist() == [True] + [False] * 8
+
+
+def test_unanswered_facts_of_one_lot_are_those_of_that_lot():
+    site = one(20.0)
+    site = dataclasses.replace(site, facts=Facts(PROFESSIONAL, {"A": {"supervisor": "owner"}}))
+    lot, *_ = lot_of(site)
+    assert cuts(lot)[(6, 10)] == "height-before"
