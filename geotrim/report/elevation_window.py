@@ -12,7 +12,7 @@ from geotrim.report.crown_marks import KINDS
 from geotrim.report.elevation_axes import Placed, Scale, stretch_of
 from geotrim.report.furniture import Entry
 from geotrim.report.palette import BLACK, PAPER, VERMILION
-from geotrim.report.shapes import draw_area, draw_line, halo
+from geotrim.report.shapes import draw_area, draw_line, halo, parts_of
 from geotrim.report.silhouettes import Seen, outline
 from geotrim.report.stage_marks import (
     BEHIND,
@@ -58,9 +58,14 @@ def cut_parts(
         if cut.low_ft >= y1 or cut.high_ft <= y0:
             continue
         strip = shapely.box(x0 - 1.0, cut.low_ft, x1 + 1.0, min(cut.high_ft, y1 + 1.0))
-        parts.append((cut, shapely.intersection(kept, strip)))
-        kept = shapely.difference(kept, strip)
+        parts.append((cut, _areas(shapely.intersection(kept, strip))))
+        kept = _areas(shapely.difference(kept, strip))
     return kept, [(cut, part) for cut, part in parts if part.area > 0]
+
+
+def _areas(shape: Any) -> Any:
+    """The areas of a shape, without the lines where two touch."""
+    return shapely.union_all(parts_of(shape, 2))
 
 
 def draw_after(

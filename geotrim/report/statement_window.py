@@ -166,7 +166,8 @@ def _treated(results: facts.Results, lot_id: str, trees: list[dict[str, Any]]) -
     }
     stage = row_of(results, "stages", "stage_lots", lot_id)
     staged = staged if stage is not None and stage["plan"] == "window" else {}
-    yield Paragraph(line(strong("What is done to each tree")))
+    told = ". Under the foliage taken: the most a tree may lose over all years of the plan."
+    yield Paragraph(line(strong("What is done to each tree"), told))
     heads = ("Tree", "Species", "Treatment", "Height now", "Height after", "Foliage taken", "Years")
     rows = tuple(_tree(tree, staged) for tree in mine[:MOST_TREES])
     yield Table(heads, rows, "treated")
@@ -181,7 +182,7 @@ def _tree(tree: dict[str, Any], staged: dict[str, int]) -> tuple[Cell, ...]:
     else:
         how = cell(TREATMENTS["lower-top"], line(small(f"to {low:.1f} ft")))
     most = tree["share_max_frac"]
-    bound = f"of at most {percent(most)} over the plan" if np.isfinite(most) else ""
+    bound = f"at most {percent(most)}" if np.isfinite(most) else ""
     years = staged.get(str(tree["crown_id"]))
     return row(
         cell(str(tree["crown_id"]), line(small(f"station {tree['station_ft']:.0f}"))),
@@ -217,7 +218,9 @@ def _limits(limits: list[dict[str, Any]]) -> Iterator[Block]:
     """Every limit: figure, how it stands, what it costs, where it is from."""
     if not limits:
         return
-    told = "A limit binds where there would be more view without it; kept is met by these figures."
+    told = (
+        "A limit binds where there would be more view without it; kept means met by these figures."
+    )
     yield Paragraph(line(strong("Limits of the window"), f". {told}"))
     ranked = sorted(limits, key=lambda one: ORDER.index(one["standing"]))
     heads = ("Limit", "Figure", "How it stands", "Source")

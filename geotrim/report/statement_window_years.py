@@ -15,7 +15,6 @@ from geotrim.report.statement_parts import (
     Block,
     Bullets,
     Cell,
-    Line,
     Paragraph,
     Table,
     cell,
@@ -24,7 +23,6 @@ from geotrim.report.statement_parts import (
     row,
     sentence,
     small,
-    some,
     strong,
 )
 from geotrim.report.window_facts import amount, row_of, rows_of, text_of
@@ -34,7 +32,7 @@ from geotrim.rules.species_file import LookAlike
 #: Trees named in a line, rows of a table of trees.
 MOST_NAMED, MOST_TREES = 30, 60
 #: What asks a tree's cut to be spread over years -> words.
-BINDS = {"act": "a share a year by the act", "good practice": "a share a year, good practice"}
+BINDS = {"act": "by the act", "good practice": "good practice"}
 #: A-06: which foliage the yearly share is of.
 READINGS = {
     "standing-each-year": "what stands that year",
@@ -73,14 +71,19 @@ def _year(number: int, cuts: list[dict[str, Any]]) -> tuple[Cell, ...]:
     return row(
         cell(line(strong(f"{number}")), line(small(when))),
         cell(amount(removed, "ft3"), line(small(share))),
-        cell(line(some((_heights(cut) for cut in cuts), MOST_NAMED))),
+        cell(_of_trees([_heights(cut) for cut in cuts])),
     )
+
+
+def _of_trees(told: list[str]) -> str:
+    more = [f"and {len(told) - MOST_NAMED} more"] if len(told) > MOST_NAMED else []
+    return "; ".join([*told[:MOST_NAMED], *more])
 
 
 def _heights(cut: dict[str, Any]) -> str:
     if np.isfinite(cut["to_ft"]):
-        return f"{cut['crown_id']} {cut['from_ft']:.1f}-{cut['to_ft']:.1f} ft"
-    return f"{cut['crown_id']} top to {cut['from_ft']:.1f} ft"
+        return f"{cut['crown_id']}: {cut['from_ft']:.1f}-{cut['to_ft']:.1f} ft"
+    return f"{cut['crown_id']}: top to {cut['from_ft']:.1f} ft"
 
 
 def quarters(results: facts.Results, lot_id: str) -> Iterator[Block]:
@@ -94,6 +97,8 @@ def quarters(results: facts.Results, lot_id: str) -> Iterator[Block]:
         f"{READINGS.get(used, used)}. Both are told. How deep a quarter reaches from the top hangs "
         "on the canopy model, so the least and the greatest depth of all models stand beside it."
     )
+    model = text_of(trees[0]["canopy_model"])
+    told += f" Foliage taken is by the canopy model {model}." if model else ""
     yield Paragraph(line(strong("Years under both readings of 25 %"), told))
     deep = _quarters(rows_of(results, "stages", "stage_quarters", lot_id))
     heads = ("Tree", "Foliage taken", "If of what stands", "If of what stood at first", "Planned",
@@ -104,24 +109,22 @@ def quarters(results: facts.Results, lot_id: str) -> Iterator[Block]:
         yield Paragraph(line(f"And {len(trees) - MOST_TREES} more, in results.gpkg."))
 
 
-def _quarters(rows: list[dict[str, Any]]) -> dict[str, Line]:
+def _quarters(rows: list[dict[str, Any]]) -> dict[str, Cell]:
     """Crown id -> depth of a quarter, and its range over the models."""
-    out: dict[str, Line] = {}
+    out: dict[str, Cell] = {}
     for crown in dict.fromkeys(str(one["crown_id"]) for one in rows):
         mine = [one for one in rows if str(one["crown_id"]) == crown]
         mine = [one for one in mine if np.isfinite(one["cut_depth_ft"])]
         chosen = [one for one in mine if one["is_chosen"]]
         depths = [float(one["cut_depth_ft"]) for one in mine]
-        told = (
-            f"{chosen[0]['cut_depth_ft']:.1f} ft, {chosen[0]['canopy_model']}; " if chosen else ""
-        )
+        told = f"{chosen[0]['cut_depth_ft']:.1f} ft, {chosen[0]['canopy_model']}" if chosen else ""
         if depths:
-            out[crown] = line(told, small(f"all models: {min(depths):.1f} to {max(depths):.1f} ft"))
+            models = line(small(f"all models: {min(depths):.1f} to {max(depths):.1f} ft"))
+            out[crown] = cell(told, models)
     return out
 
 
-def _staged(tree: dict[str, Any], deep: Line | None) -> tuple[Cell, ...]:
-    share = f"by canopy model {tree['canopy_model']}"
+def _staged(tree: dict[str, Any], deep: Cell | None) -> tuple[Cell, ...]:
     leaf = tree["leaf_removed_frac"]
     leaves = f"{percent(leaf)} by leaf area" if np.isfinite(leaf) else ""
     binds = text_of(tree["share_binds"])
@@ -130,11 +133,11 @@ def _staged(tree: dict[str, Any], deep: Line | None) -> tuple[Cell, ...]:
         planned = [line(strong("cannot be reached")), line(small(text_of(tree["why"])))]
     return row(
         cell(str(tree["crown_id"]), line(small(BINDS.get(binds, binds)))),
-        cell(_share(tree["removed_frac"]), line(small(share)), line(small(leaves))),
+        cell(_share(tree["removed_frac"]), line(small(leaves))),
         _years(tree["n_standing_years"]),
         _years(tree["n_original_years"]),
         cell(*planned),
-        cell(deep or line("not known")),
+        deep or cell("not known"),
     )
 
 
