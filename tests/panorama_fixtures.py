@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import geopandas
 import numpy as np
 import pandas as pd
@@ -26,6 +28,7 @@ def view(
     ground=True,
     gaps=(),
     after=True,
+    horizon_deg=-0.06,
 ):
     """Tables of one eye before a straight shore, as ``sightlines`` hands them over.
 
@@ -37,7 +40,7 @@ def view(
     middle = x.mean()
     away = depth_ft / np.cos(np.radians(np.clip(x - middle, -75, 75)))
     edge = -np.degrees(np.arctan2(height_ft, away))
-    horizon = np.full(x.size, -0.06)
+    horizon = np.full(x.size, horizon_deg)
     blocks, is_open, is_after = [], np.ones(x.size), np.ones(x.size)
     for k, one in enumerate(x):
         azimuth = (from_deg + one) % 360.0
@@ -54,7 +57,7 @@ def view(
                 blocks.append((azimuth, foot, peak, "removed first", name, 41.0))
                 continue
             cuts = sorted({foot, peak, *(b for b in band if foot < b < peak)})
-            for a, b in zip(cuts[:-1], cuts[1:], strict=True):
+            for a, b in itertools.pairwise(cuts):
                 is_cut = band[0] <= (a + b) / 2 <= band[1] and after
                 what = "removed by the window" if is_cut else "canopy"
                 blocks.append((azimuth, a, b, what, name, 44.0))

@@ -36,7 +36,9 @@ CASES = {
     "others, no window": pf.view(others=OTHERS, after=False, trees=()),
     "one line": pf.view(n=1, trees=()),
     "all round": pf.view(n=350, from_deg=5.0, trees=((100.0, 80.0, 30.0),)),
-    "a sliver of water": pf.view(height_ft=0.2, depth_ft=300.0, band=(-0.03, -0.01)),
+    "a sliver of water": pf.view(
+        height_ft=0.2, depth_ft=150.0, band=(-0.04, -0.02), horizon_deg=-0.0066
+    ),
     "long names": pf.view(
         "the window seat of the upper room on the north side, as measured", lot_id="L" * 60
     ),
@@ -205,9 +207,9 @@ def test_unequal_scales_are_told(name):
     if abs(across / up - 1.0) < 0.005:
         assert f"Scale: 1 in = {across:.3g} deg across and upward." in words
     elif across > up:
-        assert f"Vertical exaggeration x{across / up:.2g}: 1 in = " in words
+        assert f"Vertical exaggeration x{across / up:.3g}: 1 in = " in words
     else:
-        assert f"Drawn x{up / across:.2g} wide: 1 in = " in words
+        assert f"Drawn x{up / across:.3g} wide: 1 in = " in words
 
 
 def test_equal_scales_where_they_fit():

@@ -94,7 +94,9 @@ class Scale:
         if abs(ratio - 1.0) < 0.005:
             return f"Scale: 1 in = {figures(self.across_deg)} deg across and upward."
         how = (
-            f"Vertical exaggeration x{ratio:.2g}" if ratio > 1.0 else f"Drawn x{1 / ratio:.2g} wide"
+            f"Vertical exaggeration x{figures(ratio)}"
+            if ratio > 1.0
+            else f"Drawn x{figures(1 / ratio)} wide"
         )
         return (
             f"{how}: 1 in = {figures(self.across_deg)} deg across, {figures(self.up_deg)} deg "
@@ -150,7 +152,7 @@ def fit(seen: Seen) -> Scale:
     x0 = float((seen.x_deg - seen.width_deg / 2).min())
     x1 = float((seen.x_deg + seen.width_deg / 2).max())
     low, horizon = float(seen.edge_deg.min()), float(seen.horizon_deg.max())
-    deep = max(horizon - low, 0.05)
+    deep = horizon - low
     is_tree = ~seen.pieces(GROUND)
     tallest = float(seen.high_deg[is_tree].max(initial=horizon))
     top = min(max(tallest + 0.06 * deep, horizon + LEAST_OVER * deep), horizon + MOST_OVER * deep)
