@@ -221,3 +221,29 @@ def test_words_name_the_limit_the_tree_and_how_often():
 def test_a_parameter_outside_its_limits_is_refused_by_name(bad):
     with pytest.raises(GeotrimError, match=next(iter(bad))):
         Plan([20.0], {0: [(16.0, TOP)]}).run(**bad)
+
+
+def test_a_cut_tree_that_is_under_6_ft_after_all_is_not_one_of_the_planned():
+    shares = [{"lot_id": "A", "route": "general-permit", "rule_id": "permit-share",
+               "share_frac": 0.65}]  # fmt: skip
+    cuts = {k: [(10.0, TOP)] for k in (0, 1)} | {4: [(6.0, TOP)]}
+    plan = Plan([12.0, 12.0, 12.0, 12.0, 6.2], cuts, way="general-permit", shares=shares)
+    # over 6 ft: 3 of 5, 3.25 allowed; under: 2 of 4, 2.6 allowed
+    assert plan.limit("allowance-trees")["broken_frac"] == 0.0
+
+
+def test_a_window_keeps_the_limits_of_its_own_way():
+    plan = Plan([9.8], {0: [(8.0, TOP)]}, way="professional-exemption")
+    lots = pd.DataFrame([{"lot_id": "A", "way": "owner-exemption", "n_cut_trees": 1}])
+    row = plan.limit("height-before", window=Result("window", {"window_lots": lots}))
+    assert near(row["broken_frac"], PHI(-0.2 / 0.4)) and "(1)(a)2" in row["source"]
+    none = Result("window", {"window_lots": lots.assign(n_cut_trees=0)})
+    assert plan.limit("height-before", window=none)["broken_frac"] == 0.0
+
+
+def test_often_enough_is_more_often_than_the_share_that_was_chosen():
+    plan = Plan([20.0], {0: [(5.0, TOP)]})  # under the floor in every draw
+    for risk, is_first in ((1.0, False), (0.99, True)):
+        trees = plan.run(risk_frac=risk)["risk_trees"]
+        (row,) = trees[trees["limit"] == "floor"].to_dict("records")
+        assert row["broken_frac"] == 1.0 and row["is_stick_first"] == is_first
