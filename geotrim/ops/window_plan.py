@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -22,6 +21,7 @@ from geotrim.ops.canopy_cells import CrownCells
 from geotrim.ops.eyes import eyes_of_lots, water_level
 from geotrim.ops.scene import eye_elevations, scene_of
 from geotrim.ops.sight_views import NEAR_FT
+from geotrim.ops.window_costs import FOR_PLAN, Clock, Costs
 from geotrim.ops.window_spans import Spans, beyond, open_stations
 from geotrim.ops.window_trees import AND, Stand, stand_of, treatments
 from geotrim.ops.window_view import Shore, rays_of_eyes, shore_of, station_rays
@@ -30,8 +30,6 @@ from geotrim.rules.rule_file import number_words
 from geotrim.rules.rule_set import RuleSet
 
 Flags = npt.NDArray[np.bool_]
-#: Shares of the time for one lot: the plan itself, then of what is left the frontier.
-FOR_PLAN, FOR_FRONTIER = 0.4, 0.5
 PLANNED, NO_WINDOW, OWN, NOT_PLANNED = "planned", "no window", "own window", "not planned"
 
 
@@ -119,16 +117,6 @@ class Given:
         )  # fmt: skip
 
 
-class _Clock:
-    """What is left of the time for one lot. [s]."""
-
-    def __init__(self, seconds: float) -> None:
-        self.end, self.least = time.monotonic() + seconds, min(0.05 * seconds, 1.0)
-
-    def part(self, share: float = 1.0) -> float:
-        return max(share * (self.end - time.monotonic()), self.least)
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class View:
     """What is looked at.
@@ -175,22 +163,26 @@ def lot_tables(given: Given, lot_id: str) -> tuple[dict[str, Any], list[Note]]:
     given : Given
     lot_id : str
     """
-    clock = _Clock(float(given.asked["solve_seconds"]))
+    clock = Clock(float(given.asked["solve_seconds"]))
     way = _way(given, lot_id)
     notes = _way_notes(lot_id, way, given)
     lot, view, says = _lot(given, lot_id, way)
     notes += says
     notes += [Note(f"lot {lot_id}", text, "assumed") for text in lot.done.told]
     found = _solved(given, lot, clock)
-    rows = found.rows(given, lot, view, way, clock)
+    rows, untold = _rows(given, lot, view, way, found, clock)
     row = rows["window_lots"][0]
-    if not row["is_optimal"]:
+    if not row["is_optimal"] and not found.is_own:
         text = (
             f"not proven best in {given.asked['solve_seconds']:g} s: opens "
             f"{row['view_after_frac']:.1%}, and no plan opens more than "
             f"{row['view_bound_frac']:.1%}"
         ).replace("%", " %")
         notes.append(Note(f"lot {lot_id}", text, "info"))
+    if untold:
+        told = ", ".join(tables.short_words(name, lot.done.limits) for name in untold)
+        text = f"time did not do to tell what these limits cost: {told}"
+        notes.append(Note(f"lot {lot_id}", text, "missing"))
     return rows, notes
 
 
@@ -396,32 +388,32 @@ class Found:
     solution: Any
     is_own: bool
 
-    def rows(
-        self, given: Given, lot: tables.Lot, view: View, way: rules.Way, clock: _Clock
-    ) -> dict[str, Any]:
-        """Rows of every table."""
-        from geotrim.core.window_limits import evaluate
 
-        look = evaluate(lot.problem, self.plan)
-        costs = _Costs(given, lot, self, look, clock)
-        frontier = costs.frontier()
-        without = costs.without()
-        cap = rules.allowance(
-            given.route["shares"], lot.lot_id, way.route,
-            str(given.asked["share_measure_reading"]),
-        )  # fmt: skip
-        allowed = (cap.words + ("" if cap.is_sure else " (taken as binding)"), cap.source)
-        share = share_limits(given, way, lot.stand)[1]
-        checks = [*look.checks, *broken_bars(lot, self.plan)]
-        limits = tables.limit_rows(lot, checks, without, allowed if cap.words else ("", ""), share)
-        row = _lot_row(given, lot, view, way, self, look, costs)
-        return {
-            "window_lots": [row],
-            "window_spans": tables.span_rows(lot, self.plan),
-            "window_trees": tables.tree_rows(lot, self.plan),
-            "window_limits": limits,
-            "window_frontier": frontier,
-        }
+def _rows(
+    given: Given, lot: tables.Lot, view: View, way: rules.Way, found: Found, clock: Clock
+) -> tuple[dict[str, Any], tuple[str, ...]]:
+    """Rows of every table, and limits of which time did not do to tell what they cost."""
+    from geotrim.core.window_limits import evaluate
+
+    look = evaluate(lot.problem, found.plan)
+    costs = Costs(given.asked, lot, found.plan, found.solution, found.is_own, look, clock)
+    frontier = costs.frontier()
+    without = costs.without()
+    reading = str(given.asked["share_measure_reading"])
+    cap = rules.allowance(given.route["shares"], lot.lot_id, way.route, reading)
+    allowed = (cap.words + ("" if cap.is_sure else " (taken as binding)"), cap.source)
+    share = share_limits(given, way, lot.stand)[1]
+    checks = [*look.checks, *broken_bars(lot, found.plan)]
+    rows = {
+        "window_lots": [_lot_row(given, lot, view, way, found, look, costs)],
+        "window_spans": tables.span_rows(lot, found.plan),
+        "window_trees": tables.tree_rows(lot, found.plan),
+        "window_limits": tables.limit_rows(
+            lot, checks, without, allowed if cap.words else ("", ""), share
+        ),
+        "window_frontier": frontier,
+    }
+    return rows, costs.untold
 
 
 @dataclass(frozen=True, slots=True)
@@ -451,7 +443,7 @@ def broken_bars(lot: tables.Lot, plan: WindowPlan) -> list[BarCheck]:
     return out
 
 
-def _solved(given: Given, lot: tables.Lot, clock: _Clock) -> Found:
+def _solved(given: Given, lot: tables.Lot, clock: Clock) -> Found:
     """The best plan, or the user's own."""
     from geotrim.core.window_solve import solve
 
@@ -488,87 +480,9 @@ def cleared(lot: tables.Lot, is_open: Flags, low_ft: float, high_ft: float) -> W
     return WindowPlan(is_open, out)
 
 
-class _Costs:
-    """What the limits cost, and what else could be had: searched for in the time that is left."""
-
-    def __init__(
-        self, given: Given, lot: tables.Lot, found: Found, look: Any, clock: _Clock
-    ) -> None:
-        from geotrim.core.window_solve import best_centred, solve
-
-        self.given, self.lot, self.found, self.look, self.clock = given, lot, found, look, clock
-        spent = float(look.foliage_ft3)
-        self.centred = best_centred(lot.problem, spent, seconds=clock.part(0.2))
-        self.best: Any = None
-        if found.is_own:
-            budget = spent if lot.problem.foliage_max_ft3 is None else min(
-                spent, lot.problem.foliage_max_ft3
-            )  # fmt: skip
-            free = replace(lot.problem, foliage_max_ft3=budget)
-            self.best = solve(free, seconds=clock.part(0.3))
-        self.costing: dict[str, float] = {}
-
-    def frontier(self) -> list[dict[str, Any]]:
-        """Plans of growing cost."""
-        from geotrim.core.window_limits import evaluate
-        from geotrim.core.window_solve import frontier, knee
-
-        n = int(self.given.asked["frontier_points"])
-        if n == 0:
-            return []
-        points = frontier(self.lot.problem, n, seconds=self.clock.part(FOR_FRONTIER))
-        seen = [evaluate(self.lot.problem, one.plan) for one in points]
-        chosen = None if self.found.is_own else self.found.solution
-        return tables.frontier_rows(self.lot, points, seen, knee(points), chosen)
-
-    def without(self) -> Mapping[str, float]:
-        """Limit -> view without it."""
-        from geotrim.core.window_solve import what_binds
-
-        if self.found.is_own:
-            return {}
-        self.costing = dict(
-            what_binds(self.lot.problem, self.found.solution, seconds=self.clock.part(0.7))
-        )
-        return self.costing
-
-    def target(self) -> tuple[bool, str]:
-        """Whether the view wanted is reached, and what stands in its way."""
-        from geotrim.core.window_solve import what_bars
-
-        target = self.given.asked["target_view_frac"]
-        if target is None:
-            return True, ""
-        if self.look.view_frac >= target - 1e-9:
-            return True, f"{percent(target)} of the view is reached"
-        best, names = what_bars(self.lot.problem, target, seconds=self.clock.part())
-        told = [tables.short_words(name, self.lot.done.limits) for name in names]
-        return False, target_words(float(target), float(best), told)
-
-
-def target_words(target: float, best: float, names: list[str]) -> str:
-    """What stands in the way of a view that is wanted."""
-    start = f"{percent(target)} cannot be reached, {percent(best)} at the most"
-    if not names:
-        return f"{start}: no limit stands in the way, cuts of this kind open no more"
-    return f"{start}; in the way stand {', '.join(names)}"
-
-
-def percent(share: float) -> str:
-    """A share as the words print it.
-
-    Examples
-    --------
-    >>> percent(0.384), percent(0.004), percent(0.0)
-    ('38 %', '0.4 %', '0 %')
-    """
-    value = 100.0 * share
-    return f"{value:.0f} %" if value >= 9.95 or value == 0.0 else f"{value:.2g} %"
-
-
 def _lot_row(
     given: Given, lot: tables.Lot, view: View, way: rules.Way, found: Found, look: Any,
-    costs: _Costs,
+    costs: Costs,
 ) -> dict[str, Any]:  # fmt: skip
     """The row of a lot with a plan."""
     problem, plan = lot.problem, found.plan

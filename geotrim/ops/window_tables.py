@@ -164,7 +164,7 @@ OF_ALL = {
     "span-gap": ("Shore left as it is between two spans", "ft", "the user"),
     "n-spans": ("The window has at most so many spans", "", "the user"),
     "foliage-budget": ("Foliage the window may take in all", "ft3", "the user"),
-    "zone": ("A span keeps to shore where the zone has width", "ft", "zone of this site"),
+    "zone": ("A span keeps to shore where the zone has width", "", "zone of this site"),
 }
 ALLOWANCES = {
     "allowance-trees": ("trees trimmed", ""),

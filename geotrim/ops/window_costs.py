@@ -1,0 +1,150 @@
+"""What the limits of a window cost, and what else could be had for the same foliage."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from geotrim.core.window_problem import WindowPlan
+from geotrim.ops import window_tables as tables
+
+#: Shares of the time for one lot: the plan itself, then of what is left the frontier.
+FOR_PLAN, FOR_FRONTIER = 0.4, 0.5
+#: Views that differ by less are the same: the search is no finer.
+SAME_VIEW = 2e-6
+
+
+class Clock:
+    """What is left of the time for one lot. [s]."""
+
+    def __init__(self, seconds: float) -> None:
+        self.end, self.least = time.monotonic() + seconds, min(0.05 * seconds, 1.0)
+
+    def part(self, share: float = 1.0) -> float:
+        return max(share * (self.end - time.monotonic()), self.least)
+
+
+class Costs:
+    """What the limits cost, and what else could be had: searched for in the time that is left."""
+
+    def __init__(
+        self, asked: Mapping[str, Any], lot: tables.Lot, plan: WindowPlan, solution: Any,
+        is_own: bool, look: Any, clock: Clock,
+    ) -> None:  # fmt: skip
+        from geotrim.core.window_frontier import best_centred
+        from geotrim.core.window_solve import solve
+
+        self.asked, self.lot, self.solution = asked, lot, solution
+        self.is_own, self.look, self.clock = is_own, look, clock
+        spent, own = float(look.foliage_ft3), lot.problem.foliage_max_ft3
+        self.centred = best_centred(lot.problem, spent, seconds=clock.part(0.2))
+        self.best: Any = None
+        if is_own:
+            free = replace(lot.problem, foliage_max_ft3=spent if own is None else min(spent, own))
+            self.best = solve(free, seconds=clock.part(0.3))
+        self.costing: dict[str, float] = {}
+        self.untold: tuple[str, ...] = ()
+
+    def frontier(self) -> list[dict[str, Any]]:
+        """Plans of growing cost."""
+        from geotrim.core.window_frontier import frontier, knee
+        from geotrim.core.window_limits import evaluate
+
+        n = int(self.asked["frontier_points"])
+        if n == 0:
+            return []
+        points = frontier(self.lot.problem, n, seconds=self.clock.part(FOR_FRONTIER))
+        seen = [evaluate(self.lot.problem, one.plan) for one in points]
+        chosen = None if self.is_own else self.solution
+        return tables.frontier_rows(self.lot, points, seen, knee(points), chosen)
+
+    def without(self) -> Mapping[str, float]:
+        """Limit -> view without it, for those that cost view as far as that could be told."""
+        from geotrim.core.window_frontier import what_binds
+
+        if self.is_own:
+            return {}
+        found = what_binds(self.lot.problem, self.solution, seconds=self.clock.part(0.7))
+        self.costing = {name: view for name, view in found.items() if np.isfinite(view)}
+        self.untold = tuple(name for name, view in found.items() if not np.isfinite(view))
+        return self.costing
+
+    def target(self) -> tuple[bool, str]:
+        """Whether the view wanted is reached, and what stands in its way."""
+        from geotrim.core.window_frontier import what_bars
+
+        target = self.asked["target_view_frac"]
+        if target is None:
+            return True, ""
+        if self.look.view_frac >= target - SAME_VIEW:
+            return True, f"{percent(target)} of the view is reached"
+        best, names = what_bars(self.lot.problem, target, seconds=self.clock.part(0.8))
+        if self.is_own and best >= target - SAME_VIEW:
+            words = f"this window does not reach {percent(target)}; another within the limits would"
+            return False, words
+        told = [tables.short_words(name, self.lot.done.limits) for name in names]
+        return False, target_words(float(target), best, told, self._how(names, float(target)))
+
+    def _how(self, names: tuple[str, ...], target: float) -> str:
+        """Whether each of some limits alone, or all together, keep a view from being reached."""
+        from geotrim.core.window_limits import lifted
+        from geotrim.core.window_solve import solve
+
+        free = self.lot.problem
+        for name in names:
+            alone = self.costing.get(name)
+            if alone is not None and alone >= target - SAME_VIEW:
+                return "each"
+            free = lifted(free, name)
+        if not names:
+            return "none"
+        reached = solve(free, seconds=self.clock.part()).view_frac >= target - SAME_VIEW
+        return ("together" if len(names) > 1 else "each") if reached else "short"
+
+
+#: What follows of limits that are in the way of a view.
+HOW = {
+    "each": "without {limits} it could be reached",
+    "together": "only without all of these together could it be reached: {limits}",
+    "short": "nor would it be without them, but these limits cost view: {limits}",
+    "none": "and no limit alone is in the way: what these cuts can open ends there",
+}
+
+
+def target_words(target: float, best: float, limits: list[str], how: str) -> str:
+    """What stands in the way of a view that is wanted.
+
+    Parameters
+    ----------
+    target, best : float
+        Share of the view, wanted and at the most within the limits.
+    limits : list of str
+        In words.
+    how : str
+        A key of ``HOW``.
+
+    Examples
+    --------
+    >>> target_words(0.5, 0.38, ["the share of foliage a year"], "each")
+    '50 % cannot be reached, 38 % at the most; without the share of foliage a year it could be \
+reached'
+    """
+    between = ", or without " if how == "each" else ", "
+    told = HOW[how].format(limits=between.join(dict.fromkeys(limits)))
+    return f"{percent(target)} cannot be reached, {percent(best)} at the most; {told}"
+
+
+def percent(share: float) -> str:
+    """A share as the words print it.
+
+    Examples
+    --------
+    >>> percent(0.384), percent(0.004), percent(0.0)
+    ('38 %', '0.4 %', '0 %')
+    """
+    value = 100.0 * share
+    return f"{value:.0f} %" if value >= 9.95 or value == 0.0 else f"{value:.2g} %"
