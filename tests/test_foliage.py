@@ -293,6 +293,23 @@ def test_cuts_of_layers_are_those_of_the_layers_own_module(share):
     np.testing.assert_allclose(cut_height_ft(found, share)[has], expected[has], atol=1e-9)
 
 
+@pytest.mark.parametrize("model", ["column", "crown-base", "cylinder", "profile"])
+def test_nothing_is_cut_at_the_highest_foliage_and_all_at_the_base(model):
+    crowns, source = random_site(2)
+    profiles = layers_of(crowns, 2)
+    found = made(crowns, source, profiles, canopy_model=model)
+    has = found.whole_ft3 > 0.0
+    for tree in np.flatnonzero(has):
+        highest = np.nanmax(found.cell_height_ft[found.cell_tree == tree])
+        if model == "profile":
+            own = profiles[profiles["crown_id"] == crowns["crown_id"][tree]]
+            highest = own["high_ft"][own["weight_frac"] > 0.0].max()
+        elif model == "cylinder":
+            highest = found.top_ft[tree]
+        assert cut_height_ft(found, 0.0)[tree] == highest
+        assert cut_height_ft(found, 1.0)[tree] == pytest.approx(found.base_ft[tree], abs=1e-9)
+
+
 def test_a_gap_in_the_leaves_gives_the_highest_cut():
     crowns = crowns_of(boxes((2, 2)))
     rows = {"crown_id": "t0", "low_ft": [1.0, 8.0], "high_ft": [3.0, 10.0]}

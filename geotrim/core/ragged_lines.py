@@ -73,12 +73,9 @@ def lines_of_layers(layers: LayerWeights) -> RaggedLines:
     used = np.flatnonzero(layers.weight_frac > 0.0)[::-1]
     used = used[np.argsort(layers.crown[used], kind="stable")]  # tree by tree, from the top down
     tree, weight = layers.crown[used], layers.weight_frac[used]
-    high, low = layers.high_ft[used].copy(), layers.low_ft[used]
-    same = tree[1:] == tree[:-1]
-    high[1:][same] = np.minimum(high[1:], low[:-1])[same]  # rounded decimals may overlap
-    depth = high - low
+    high, low = layers.high_ft[used], layers.low_ft[used]
     heights = np.column_stack([high, low]).ravel()
-    per_ft = np.column_stack([weight / depth, np.zeros(weight.size)]).ravel()
+    per_ft = np.column_stack([weight / (high - low), np.zeros(weight.size)]).ravel()
     start = np.searchsorted(tree, np.arange(layers.n_crowns + 1)) * 2
     above = _run_sums(np.column_stack([np.zeros(weight.size), weight]).ravel(), start)
     return RaggedLines(start, heights, above, per_ft)
