@@ -16,11 +16,12 @@ import shapely
 
 from geotrim.errors import RangeError
 from geotrim.model import Facts, Result
+from geotrim.ops.canopy import heights as heights_of
 from geotrim.ops.catalogue_window import STAGES
 from geotrim.ops.chain import measure, run_operation
 from geotrim.ops.stage_plan import CutPlan, LotPlan
 from geotrim.ops.stage_rules import stage_limits
-from geotrim.ops.stages import stages
+from geotrim.ops.stages import stages as stages_of
 from geotrim.report.stages_text import stages_text
 from geotrim.rules.rule_file import read_overlay
 from geotrim.rules.rule_set import rule_set
@@ -51,6 +52,11 @@ def run(site=None, window=None, **options):
 
 def staged(site=None, window=None, **options):
     return run(site, window, **options)[1]["stages"]
+
+
+def stages(crowns, grid, **more):
+    """The operation by itself, after the heights it cannot do without."""
+    return stages_of(crowns, grid, heights_of(crowns, grid), **more)
 
 
 def four(heights_ft=(9.0, 15.99, 16.0, 20.0), target=7.0, facts=None, **more):

@@ -337,7 +337,7 @@ STAGES = Operation(
     function="geotrim.ops.stages:stages",
     words="geotrim.report.stages_text:stages_text",
     inputs=("crowns", "heights", "profiles?", "facts?", "overlays?"),
-    after=("zone?", "heights", "slices", "calibrate?", "route?", "window?"),
+    after=("zone?", "heights", "calibrate?", "route?", "window?"),
     outputs={
         "stage_lots": ("n_years", "n_cut_trees", "n_unreachable_trees", "removed_ft3"),
         "stage_trees": (
@@ -349,7 +349,6 @@ STAGES = Operation(
             "is_reachable",
         ),
         "stage_cuts": (
-            "year",
             "from_ft",
             "to_ft",
             "height_after_ft",

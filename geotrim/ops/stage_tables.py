@@ -116,7 +116,7 @@ def cut_table(staged: Staged, crowns: Any, facts: Facts, used: Mapping[str, Any]
     plan, cuts = staged.plan, staged.cuts
     tree, year = np.nonzero(np.isfinite(cuts.front_ft).T)
     if not tree.size:
-        return plain_table([], CUT_COLUMNS)
+        return plain_table([], CUT_COLUMNS).astype({"year": "int64"})
     front = cuts.front_ft[year, tree]
     before, after = cuts.before_frac[:, year, tree], cuts.after_frac[:, year, tree]
     leaf, taken = staged.leaf_measure, before - after

@@ -24,9 +24,8 @@ PROFILE = "profile"
 def stages(
     crowns: Any,
     heights: HeightSource,
+    heights_result: Result,
     *,
-    heights_result: Result | None = None,
-    slices: Result | None = None,
     calibrate: Result | None = None,
     route: Result | None = None,
     window: Result | None = None,
@@ -56,7 +55,9 @@ def stages(
         As :class:`geotrim.model.Site` holds them.
     heights : HeightSource
         Heights above the substrate.
-    heights_result, slices, calibrate, route, window, zone : Result, optional
+    heights_result : Result
+        Of the operation ``heights``.
+    calibrate, route, window, zone : Result, optional
         Of those operations. ``route`` says which lot a tree is on and which way it is told by.
     profiles : DataFrame, optional
         Leaf-area weights: a year's cut then keeps within the share by leaves as well.
@@ -86,7 +87,7 @@ def stages(
     names = {param.name for param in STAGES.params}
     used: dict[str, Any] = STAGES.check({k: v for k, v in locals().items() if k in names})
     told = facts or Facts()
-    correction = _parameter(heights_result, "height_correction", "none")
+    correction = heights_result.parameters.get("height_correction", "none")
     cells, seen_notes = crown_cells(crowns, heights, calibrate, correction)
     foliage, notes = foliage_of(crowns, cells, profiles, used, heights_result)
     plan, plan_notes = cut_plan(
@@ -115,10 +116,6 @@ def stages(
     }
     every = [*seen_notes, *notes, *plan_notes, *stage_notes(staged, crowns, found, used)]
     return Result("stages", found, tuple(_once(every)), used)
-
-
-def _parameter(result: Result | None, name: str, default: Any) -> Any:
-    return default if result is None else result.parameters.get(name, default)
 
 
 def _once(notes: list[Note]) -> list[Note]:
