@@ -94,6 +94,21 @@ def test_two_trees_one_behind_the_other_make_two_groups():
     assert opened_frac(found, taken(options, [0, 2])) == pytest.approx(1.0)
 
 
+@pytest.mark.jit
+def test_a_stair_of_seventy_walls():
+    """Walls of 1, 2 ... 70 ft: between i and i + 1 ft the walls from number i on are in the way."""
+    walls = strip([(20 + i, 21 + i, 0.0, i + 1.0, i) for i in range(70)])
+    options = options_of([(i, 0.0, math.inf) for i in range(70)])
+    rays = shore_rays([0.0], [2.5], [1.0], [0.0], 200.0, 1.0, (0.0, 70.0))
+    found = elements(walls, [rays], options)
+    assert found.open_frac == 0.0
+    assert found.weight_frac == pytest.approx(np.full(70, 1.0 / 70.0))
+    assert [groups(found, i) for i in range(70)] == [
+        [[number] for number in range(i, 70)] for i in range(70)
+    ]
+    assert opened_frac(found, taken(options, range(35, 70))) == pytest.approx(0.5)
+
+
 def test_what_nothing_can_open_is_in_no_element():
     """A tree without options, and cells outside the zone, hide for good."""
     options = options_of([(0, 6.0, math.inf)])

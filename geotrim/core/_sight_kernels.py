@@ -412,7 +412,8 @@ def sweep(  # type: ignore[no-untyped-def]
                 if known < 0:
                     if item_start[n_sets] + n_present > item.shape[0]:
                         more = np.empty((2 * item.shape[0] + n_present, 2), np.int64)
-                        more[: item.shape[0]] = item
+                        for j in range(item_start[n_sets]):
+                            more[j, 0], more[j, 1] = item[j, 0], item[j, 1]
                         item = more
                     known = _look_up(
                         present, n_present, name, n_sets, place, hashed, item_start, item
