@@ -253,6 +253,7 @@ def test_a_cut_takes_just_the_share(model, seed, share, shift):
     has = whole_ft3(found, shift) > 0.0
     assert has.any()
     np.testing.assert_array_equal(np.isfinite(cut), has)
+    assert (cut[has] >= 0.0).all()
     above = above_frac(found, cut, shift)[has]
     if model == "profile":  # leaves pushed under the substrate are cut at the substrate
         above = np.where(cut[has] > 0.0, above, share)
@@ -308,6 +309,14 @@ def test_nothing_is_cut_at_the_highest_foliage_and_all_at_the_base(model):
             highest = found.top_ft[tree]
         assert cut_height_ft(found, 0.0)[tree] == highest
         assert cut_height_ft(found, 1.0)[tree] == pytest.approx(found.base_ft[tree], abs=1e-9)
+
+
+def test_a_low_tree_after_a_tall_one():
+    tall = np.full((10, 20), 30.0)
+    tall[:, 8:] = 5.0
+    found = made(crowns_of(boxes((2, 2), (10, 2))), grid(tall))
+    assert cut_height_ft(found, 0.0).tolist() == [30.0, 5.0]
+    assert cut_height_ft(found, 0.5) == pytest.approx([15.0, 2.5])
 
 
 def test_a_gap_in_the_leaves_gives_the_highest_cut():
@@ -434,6 +443,7 @@ def test_a_field_height_moves_the_crown():
     found, notes = foliage_of(crowns, cells, None, {"canopy_model": "column"})
     assert found.top_ft[0] == found.foliage_top_ft[0] == 12.0
     assert found.moved_ft[0] == 2.0
+    assert not found.is_even[0]
     # 7 cells of 10 ft, 8 of 6 ft and a bare one: from 2 ft up, all but that 2 ft higher
     assert found.whole_ft3[0] == pytest.approx((7 * 10 + 8 * 6) * M_FT**2)
     assert any("raised or lowered" in n.text and n.level == "assumed" for n in notes)
@@ -460,6 +470,7 @@ def test_a_field_height_of_a_solid_and_of_layers():
 def test_without_heights_of_the_raster():
     """Even foliage up to the field's height; of a tree without any height nothing is known."""
     blank = np.full((20, 20), np.nan)
+    blank[:, :7] = -0.2  # ground
     crowns = crowns_of(
         boxes((2, 2), (10, 2), (10, 30)), base_height_ft=3.0, field_height_ft=[12.0, np.nan, 9.0]
     )
@@ -474,7 +485,8 @@ def test_without_heights_of_the_raster():
         assert cut_height_ft(found, 0.5)[[0, 2]] == pytest.approx([7.5, 6.0])
         half = (found.cell_tree == 0) & (np.cumsum(found.cell_tree == 0) <= 8)
         assert part_frac(found, 6.0, 9.0, half)[0] == pytest.approx(1 / 6)
-        assert found.is_partial.all()
+        assert found.is_partial.tolist() == [False, True, True]
+        assert found.moved_ft.tolist() == [0.0, 0.0, 0.0]
         texts = {n.level: n.text for n in notes}
         assert "t0, t2" in texts["assumed"] and "even" in texts["assumed"]
         assert "t1" in texts["missing"]

@@ -54,8 +54,8 @@ class Foliage:
     leaves_up_ft : (n,) how much higher the layers lie than they say. [ft]
     moved_ft : (n,) what was added to the raster's heights to reach a height measured in the field;
         0 where nothing was. [ft]
-    is_even : (n,) True where no raster height is known and the foliage stands evenly over the crown
-        up to the height that is.
+    is_even : (n,) True where the raster shows no canopy and the foliage is taken to stand evenly
+        over the crown, up to a height measured in the field.
     is_partial : (n,) the raster shows part of the crown only, or nothing of it.
     cell_tree, cell_height_ft, cell_area_ft2 : (k,) the cells, tree by tree in rising order, heights
         moved; NaN where none is known. [ft, ft2]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -55,7 +56,8 @@ def foliage_of(
         ``move``: a tree measured in the field has that height, and all its cells are raised or
         lowered by as much as its highest counted cell needs to get there (cells that show no canopy
         stay). ``leave``: its cells stay as the raster has them and only ``top_ft`` is the field's;
-        volumes and shares are then those of the operation ``slices`` for every tree.
+        volumes and shares are then those of the operation ``slices`` wherever the raster shows
+        canopy.
 
     Returns
     -------
@@ -69,8 +71,9 @@ def foliage_of(
     Notes
     -----
     Cells are moved rather than stretched, so that foliage keeps its depth under the top and one
-    number, the move, tells all that was done. A tree whose heights nobody knows but for a field
-    height is taken as even foliage over its whole crown from its base to that height.
+    number, the move, tells all that was done. A tree with a field height of which the raster shows
+    no canopy (no data, or nothing over the substrate) is taken as even foliage over its whole
+    crown, from its base to that height.
     """
     if field_heights not in FIELD_HEIGHTS:
         raise RangeError(
@@ -81,51 +84,80 @@ def foliage_of(
         )
     area = np.nan_to_num(shapely.area(crowns.geometry.to_numpy()))
     area = area * feet_per_map_unit(crowns.crs, "crowns") ** 2
-    seen_top = _tops(crowns, cells, heights)
-    field = _field_heights(crowns)
-    top = np.where(np.isnan(field), seen_top, field)
-    moved = np.nan_to_num(field - seen_top)
-    is_other = (np.abs(moved) > SAME_FT) & np.isfinite(seen_top)
-    moved = np.where(is_other & (field_heights == "move"), moved, 0.0)
-    is_even = np.isnan(seen_top) & np.isfinite(field) & (area > 0.0)
+    tall = _heights_of(crowns, _tops(crowns, cells, heights), field_heights == "move")
+    tall = replace(tall, is_even=tall.is_even & (area > 0.0))
     given = {"crown_base_ft": None, "crown_base_frac": None, **parameters, "target_height_ft": None}
     made = _Model(crowns, given, profiles, cells.shift_ft)
-    tree, cell_area = cells.crown, cells.area_ft2
-    height = _moved(cells, moved)
-    seen = seen_ft2(cells)
-    foliage_top = np.where(is_even, field, seen_top + moved)
-    base = _bases(crowns, given, made, foliage_top)
-    known = np.isfinite(height) & (height > 0.0) & ~is_even[tree]
-    even = np.flatnonzero(is_even)
-    columns = lines_of_columns(
-        len(crowns),
-        np.concatenate([tree[known], even]),
-        np.concatenate([height[known], field[even]]),
-        np.concatenate([cell_area[known], area[even]]),
-    )
-    leaves, up = None, np.zeros(len(crowns))
+    base, leaves, up = _bases(crowns, given, made, tall), None, np.zeros(len(crowns))
     if made.profile is not None:
-        leaves, up = lines_of_layers(made.profile.layers), moved - made.profile.shift_ft
-        base = np.maximum(base + moved, 0.0)
-    whole = _whole(made, columns, area, base, foliage_top, (seen > 0.0) | is_even)
+        leaves, up = lines_of_layers(made.profile.layers), tall.moved_ft - made.profile.shift_ft
+    height = _moved(cells, tall.moved_ft)
+    columns = _columns(cells, height, tall, area)
+    seen = seen_ft2(cells)
     foliage = Foliage(
         model=made.name,
-        top_ft=top,
-        foliage_top_ft=foliage_top,
+        top_ft=tall.top_ft,
+        foliage_top_ft=tall.foliage_top_ft,
         base_ft=base,
-        whole_ft3=whole,
+        whole_ft3=_whole(made, columns, area, base, tall, (seen > 0.0) | tall.is_even),
         area_ft2=area,
         columns=columns,
         leaves=leaves,
         leaves_up_ft=up,
-        moved_ft=moved,
-        is_even=is_even,
+        moved_ft=tall.moved_ft,
+        is_even=tall.is_even,
         is_partial=~(seen >= (1.0 - WHOLE) * area) | ~(area > 0.0),
-        cell_tree=tree,
+        cell_tree=cells.crown,
         cell_height_ft=height,
-        cell_area_ft2=cell_area,
+        cell_area_ft2=cells.area_ft2,
     )
-    return foliage, _notes(crowns, foliage, is_other, field_heights)
+    return foliage, _notes(crowns, foliage, tall.is_other, field_heights)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Heights:
+    """Tops of n trees; as in :class:`Foliage`.
+
+    is_other : (n,) measured in the field at another height than the raster's.
+    """
+
+    top_ft: Floats
+    foliage_top_ft: Floats
+    moved_ft: Floats
+    is_other: Flags
+    is_even: Flags
+
+
+def _heights_of(crowns: Any, seen_ft: Floats, is_moved: bool) -> _Heights:
+    """Tops of the raster and of the field put together. [ft]."""
+    field = np.full(len(crowns), np.nan)
+    if "field_height_ft" in crowns.columns:
+        field = crowns["field_height_ft"].to_numpy(dtype=np.float64, na_value=np.nan)
+    has_field = np.isfinite(field)
+    shows = seen_ft > 0.0
+    gap = np.where(has_field & shows, field - seen_ft, 0.0)
+    is_other = np.abs(gap) > SAME_FT
+    moved = np.where(is_other & is_moved, gap, 0.0)
+    is_even = has_field & ~shows
+    return _Heights(
+        top_ft=np.where(has_field, field, seen_ft),
+        foliage_top_ft=np.where(is_even, field, seen_ft + moved),
+        moved_ft=moved,
+        is_other=is_other,
+        is_even=is_even,
+    )
+
+
+def _columns(cells: CrownCells, height_ft: Floats, tall: _Heights, area: Floats) -> RaggedLines:
+    """Cells that show canopy, and one column as wide as the crown for a tree that stands evenly."""
+    shows = (height_ft > 0.0) & ~tall.is_even[cells.crown]
+    even = np.flatnonzero(tall.is_even)
+    return lines_of_columns(
+        len(area),
+        np.concatenate([cells.crown[shows], even]),
+        np.concatenate([height_ft[shows], tall.top_ft[even]]),
+        np.concatenate([cells.area_ft2[shows], area[even]]),
+    )
 
 
 def _moved(cells: CrownCells, moved_ft: Floats) -> Floats:
@@ -145,29 +177,28 @@ def _tops(crowns: Any, cells: CrownCells, heights: Result | None) -> Floats:
     return top
 
 
-def _field_heights(crowns: Any) -> Floats:
-    """Heights measured in the field; NaN where none was. [ft]."""
-    if "field_height_ft" not in crowns.columns:
-        return np.full(len(crowns), np.nan)
-    field: Floats = crowns["field_height_ft"].to_numpy(dtype=np.float64, na_value=np.nan)
-    return np.where(np.isfinite(field), field, np.nan)
-
-
-def _bases(crowns: Any, parameters: Mapping[str, Any], made: _Model, top_ft: Floats) -> Floats:
+def _bases(crowns: Any, parameters: Mapping[str, Any], made: _Model, tall: _Heights) -> Floats:
     """Where foliage begins: under the column model at the substrate where nobody knows. [ft]."""
     if made.name == "column":
-        return np.nan_to_num(foliage_bases_ft(crowns, parameters, top_ft))
+        return np.nan_to_num(foliage_bases_ft(crowns, parameters, tall.foliage_top_ft))
+    if made.profile is not None:
+        return np.maximum(made.base_ft + tall.moved_ft, 0.0)
     if made.frac is None:
         return made.base_ft
-    return np.where(np.isnan(made.base_ft), made.frac * top_ft, made.base_ft)
+    return np.where(np.isnan(made.base_ft), made.frac * tall.foliage_top_ft, made.base_ft)
 
 
 def _whole(
-    made: _Model, columns: RaggedLines, area: Floats, base: Floats, top: Floats, is_seen: Flags
+    made: _Model,
+    columns: RaggedLines,
+    area: Floats,
+    base: Floats,
+    tall: _Heights,
+    is_seen: Flags,
 ) -> Floats:
     """All foliage of each tree; NaN where nothing tells. [ft3]."""
     if made.is_solid:
-        return solid_above_ft3(made.name, area, base, top, base)
+        return solid_above_ft3(made.name, area, base, tall.foliage_top_ft, base)
     if made.profile is None:
         found = above_at(columns, np.arange(len(area)), base)
     else:
@@ -188,8 +219,8 @@ def _notes(crowns: Any, foliage: Foliage, is_other: Flags, field_heights: str) -
         (is_other, f"measured in the field at another height than the raster's: {does}"),
         (
             foliage.is_even,
-            "without heights of the raster: foliage is taken as even over the whole crown, up to "
-            "the height measured in the field",
+            "of which the raster shows no canopy: foliage is taken as even over the whole crown, "
+            "up to the height measured in the field",
         ),
     )
     notes = [_note(ids, which, text, "assumed") for which, text in told if which.any()]
