@@ -161,7 +161,12 @@ def test_a_height_too_close_to_sixteen_feet_keeps_the_share_and_says_so():
     """15.5 ft give or take 0.5 (1.96 x 0.5 = 0.98): whether it is 16 ft cannot be told."""
     found = staged(four((15.5, 12.0), rmse_ft=0.5), share_from_ft=16.0)
     assert row(found, "t0")["yearly_frac"] == 0.25 and row(found, "t1")["yearly_frac"] == 1.0
+    assert row(found, "t0")["share_binds"] == "act"
     assert "1 tree (t0): too close to the height" in told(found, "assumed")
+    # good practice asks for the same at any height, so a tree of 15.5 ft is told by that
+    found = staged(four((15.5, 16.5), rmse_ft=0.5))
+    assert found["stage_trees"]["share_binds"].tolist() == ["good practice", "act"]
+    assert "2 trees (t0, t1): too close to the height" in told(found, "assumed")
 
 
 def test_a_stricter_local_share_and_a_local_rule_of_its_own():
@@ -704,6 +709,8 @@ def test_bands_leaves_and_what_is_not_reached_in_words():
     line = next(line for line in text.splitlines() if line.startswith("  t0"))
     # leaves at 4-20 ft: a quarter of 16 ft is 4 ft, by canopy 4.75 ft
     assert line.split()[1:3] == ["6.00", "10.0"]
+    heads = [line.split()[1] for line in text.splitlines() if line.startswith("  tree ")]
+    assert heads == ["now", "from"]
     assert "- t1: 6.0 ft is under the 6.5 ft that is kept" in flat_text
     assert "of leaf area where a profile is known (1 of 2)" in flat_text
     assert "of what stood before the first cut" in flat_text

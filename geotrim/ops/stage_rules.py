@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -33,8 +33,9 @@ class StageLimits:
     yearly_frac : (k,) most one year takes; 1 where no rule binds.
     binds : (k,) ``act``, ``good practice``, ``local rule`` or "".
     rule : the rule of each, None where none binds.
-    is_close : (k,) the height is too close to the edge of that rule to tell whether it binds; it is
-        taken to.
+    is_close : (k,) the height is too close to the edge of a rule on stages to tell whether it
+        binds; its share is kept. It is told as good practice where that asks for the same share and
+        the height by itself does not reach the edge.
     floor_ft : (k,) least height after the cut, the margin over it included. [ft]
     limit_ft : (k,) the limit itself. [ft]
     """
@@ -81,9 +82,10 @@ def stage_limits(
         way = way_of(name or "professional-exemption", known, rules)
         seen = _seen(plan, crowns, mine)
         share[mine], found = yearly_share(way, seen, float(parameters["share_from_ft"]))
-        for at, rule in zip(mine, found, strict=True):
-            by[at] = rule
         close[mine] = _is_close(seen, found)
+        told = _told(seen, way, share[mine], found, float(parameters["share_from_ft"]))
+        for at, rule in zip(mine, told, strict=True):
+            by[at] = rule
         limit[mine] = _limit_ft(way, known, rules)
         has_own = way.floor is not None
         floor[mine] = least_height_ft(way, margin) if has_own else limit[mine] + margin
@@ -114,11 +116,22 @@ def _yes_no(values: list[bool | None]) -> Floats:
 
 def _is_close(seen: Seen, found: list[Rule | None]) -> npt.NDArray[np.bool_]:
     """Where a rule is kept though it cannot be told whether it binds."""
-    out = np.zeros(len(found), dtype=bool)
-    for rule in {id(one): one for one in found if one is not None and one.when}.values():
-        unsure = seen.bound(rule) != MET
-        out |= unsure & np.array([one is rule for one in found], dtype=bool)
-    return out
+    bound = {one.id: seen.bound(one) for one in found if one is not None}
+    close = [rule is not None and bound[rule.id][k] != MET for k, rule in enumerate(found)]
+    return np.array(close, dtype=bool)
+
+
+def _told(
+    seen: Seen, way: Way, share: Floats, found: list[Rule | None], share_from_ft: float
+) -> list[Rule | None]:
+    """The rule each tree is told by: that of its height as it was read, errors apart."""
+    exact = replace(seen, error_ft=np.zeros_like(seen.error_ft))
+    is_practice = (share == way.quarter.limit.number) & (seen.top_ft >= share_from_ft)
+    bound = {one.id: exact.bound(one) for one in found if one is not None}
+    return [
+        way.quarter if rule is not None and may and bound[rule.id][k] != MET else rule
+        for k, (rule, may) in enumerate(zip(found, is_practice, strict=True))
+    ]
 
 
 def _limit_ft(way: Way, known: Mapping[str, Any], rules: RuleSet) -> float:

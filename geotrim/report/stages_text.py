@@ -90,7 +90,8 @@ def _list(trees: Any, cuts: Any) -> list[str]:
     n_years = int(trees["n_years"].max())
     shown = min(n_years, MOST_YEARS)
     heads = [f"{f'year {k}':>{YEAR_WIDTH}}" for k in range(1, shown + 1)]
-    head = f"  {'tree':<{ID_WIDTH}}{'now':>{YEAR_WIDTH}}{''.join(heads)}  in all  years"
+    begin = "now" if (trees["treatment"] == "lower-top").all() else "from"
+    head = f"  {'tree':<{ID_WIDTH}}{begin:>{YEAR_WIDTH}}{''.join(heads)}  in all  years"
     lines = [head]
     fronts = _fronts(cuts)
     for tree in trees.head(MOST_TREES).to_dict("records"):
@@ -186,7 +187,7 @@ def _quarters(quarters: Any, trees: Any) -> list[str]:
     tallest = trees.loc[trees["top_height_ft"].idxmax()]
     mine = quarters[quarters["crown_id"] == tallest["crown_id"]]
     told = [
-        f"{row.canopy_model}{' (used here)' if row.is_chosen else ''} {_up(row.cut_height_ft):.1f} ft"
+        f"{row.canopy_model}{' (used here)' * row.is_chosen} {_up(row.cut_height_ft):.1f} ft"
         for row in mine.itertuples()
         if math.isfinite(row.cut_height_ft)
     ]
