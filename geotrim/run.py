@@ -244,11 +244,9 @@ def lots_with_plans(
     results: Mapping[str, Result], lots: list[str]
 ) -> tuple[list[str], tuple[Note, ...]]:
     """Lots that have plans of a window to choose from, as many as are drawn."""
-    from geotrim.report.facts import table
+    from geotrim.report.frontier_figure import has_plans
 
-    rows = table(results, "window", "window_frontier")
-    have = set() if rows is None else set(rows["lot_id"].astype(str))
-    planned = [lot for lot in lots if lot in have]
+    planned = [lot for lot in lots if has_plans(results, lot)]
     if len(planned) <= MOST_ELEVATIONS:
         return planned, ()
     text = f"drawn of the first {MOST_ELEVATIONS} lots with a window only; --lot chooses others"

@@ -559,8 +559,9 @@ def test_names_of_figures_are_apart():
 def test_a_run_draws_the_plans_of_the_first_lots_only():
     site = fx.make_site(0, n_lots=MOST_ELEVATIONS + 3, length_ft=1500.0)
     lots = [str(lot) for lot in site.measured_lot_ids()]
-    rows = wf.plain([{"lot_id": lot, "point": 1} for lot in lots[1:]], ("lot_id", "point"))
-    results = {"window": Result("window", {"window_frontier": rows})}
+    rows = [{"lot_id": lot, "foliage_removed_ft3": float(k > 0)} for k, lot in enumerate(lots)]
+    table = wf.plain(rows, ("lot_id", "foliage_removed_ft3"))
+    results = {"window": Result("window", {"window_frontier": table})}
     drawn, notes = lots_with_plans(results, lots)
     assert drawn == lots[1 : MOST_ELEVATIONS + 1]
     assert "--lot chooses others" in notes[0].text

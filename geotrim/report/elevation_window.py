@@ -236,7 +236,7 @@ def after_entries(plan: Plan) -> list[Entry]:
     if plan.spans:
         handle = Line2D([], [], color=VERMILION, lw=1.6)
         entries.append((handle, "span of the window, its stations in ft"))
-    if any(np.isfinite(cut.high_ft) for cuts in plan.cuts.values() for cut in cuts):
+    if any(np.isfinite(max(cut.high_ft for cut in cuts)) for cuts in plan.cuts.values()):
         handle = Line2D([], [], color=STEM, lw=1.6)
         entries.append((handle, "stem under a kept top or over a cleared band"))
     return entries

@@ -50,12 +50,12 @@ def frontier_figure(results: facts.Results, site: Site, lot_id: str) -> Any:
     Returns
     -------
     matplotlib.figure.Figure or None
-        11 in wide. None where the lot has no plans to choose from.
+        11 in wide. None where the lot has no plan that takes anything.
     """
     rows = rows_of(results, "window", "window_frontier", lot_id)
     lot = row_of(results, "window", "window_lots", lot_id)
     rows = sorted(rows, key=lambda row: (row["foliage_removed_ft3"], row["point"]))
-    if lot is None or not rows:
+    if lot is None or not has_plans(results, lot_id):
         return None
     title, lines = _title(lot), [CAUTION, _basis(results, lot, rows)]
     with style():
@@ -75,6 +75,12 @@ def frontier_figure(results: facts.Results, site: Site, lot_id: str) -> Any:
         width = WIDTH_IN - 2 * MARGIN_IN
         legend_column(figure, entries, MARGIN_IN, foot + legend_in, width, legend_in, N_COLUMNS)
     return figure
+
+
+def has_plans(results: facts.Results, lot_id: str) -> bool:
+    """Whether a lot has a plan that takes anything, so that there is something to choose."""
+    rows = rows_of(results, "window", "window_frontier", lot_id)
+    return any(row["foliage_removed_ft3"] > 0 for row in rows)
 
 
 def _frame(ax: Any, lot: dict[str, Any], rows: list[dict[str, Any]]) -> None:
@@ -155,7 +161,7 @@ def _beside(ax: Any, lot: dict[str, Any], *, is_apart: bool) -> None:
         )  # fmt: skip
     if np.isfinite(across) and np.isfinite(up):
         ax.plot(
-            across, up, ls="", marker="^", ms=8.0, mfc=PAPER, mec=BLACK, mew=1.3, zorder=3.5,
+            across, up, ls="", marker="^", ms=8.0, mfc="none", mec=BLACK, mew=1.3, zorder=4.5,
             gid="centred",
         )  # fmt: skip
 
@@ -181,7 +187,7 @@ def _list(ax: Any, rows: list[dict[str, Any]]) -> None:
 
 def _cells(row: dict[str, Any]) -> tuple[str, str, str, str, str]:
     """A plan's number, view, cost, trees and spans, as short as they go."""
-    spans = str(row["spans"])
+    spans = str(row["spans"]) or "nothing is cut"
     if len(spans) > MOST_LETTERS:
         kept = spans[:MOST_LETTERS].rpartition(",")[0]
         spans = f"{kept}, and more" if kept else f"{spans[:MOST_LETTERS]}..."
@@ -219,7 +225,7 @@ def _entries(lot: dict[str, Any], rows: list[dict[str, Any]]) -> list[Entry]:
         entries.append((mark(**look), "knee: past it more foliage opens less"))
     if np.isfinite(lot["view_centred_frac"]):
         words = "best single span in the middle, for the foliage of the chosen plan"
-        entries.append((mark(marker="^", ms=8.0, mfc=PAPER, mew=1.3), words))
+        entries.append((mark(marker="^", ms=8.0, mfc="none", mew=1.3), words))
     if any(_is_open(row) for row in rows):
         bar = Line2D([], [], color=GREY, lw=1.2, marker="_", ms=9, mew=1.4)
         entries.append((bar, "not proven best: no plan of that foliage opens more than the bar"))

@@ -63,25 +63,31 @@ def window(results: facts.Results, lot_id: str) -> list[Block]:
         Operation name -> Result.
     lot_id : str
     """
+    parts = (
+        ("The window", _window(results, lot_id)),
+        ("The cuts year by year", [*years(results, lot_id), *quarters(results, lot_id)]),
+        ("How surely limits are kept", list(risks(results, lot_id))),
+        ("What each eye sees of the water", list(sight(results, lot_id))),
+    )
+    blocks: list[Block] = []
+    for head, part in parts:
+        blocks += [Heading(head, 3), *part] if part else []
+    return blocks
+
+
+def _window(results: facts.Results, lot_id: str) -> list[Block]:
+    """The window itself: where, what is done to each tree, limits, other plans, cautions."""
     lot = row_of(results, "window", "window_lots", lot_id)
     if lot is None:
-        staged = [*years(results, lot_id), *quarters(results, lot_id)]
-        staged += [*risks(results, lot_id), *sight(results, lot_id)]
-        return staged and [Heading("The cuts year by year", 3), *staged]
+        return []
     spans = rows_of(results, "window", "window_spans", lot_id)
-    blocks: list[Block] = [Heading("The window", 3), _lead(lot, spans)]
+    trees = rows_of(results, "window", "window_trees", lot_id)
+    blocks: list[Block] = [_lead(lot, spans)]
     if spans:
-        trees = rows_of(results, "window", "window_trees", lot_id)
         blocks += [_spans(spans), *_treated(results, lot_id, trees), *_left(trees)]
+        blocks += cautions([tree for tree in trees if tree["treatment"] != "leave"])
     blocks += _limits(rows_of(results, "window", "window_limits", lot_id))
-    blocks += [*_choice(results, lot_id), *years(results, lot_id), *quarters(results, lot_id)]
-    blocks += [*risks(results, lot_id), *sight(results, lot_id)]
-    return [*blocks, *cautions(_cut(results, lot_id))]
-
-
-def _cut(results: facts.Results, lot_id: str) -> list[dict[str, Any]]:
-    rows = rows_of(results, "window", "window_trees", lot_id)
-    return [tree for tree in rows if tree["treatment"] != "leave"]
+    return [*blocks, *_choice(results, lot_id)]
 
 
 def _lead(lot: dict[str, Any], spans: list[dict[str, Any]]) -> Callout:
@@ -230,7 +236,8 @@ def _limits(limits: list[dict[str, Any]]) -> Iterator[Block]:
 def _limit(one: dict[str, Any]) -> tuple[Cell, ...]:
     unit = text_of(one["unit"])
     value, allowed = amount(one["value"], unit), amount(one["allowed"], unit)
-    told = f"{value} (limit {allowed})" if value and allowed else value or allowed
+    told = f"{value} (limit {allowed})" if value and allowed else value or _only(allowed)
+    told = "" if not unit and one["allowed"] == 0 else told  # a limit without a figure
     name, words = STANDINGS[one["standing"]]
     more = [line(mark(name, words))]
     if np.isfinite(one["view_without_frac"]):
@@ -243,6 +250,10 @@ def _limit(one: dict[str, Any]) -> tuple[Cell, ...]:
         cell(*more),
         cell(line(small(text_of(one["source"])))),
     )
+
+
+def _only(allowed: str) -> str:
+    return f"limit {allowed}" if allowed else ""
 
 
 def _choice(results: facts.Results, lot_id: str) -> Iterator[Block]:

@@ -23,6 +23,7 @@ from geotrim.report.statement_parts import (
     row,
     sentence,
     small,
+    some,
     strong,
 )
 from geotrim.report.window_facts import amount, row_of, rows_of, text_of
@@ -53,9 +54,9 @@ def years(results: facts.Results, lot_id: str) -> Iterator[Block]:
     lot = row_of(results, "stages", "stage_lots", lot_id)
     if not cuts or lot is None:
         return
-    what = "window" if lot["plan"] == "window" else "planned heights"
-    told = f": the {what}, over {count(int(lot['n_years']), 'year')}. No cut takes more than the"
-    yield Paragraph(line(strong("The cuts year by year"), f"{told} share a tree may lose a year."))
+    what = "The window" if lot["plan"] == "window" else "The planned heights"
+    told = f"{what}, over {count(int(lot['n_years']), 'year')}. No cut takes more than the share "
+    yield Paragraph(line(f"{told}a tree may lose a year."))
     heads = ("Year", "Foliage taken", "Trees, and the heights that are cut")
     numbers = sorted({int(cut["year"]) for cut in cuts})
     rows = tuple(_year(n, [cut for cut in cuts if int(cut["year"]) == n]) for n in numbers)
@@ -107,6 +108,26 @@ def quarters(results: facts.Results, lot_id: str) -> Iterator[Block]:
     yield Table(heads, rows, "quarters")
     if len(trees) > MOST_TREES:
         yield Paragraph(line(f"And {len(trees) - MOST_TREES} more, in results.gpkg."))
+    yield from _unreached(trees)
+
+
+def _unreached(trees: list[dict[str, Any]]) -> Iterator[Block]:
+    """Why cuts are not reached as planned, trees of one reason together."""
+    why: dict[str, list[str]] = {}
+    for tree in trees:
+        if not tree["is_reachable"]:
+            reason = "; ".join(_why(tree)[0]) or "not told"
+            why.setdefault(reason, []).append(str(tree["crown_id"]))
+    if why:
+        yield Paragraph(line(strong("Not reached as planned:")))
+        yield Bullets(tuple(line(f"{some(ids, MOST_NAMED)}: {one}") for one, ids in why.items()))
+
+
+def _why(tree: dict[str, Any]) -> tuple[list[str], list[str]]:
+    """Why a cut is not reached, and the nearest that is."""
+    parts = [part for part in text_of(tree["why"]).split("; ") if part]
+    nearest = [part for part in parts if part.startswith(("nearest", "nothing"))]
+    return [part for part in parts if part not in nearest], nearest
 
 
 def _quarters(rows: list[dict[str, Any]]) -> dict[str, Cell]:
@@ -130,7 +151,7 @@ def _staged(tree: dict[str, Any], deep: Cell | None) -> tuple[Cell, ...]:
     binds = text_of(tree["share_binds"])
     planned = [line(_years(tree["n_years"]))]
     if not tree["is_reachable"]:
-        planned = [line(strong("cannot be reached")), line(small(text_of(tree["why"])))]
+        planned = [line(strong("cannot be reached")), line(small("; ".join(_why(tree)[1])))]
     return row(
         cell(str(tree["crown_id"]), line(small(BINDS.get(binds, binds)))),
         cell(_share(tree["removed_frac"]), line(small(leaves))),
@@ -157,10 +178,10 @@ def risks(results: facts.Results, lot_id: str) -> Iterator[Block]:
     if not limits and not trees:
         return
     told = (
-        ". Heights are drawn anew within their error, and the plan is carried out as written; only "
+        "Heights are drawn anew within their error, and the plan is carried out as written; only "
         "the error of heights and of the stick is drawn, not that of species and lines."
     )
-    yield Paragraph(line(strong("How surely the limits are kept"), told))
+    yield Paragraph(line(told))
     heads = ("Limit", "Trees", "Broken", "95 % interval")
     yield Table(heads, tuple(map(_risk, limits)), "risks")
     first = [tree for tree in trees if tree["is_stick_first"]]
@@ -171,9 +192,12 @@ def risks(results: facts.Results, lot_id: str) -> Iterator[Block]:
     over = "too many" if most is None else f"more than {percent(float(most))}"
     lead = f"To be read by stick before anything is cut (broken in {over} of the draws):"
     yield Paragraph(line(strong(lead)))
-    lines = [line(strong(str(one["crown_id"])), f": {_risky(one)}") for one in first[:MOST_NAMED]]
-    if len(first) > MOST_NAMED:
-        lines.append(line(f"and {len(first) - MOST_NAMED} more, in results.gpkg"))
+    by_tree: dict[str, list[dict[str, Any]]] = {}
+    for one in first:
+        by_tree.setdefault(str(one["crown_id"]), []).append(one)
+    lines = [line(strong(name), f": {_risky(mine)}") for name, mine in by_tree.items()]
+    if len(lines) > MOST_NAMED:
+        lines[MOST_NAMED:] = [line(f"and {len(lines) - MOST_NAMED} more, in results.gpkg")]
     yield Bullets(tuple(lines))
 
 
@@ -191,10 +215,14 @@ def _risk(one: dict[str, Any]) -> tuple[Cell, ...]:
     )
 
 
-def _risky(tree: dict[str, Any]) -> str:
-    told = f"{figure(tree['top_height_ft'], 'ft')}, error {figure(tree['height_error_ft'], 'ft')}"
-    words = text_of(tree["words"])
-    return f"{told}; {words}" if words else f"{told}; {percent(tree['broken_frac'])} of the draws"
+def _risky(rows: list[dict[str, Any]]) -> str:
+    """Height of a tree, its error, and how often it breaks each limit."""
+    top, error = rows[0]["top_height_ft"], rows[0]["height_error_ft"]
+    told = [f"{figure(top, 'ft')}, error {figure(error, 'ft')}"]
+    for one in rows:
+        words = text_of(one["words"]).removesuffix("; read it by stick first")
+        told.append(words or f"{percent(one['broken_frac'])} of the draws")
+    return "; ".join(told)
 
 
 def sight(results: facts.Results, lot_id: str) -> Iterator[Block]:
@@ -203,10 +231,10 @@ def sight(results: facts.Results, lot_id: str) -> Iterator[Block]:
     if not eyes:
         return
     told = (
-        ", as a share of azimuth by elevation angle between the water's near edge and the horizon. "
+        "Shares of azimuth by elevation angle between the water's near edge and the horizon. "
         "Crowns count as solid, and nothing beyond the shore is known to stand in the way."
     )
-    yield Paragraph(line(strong("What each eye sees of the water"), told))
+    yield Paragraph(line(told))
     heads = ("Eye", "Elevation", "Open now", "Other plants removed", "After the window")
     yield Table(heads, tuple(map(_eye, eyes)), "eyes")
 

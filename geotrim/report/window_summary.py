@@ -15,7 +15,7 @@ from geotrim.report.window_facts import amount, row_of, rows_of, span_name, stat
 #: Lots told one by one, eyes told, trees named, limits named.
 MOST_LOTS, MOST_EYES, MOST_NAMED, MOST_LIMITS = 4, 8, 8, 4
 #: Words of a limit longer than this are cut at a comma or a colon.
-MOST_LETTERS = 70
+MOST_LETTERS = 95
 
 
 def window_lines(results: facts.Results, ids: list[str]) -> list[str]:
