@@ -84,11 +84,12 @@ def solve(problem: WindowProblem, *, seconds: float = 60.0) -> Solution:
     Notes
     -----
     A mixed-integer program (``window_model``) solved by HiGHS, which scipy carries (Huangfu and
-    Hall 2018, "Parallelizing the dual revised simplex method"). View and foliage are weighed against each other: all the foliage the options
-    could take is worth a millionth of the view that can open. Spans are then drawn in to the
-    shortest that hold the trees cut. Where time runs out the better one is given of the solver's
-    best plan and one found by repeated linear approximation from below (Iyer, Jegelka and Bilmes
-    2013, "Fast semidifferential-based submodular function optimization").
+    Hall 2018, "Parallelizing the dual revised simplex method"). View and foliage are weighed
+    against each other: all the foliage the options could take is worth a millionth of the view
+    that can open. Spans are then drawn in to the shortest that hold the trees cut. Where time runs
+    out the better one is given of the solver's best plan and one found by repeated linear
+    approximation (after Iyer, Jegelka and Bilmes 2013, "Fast semidifferential-based submodular
+    function optimization").
     """
     check_problem(problem)
     clock = Clock(seconds)

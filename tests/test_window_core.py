@@ -1,0 +1,290 @@
+"""The optimiser beside exhaustive search: code of its own that looks at every plan there is."""
+
+import numpy as np
+import pytest
+from window_core_cases import (
+    exhaustive,
+    plan_is_within,
+    problem_of,
+    random_problem,
+    row_of_trees,
+    spans_by_hand,
+    view_by_hand,
+    window_is_within,
+)
+
+from geotrim.core.window_limits import evaluate
+from geotrim.core.window_presolve import presolve
+from geotrim.core.window_solve import Clock, Solution, first_plans, shortest_spans, solve
+from geotrim.errors import GeotrimError
+
+N_CASES = 320
+
+
+@pytest.mark.parametrize("block", range(8))
+def test_the_best_plan_of_all(block):
+    """Greatest view, then least foliage, then the shortest window for the trees it cuts."""
+    rng = np.random.default_rng([20261126, block])
+    n_cut = 0
+    for _ in range(N_CASES // 8):
+        problem = random_problem(rng)
+        best = exhaustive(problem)
+        found = solve(problem)
+        choice = found.plan.option_of.tolist()
+        assert found.is_optimal
+        assert plan_is_within(problem, found.plan.is_open.tolist(), choice)
+        assert found.view_frac == pytest.approx(best.view, abs=1e-9)
+        assert found.view_frac == pytest.approx(view_by_hand(problem, choice), abs=1e-9)
+        # The weight of a millionth tells foliage apart to about a ten thousandth of all of it.
+        total = problem.options.volume_ft3.sum()
+        assert found.foliage_ft3 == pytest.approx(best.foliage, abs=2e-4 * total)
+        assert found.view_frac <= found.bound_frac <= best.view + 2e-6
+        length = problem.station_length_ft[found.plan.is_open].sum()
+        if found.foliage_ft3 == pytest.approx(best.foliage, abs=1e-9):
+            assert length == pytest.approx(best.length, abs=1e-9)
+        n_cut += (found.plan.option_of >= 0).any()
+    assert n_cut > N_CASES // 8 * 0.3  # many of the lots have something to open
+
+
+def big_problem(rng, n=40, t=20):
+    """Too big for exhaustive search: one row, neighbours hide the view together."""
+    trees = [
+        (int(s), [(float(rng.uniform(1, 9)), float(rng.uniform(0.1, 0.9)), -1) for _ in range(2)])
+        for s in rng.integers(0, n, t)
+    ]
+    order = np.argsort([s for s, _ in trees], kind="stable")
+    elements = []
+    for _ in range(40):
+        first = int(rng.integers(0, t - 3))
+        behind = order[first : first + int(rng.integers(1, 4))]
+        need = [[(int(i), k) for k in range(2) if k == 1 or rng.random() < 0.5] for i in behind]
+        elements.append((float(rng.uniform(0, 0.01)), need))
+    return problem_of(
+        rng.choice([1.0, 0.8], n),
+        trees,
+        elements,
+        breaks=[0, int(rng.integers(1, n))],
+        closed=rng.integers(0, n, 4).tolist(),
+        span_min_ft=float(rng.uniform(0, 8)),
+        span_max_ft=float(rng.uniform(8, 25)),
+        gap_min_ft=float(rng.uniform(0, 6)),
+        n_spans_max=int(rng.integers(1, 5)),
+        is_counted=rng.random(t) < 0.9,
+        area_ft2=rng.uniform(1, 5, t),
+        trees_max=int(rng.integers(3, 20)),
+        length_max_ft=float(rng.uniform(10, 40)),
+        area_max_ft2=float(rng.uniform(10, 60)),
+        share_max_frac=rng.uniform(0.4, 1.0, t),
+        foliage_max_ft3=float(rng.uniform(10, 90)),
+    )
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_no_plan_breaks_a_limit(seed):
+    """Judged by code of the test's own and by the product's, in time and out of time."""
+    problem = big_problem(np.random.default_rng([7, seed]))
+    for seconds in (20.0, 0.03):
+        found = solve(problem, seconds=seconds)
+        assert plan_is_within(problem, found.plan.is_open.tolist(), found.plan.option_of.tolist())
+        assert evaluate(problem, found.plan).broken() == ()
+        assert found.bound_frac >= found.view_frac
+    best = solve(problem)
+    assert best.is_optimal and best.view_frac > problem.elements.open_frac
+    for plan in first_plans(problem, presolve(problem), Clock(10.0)):
+        told = evaluate(problem, plan)
+        assert told.broken() == ()
+        assert told.view_frac <= best.bound_frac + 1e-9
+
+
+def test_out_of_time_the_first_plan_is_told():
+    """With the solver stopped at once the plan is worse, the bound still true."""
+    problem = big_problem(np.random.default_rng(3))
+    best, hurried = solve(problem), solve(problem, seconds=1e-6)
+    assert not hurried.is_optimal
+    assert hurried.view_frac <= best.view_frac <= hurried.bound_frac
+
+
+def test_a_first_plan_opens_something():
+    problem = big_problem(np.random.default_rng(3))
+    views = [
+        evaluate(problem, p).view_frac for p in first_plans(problem, presolve(problem), Clock(9))
+    ]
+    assert max(views) > 0.6 * solve(problem).view_frac
+
+
+def test_solving_twice_gives_the_same():
+    problem = big_problem(np.random.default_rng(5))
+    one, two = solve(problem), solve(problem)
+    np.testing.assert_array_equal(one.plan.is_open, two.plan.is_open)
+    np.testing.assert_array_equal(one.plan.option_of, two.plan.option_of)
+
+
+def is_nothing(problem: object, found: Solution) -> bool:
+    return bool(
+        not found.plan.is_open.any()
+        and (found.plan.option_of == -1).all()
+        and found.is_optimal
+        and found.foliage_ft3 == 0.0
+    )
+
+
+NOTHING = {
+    "no stations, no trees": problem_of([], [], [], open_frac=0.4, breaks=()),
+    "no trees": problem_of([1.0, 1.0], [], [], open_frac=0.4),
+    "no options": problem_of([1.0, 1.0], [(0, []), (1, [])], [], open_frac=0.4),
+    "no elements": problem_of([1.0], [(0, [(5.0, 0.2, -1)])], [], open_frac=0.4),
+    "no station allowed": row_of_trees(3, closed=(0, 1, 2), open_frac=0.4),
+    "no foliage": row_of_trees(3, foliage_max_ft3=0.0, open_frac=0.4),
+    "no length": row_of_trees(3, length_max_ft=0.0, open_frac=0.4),
+    "no tree": row_of_trees(3, trees_max=0, open_frac=0.4),
+    "no span": row_of_trees(3, n_spans_max=0, open_frac=0.4),
+    "no area": row_of_trees(3, area_max_ft2=0.0, area_ft2=np.ones(3), open_frac=0.4),
+    "span-min longer than the shore": row_of_trees(3, span_min_ft=3.5, open_frac=0.4),
+    "stations longer than a span": row_of_trees(3, span_max_ft=0.5, open_frac=0.4),
+    "trees in no station": problem_of(
+        [1.0], [(-1, [(5.0, 0.2, -1)])], [(0.2, [[(0, 0)]])], open_frac=0.4
+    ),
+    "every option barred": problem_of(
+        [1.0], [(0, [(5.0, 0.2, 0)])], [(0.2, [[(0, 0)]])], open_frac=0.4, bars=("nest",)
+    ),
+    "every option over its share": row_of_trees(3, share_max_frac=np.full(3, 0.29), open_frac=0.4),
+    "an element nothing opens": problem_of(
+        [1.0], [(0, [(5.0, 0.2, -1)])], [(0.2, [[(0, 0)], []])], open_frac=0.4
+    ),
+}
+
+
+@pytest.mark.parametrize("case", NOTHING)
+def test_where_nothing_can_be_opened(case):
+    problem = NOTHING[case]
+    found = solve(problem)
+    assert is_nothing(problem, found)
+    assert found.view_frac == pytest.approx(0.4)
+    assert found.bound_frac == pytest.approx(0.4, abs=1e-6)
+    assert evaluate(problem, found.plan).broken() == ()
+
+
+def test_a_budget_met_exactly_may_be_used():
+    """3 trees of 0.1 ft3 and a budget of 0.3 ft3: in floating point their sum is a little more."""
+    trees = [(s, [(0.1, 0.3, -1)]) for s in range(3)]
+    elements = [(0.1, [[(s, 0)]]) for s in range(3)]
+    found = solve(problem_of([1.0] * 3, trees, elements, foliage_max_ft3=0.3))
+    assert found.view_frac == pytest.approx(0.3)
+
+
+@pytest.mark.parametrize("excess", [1e-6, 1e-7, 1e-8])
+def test_a_budget_missed_by_a_hair_is_kept(excess):
+    """The solver alone would take all three: its own tolerance is a millionth."""
+    trees = [(s, [(1.0 + excess, 0.3, -1)]) for s in range(3)]
+    elements = [(0.1, [[(s, 0)]]) for s in range(3)]
+    found = solve(problem_of([1.0] * 3, trees, elements, foliage_max_ft3=3.0))
+    assert found.view_frac == pytest.approx(0.2)
+    assert found.foliage_ft3 <= 3.0
+
+
+def test_the_cheaper_of_two_options_is_taken():
+    """Both open the same; 4 ft3 come off instead of 9."""
+    problem = problem_of(
+        [1.0], [(0, [(9.0, 0.9, -1), (4.0, 0.4, -1)])], [(0.5, [[(0, 0), (0, 1)]])]
+    )
+    assert solve(problem).plan.option_of.tolist() == [1]
+
+
+def test_one_tree_has_one_option():
+    """Two parts of the view need two options of the same tree: only one can be had."""
+    problem = problem_of(
+        [1.0],
+        [(0, [(9.0, 0.9, -1), (4.0, 0.4, -1)])],
+        [(0.5, [[(0, 0)]]), (0.3, [[(0, 1)]])],
+    )
+    found = solve(problem)
+    assert found.plan.option_of.tolist() == [0] and found.view_frac == pytest.approx(0.5)
+
+
+def test_two_options_of_a_tree_in_the_way_twice():
+    """Two groups of one tree ask for different options: that element never opens."""
+    problem = problem_of(
+        [1.0],
+        [(0, [(9.0, 0.9, -1), (4.0, 0.4, -1)])],
+        [(0.5, [[(0, 0)], [(0, 1)]]), (0.1, [[(0, 1)]])],
+    )
+    assert solve(problem).view_frac == pytest.approx(0.1)
+
+
+def test_no_gap_is_asked_over_a_break():
+    """Stations 0-1 and 2-3 on two stretches, spans of 2 ft at most, a gap of 5 ft: both open."""
+    rules = {"span_max_ft": 2.0, "gap_min_ft": 5.0}
+    assert solve(row_of_trees(4, breaks=(0, 2), **rules)).view_frac == pytest.approx(0.2)
+    # On one stretch only the better two: 0.06 + 0.08.
+    assert solve(row_of_trees(4, **rules)).view_frac == pytest.approx(0.14)
+
+
+def test_a_span_stops_at_a_break():
+    """Two stretches of 2 ft hold no span of 3 ft; one of 4 ft does."""
+    assert solve(row_of_trees(4, breaks=(0, 2), span_min_ft=3.0)).view_frac == 0.0
+    assert solve(row_of_trees(4, span_min_ft=3.0)).view_frac == pytest.approx(0.2)
+
+
+def test_stations_without_a_cut_tree_stay_closed():
+    """Trees at 1 and 6 of 9 stations, spans of 3 ft at least: two spans of 3 ft."""
+    trees = [(s, [(1.0, 0.3, -1)]) for s in (1, 6)]
+    problem = problem_of(
+        [1.0] * 9, trees, [(0.3, [[(0, 0)], [(1, 0)]])], span_min_ft=3.0, gap_min_ft=1.0
+    )
+    is_open = solve(problem).plan.is_open
+    assert spans_by_hand(problem, is_open.tolist())[0] == [3.0, 3.0]
+    assert is_open[1] and is_open[6]
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_the_shortest_window(seed):
+    """Beside every window of the rules that holds the trees."""
+    rng = np.random.default_rng([11, seed])
+    problem = random_problem(rng, n_max=8)
+    stations = np.unique(rng.integers(0, problem.n_stations, 2))
+    lengths = [
+        problem.station_length_ft[list(bits)].sum()
+        for bits in np.ndindex(*(2,) * problem.n_stations)
+        for bits in [np.array(bits, dtype=bool)]
+        if bits[stations].all() and window_is_within(problem, bits.tolist())
+    ]
+    found = shortest_spans(problem, stations)
+    if not lengths:
+        assert found is None
+    else:
+        assert window_is_within(problem, found.tolist()) and found[stations].all()
+        assert problem.station_length_ft[found].sum() == pytest.approx(min(lengths))
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_presolve_keeps_the_best(seed):
+    """What is left out could not have opened: the most that is left is no less than the best."""
+    problem = random_problem(np.random.default_rng([13, seed]))
+    small = presolve(problem)
+    best = exhaustive(problem)
+    assert problem.elements.open_frac + small.most_frac >= best.view - 1e-9
+    options = problem.options
+    assert (options.barred_by[small.options] == -1).all()
+    assert (problem.tree_station[options.tree[small.options]] >= 0).all()
+
+
+def test_presolve_leaves_out_what_is_needless():
+    """Dominated options, elements out of reach, equal elements."""
+    trees = [(0, [(9.0, 0.9, -1), (4.0, 0.4, -1)]), (5, [(4.0, 0.4, -1)]), (1, [(4.0, 0.4, -1)])]
+    elements = [
+        (0.1, [[(0, 0), (0, 1)]]),
+        (0.2, [[(0, 1)]]),  # as the one before, once the dearer option is gone
+        (0.3, [[(0, 0), (0, 1)], [(1, 0)]]),  # 6 ft of shore, spans of 3 ft at most
+        (0.1, [[(0, 0), (0, 1)], [(2, 0)]]),
+    ]
+    problem = problem_of([1.0] * 6, trees, elements, span_max_ft=3.0, n_spans_max=1)
+    small = presolve(problem)
+    assert small.options.tolist() == [1, 3]
+    assert sorted(small.weights.values()) == pytest.approx([0.1, 0.3])
+    assert len(presolve(problem_of([1.0] * 6, trees, elements)).weights) == 3
+
+
+@pytest.mark.parametrize("seconds", [0.0, -1.0, float("nan")])
+def test_no_time_is_refused(seconds):
+    with pytest.raises(GeotrimError, match="seconds: found"):
+        solve(row_of_trees(2), seconds=seconds)
