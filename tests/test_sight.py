@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sight_oracle import east, forest, marched, rays_through, slope, strip
 
+from geotrim.core import _sight_kernels
 from geotrim.core.sight import blocks, open_share
 from geotrim.core.sight_rays import shore_rays
 from geotrim.core.sight_scene import Ground, Rays, Scene, curvature_per_ft
@@ -134,6 +135,16 @@ def test_a_slot_in_a_base_of_its_own():
     assert left == pytest.approx(
         1.0 - (seen(51.0, 6.0, 8.0, 0.0) - seen(50.0, 5.0, 8.0, 0.0)) / 10.0, abs=1e-12
     )
+
+
+def test_edges_under_the_base_cut_nothing():
+    """Of canopy from 7 to 14 ft, cuts of 5 to 6 and from 10 ft up leave 7 to 10."""
+    wall, ray = strip([(50, 51, 7.0, 14.0, 0)]), east(8.0, -5.0, 5.0)
+    cuts = ([0, 0], [5.0, 10.0], [6.0, 30.0])
+    met = blocks(wall, ray, cuts)
+    assert met.low_ft.tolist() == [7.0, 10.0] and met.is_taken.tolist() == [False, True]
+    hidden = slope(2.0 / 50.0) - slope(-1.0 / 50.0)
+    assert open_share(wall, ray, cuts)[0] == pytest.approx(1.0 - hidden / 10.0, abs=1e-12)
 
 
 def test_a_top_lowered():
@@ -290,10 +301,10 @@ def test_ground_and_canopy_together():
 @pytest.mark.jit
 @pytest.mark.parametrize("c", CURVATURES)
 def test_the_bottom_hides_no_water(c):
-    """Ground that falls 1 in 10 to the water at 100.5 ft and goes on: its bottom is not seen."""
-    ground = profile(10.0 - 0.1 * (CENTRES - 0.5))
+    """Ground that falls 1 in 10 to the water at 100.2 ft and goes on: its bottom is not seen."""
+    ground = profile(10.0 - 0.1 * (CENTRES - 0.2))
     met = blocks(strip([], ground=ground), east(40.0, -60.0, 0.0, curvature=c))
-    assert met.high[0] == pytest.approx(seen(100.5, 0.0, 40.0, c), abs=1e-9)
+    assert met.high[0] == pytest.approx(seen(100.2, 0.0, 40.0, c), abs=1e-9)
     # all under water, at the water, or touching it from below: nothing is hidden
     for z in (0.0 * CENTRES - 3.0, 0.0 * CENTRES, -0.1 * np.abs(CENTRES - 120.5)):
         assert len(blocks(strip([], ground=profile(z)), east(40.0, -60.0, 0.0, curvature=c))) == 0
@@ -321,6 +332,22 @@ def test_waterlines_between_the_centres_of_a_curved_ground():
     bowl = Ground(-1.0 + k * x * y, (1.0, 0.0, -0.5, 0.0, -1.0, 60.5))  # dry from 40 ft on
     met = blocks(strip([], ground=bowl), ray)
     assert met.high[0] == pytest.approx(slope((-10.0 + k * 3200.0) / 80.0), abs=1e-10)
+
+
+@pytest.mark.parametrize(("first", "last", "d"), [(5.0, 0.1, 10.0), (0.1, 5.0, 30.0)])
+def test_a_pool_between_two_shores_of_one_cell(first, last, d):
+    """Two corners on the diagonal dry, the others at -10 ft: dry, wet, dry along 20 ft.
+
+    The shore of 5 ft stands highest: -1 in 10 at the first corner, or -1 in 30 at the last.
+    """
+    side = 20.0 / math.sqrt(2.0)
+    pool = Ground(np.array([[-10.0, last], [first, -10.0]]), (side, 0, 0, 0, -side, 2 * side))
+    at = side / 2 - 10.0 / math.sqrt(2.0)  # 10 ft before the centre of the lower left cell
+    one = np.ones(1)
+    half = one * math.sqrt(0.5)
+    ray = Rays(at * one, at * one, half, half, 80 * one, 6.0, -40 * one, 0 * one, one / 40.0, 0.0)
+    (high,) = blocks(strip([], ground=pool), ray).high
+    assert high == pytest.approx(slope(-1.0 / d), abs=1e-9)
 
 
 def test_a_canopy_that_stands_in_the_water_hides_from_the_water_up():
@@ -486,6 +513,34 @@ def test_a_ray_through_corners_meets_no_cell_it_only_touches():
     assert len(blocks(board, ray)) == 0
 
 
+@pytest.mark.jit
+def test_a_walk_through_corners_enters_the_cells_on_the_diagonal_only():
+    """Rounding parts the two lines that cross at a corner; what lies between them is no cell."""
+    starts = np.random.default_rng(3).uniform(0.1, 2.0, 50)
+    at, rows, cols = np.empty(20), np.empty(20, np.int64), np.empty(20, np.int64)
+    n_apart = 0
+    for s in starts:
+        rate = 1.0 / math.sqrt(2.0 + s)
+        n = _sight_kernels.walk(-s, 3.0 - s, rate, rate, 90.0, 9, 6, at, rows, cols)
+        assert cols[:n].tolist() == list(range(6)) and rows[:n].tolist() == list(range(3, 9))
+        n_apart += any((j + s) / rate != (j + 3.0 - (3.0 - s)) / rate for j in range(6))
+    assert n_apart > 10  # there is something to see
+
+
+@pytest.mark.jit
+def test_a_walk_meets_what_it_should():
+    """From (0.5, 1.25) by (2, 1), back from (6.5, 3.5): by hand on 4 rows and 5 columns."""
+    at, rows, cols = np.empty(20), np.empty(20, np.int64), np.empty(20, np.int64)
+    n = _sight_kernels.walk(0.5, 1.25, 2.0, 1.0, 9.0, 4, 5, at, rows, cols)
+    assert at[: n + 1].tolist() == [0.0, 0.25, 0.75, 1.25, 1.75, 2.25]
+    assert cols[:n].tolist() == [0, 1, 2, 3, 4] and rows[:n].tolist() == [1, 1, 2, 2, 3]
+    n = _sight_kernels.walk(0.5, 1.25, 2.0, 1.0, 0.5, 4, 5, at, rows, cols)
+    assert at[: n + 1].tolist() == [0.0, 0.25, 0.5]  # ends where it is told to
+    n = _sight_kernels.walk(6.5, 3.5, -2.0, -1.0, 9.0, 4, 5, at, rows, cols)
+    assert at[: n + 1].tolist() == [0.75, 1.25, 1.5, 1.75, 2.25, 2.5, 2.75, 3.25]
+    assert cols[:n].tolist() == [4, 3, 3, 2, 1, 1, 0] and rows[:n].tolist() == [2, 2, 1, 1, 1, 0, 0]
+
+
 def test_a_ray_beside_the_grid_meets_nothing():
     wall = strip([(50, 51, 0.0, 14.0, 0)])
     for y, dx, dy in ((9.0, 1.0, 0.0), (-1.0, 1.0, 0.0), (2.5, -1.0, 0.0), (9.0, 0.6, 0.8)):
@@ -494,6 +549,10 @@ def test_a_ray_beside_the_grid_meets_nothing():
             0 * one, y * one, dx * one, dy * one, 200 * one, 8.0, -9 * one, 9 * one, one / 18.0
         )
         assert open_share(wall, ray)[0] == 1.0
+    whole = strip([(0, 200, 0.0, 14.0, 0)])
+    for x in (-1.0, 201.0):
+        north = Rays(x * one, 0 * one, 0 * one, one, 200 * one, 8.0, -9 * one, 9 * one, one / 18.0)
+        assert open_share(whole, north)[0] == 1.0
 
 
 def test_empty_canopy_hides_nothing():
