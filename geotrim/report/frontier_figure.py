@@ -161,7 +161,7 @@ def _beside(ax: Any, lot: dict[str, Any], *, is_apart: bool) -> None:
         )  # fmt: skip
     if np.isfinite(across) and np.isfinite(up):
         ax.plot(
-            across, up, ls="", marker="^", ms=8.0, mfc="none", mec=BLACK, mew=1.3, zorder=4.5,
+            across, up, ls="", marker="^", ms=11.0, mfc="none", mec=BLACK, mew=1.3, zorder=4.5,
             gid="centred",
         )  # fmt: skip
 
@@ -225,7 +225,7 @@ def _entries(lot: dict[str, Any], rows: list[dict[str, Any]]) -> list[Entry]:
         entries.append((mark(**look), "knee: past it more foliage opens less"))
     if np.isfinite(lot["view_centred_frac"]):
         words = "best single span in the middle, for the foliage of the chosen plan"
-        entries.append((mark(marker="^", ms=8.0, mfc="none", mew=1.3), words))
+        entries.append((mark(marker="^", ms=10.0, mfc="none", mew=1.3), words))
     if any(_is_open(row) for row in rows):
         bar = Line2D([], [], color=GREY, lw=1.2, marker="_", ms=9, mew=1.4)
         entries.append((bar, "not proven best: no plan of that foliage opens more than the bar"))

@@ -24,7 +24,7 @@ from geotrim.report.palette import (
     class_styles,
 )
 from geotrim.report.shapes import draw_area, draw_line, halo, parts_of, words_along
-from geotrim.report.window_marks import draw_eyes, draw_treatments, draw_windows
+from geotrim.report.window_marks import draw_eyes, draw_treatments, draw_windows, eye_room
 
 MHW_DASH = (0, (7.0, 1.6, 1.4, 1.6))
 RIPARIAN_DASH = (0, (5.0, 2.0))
@@ -161,9 +161,8 @@ def _name_lot(sheet: Sheet, lot_id: str, seen: Any) -> None:
     """The lot's id on the part of it that is in the frame and free of crowns, if it has room."""
     free = seen.buffer(-0.12 * sheet.per_inch)
     free = shapely.difference(free, sheet.cover)
-    exclusions = facts.union_of(sheet.site.exclusions)
-    if exclusions is not None:
-        free = shapely.difference(free, exclusions)
+    for taken in (facts.union_of(sheet.site.exclusions), eye_room(sheet)):
+        free = free if taken is None else shapely.difference(free, taken)
     parts = parts_of(free, 2)
     if not parts:
         return

@@ -50,6 +50,8 @@ STANDINGS = {
     "broken": ("not met", "broken"),
     "not in force": ("not binding", "not in force"),
 }
+#: How limits of the window as a whole begin; the others each look at single trees.
+OF_ALL = ("span-", "n-spans", "foliage-", "zone", "allowance-")
 #: Limits in the order they are told.
 ORDER = ("broken", "binds", "kept", "not in force")
 
@@ -234,10 +236,6 @@ def _limits(limits: list[dict[str, Any]]) -> Iterator[Block]:
 
 
 def _limit(one: dict[str, Any]) -> tuple[Cell, ...]:
-    unit = text_of(one["unit"])
-    value, allowed = amount(one["value"], unit), amount(one["allowed"], unit)
-    told = f"{value} (limit {allowed})" if value and allowed else value or _only(allowed)
-    told = "" if not unit and one["allowed"] == 0 else told  # a limit without a figure
     name, words = STANDINGS[one["standing"]]
     more = [line(mark(name, words))]
     if np.isfinite(one["view_without_frac"]):
@@ -246,14 +244,24 @@ def _limit(one: dict[str, Any]) -> tuple[Cell, ...]:
     trees = line(small(count(n, "tree") if n else ""))
     return row(
         cell(sentence(text_of(one["words"]) or str(one["limit"])), trees),
-        told,
+        _figure(one),
         cell(*more),
         cell(line(small(text_of(one["source"])))),
     )
 
 
-def _only(allowed: str) -> str:
-    return f"limit {allowed}" if allowed else ""
+def _figure(one: dict[str, Any]) -> Cell:
+    """What a limit is held against, or, of one that keeps trees out, the farthest of those."""
+    unit, is_nothing = text_of(one["unit"]), one["allowed"] == 0 and not one["value"] > 0
+    value, allowed = amount(one["value"], unit), amount(one["allowed"], unit)
+    if is_nothing:  # a limit without a figure
+        return cell()
+    if not allowed:
+        return cell(value)
+    keeps_out = not str(one["limit"]).startswith(OF_ALL) and one["standing"] != "broken"
+    if keeps_out or not value:
+        return cell(f"limit {allowed}", line(small(f"kept out: {value}" if value else "")))
+    return cell(f"{value} (limit {allowed})")
 
 
 def _choice(results: facts.Results, lot_id: str) -> Iterator[Block]:

@@ -34,6 +34,12 @@ from geotrim.rules.species_file import LookAlike
 MOST_NAMED, MOST_TREES = 30, 60
 #: What asks a tree's cut to be spread over years -> words.
 BINDS = {"act": "by the act", "good practice": "good practice"}
+#: What an eye sees, and how the table calls it.
+SHARES = {
+    "view_now_frac": "Open now",
+    "view_others_removed_frac": "Other plants removed",
+    "view_after_frac": "After the window",
+}
 #: A-06: which foliage the yearly share is of.
 READINGS = {
     "standing-each-year": "what stands that year",
@@ -235,12 +241,14 @@ def sight(results: facts.Results, lot_id: str) -> Iterator[Block]:
         "Crowns count as solid, and nothing beyond the shore is known to stand in the way."
     )
     yield Paragraph(line(told))
-    heads = ("Eye", "Elevation", "Open now", "Other plants removed", "After the window")
-    yield Table(heads, tuple(map(_eye, eyes)), "eyes")
+    told_of = [name for name in SHARES if any(np.isfinite(eye[name]) for eye in eyes)]
+    heads = ("Eye", "Elevation", *(SHARES[name] for name in told_of))
+    rows = tuple(_eye(eye, told_of) for eye in eyes)
+    yield Table(heads, rows, "eyes" if len(heads) == 5 else "")
 
 
-def _eye(eye: dict[str, Any]) -> tuple[Cell, ...]:
-    names = ("view_now_frac", "view_others_removed_frac", "view_after_frac")
+def _eye(eye: dict[str, Any], names: list[str]) -> tuple[Cell, ...]:
+    """One eye, with the shares that are told of any."""
     shares = [percent(eye[name]) if np.isfinite(eye[name]) else "" for name in names]
     reason = text_of(eye.get("reason"))
     height = figure(eye["eye_elevation_ft"], "ft")

@@ -19,8 +19,9 @@ if TYPE_CHECKING:
 SPAN_PT, EYE_PT = 7.2, 6.6
 SPAN_LOOK: dict[str, Any] = {"edgecolor": VERMILION, "linewidth": 2.0, "linestyle": (0, (12, 1.8))}
 SPAN_HATCH_COLOUR = "#E3B094"
-#: Treatment -> marker and its size; each stands on a white disc at the edge of its crown.
-SIGNS = {"clear-band": ("_", 0.62), "lower-top": ("v", 0.56), "leave": ("x", 0.42)}
+#: Treatment -> marker and its size, each on a white disc at the edge of its crown; a tree that is
+#: left has the disc alone.
+SIGNS = {"clear-band": ("_", 0.62), "lower-top": ("v", 0.56), "leave": ("", 0.0)}
 #: Greatest and least diameter of such a disc, and its part of a usual crown. [pt]
 MOST_DISC_PT, LEAST_DISC_PT, DISC_FRAC = 8.5, 3.5, 0.34
 #: Sight lines of one eye that are drawn, of however many were measured.
@@ -155,7 +156,8 @@ def _sign(ax: Any, spot: Any, how: str, size: float, gid: str) -> None:
         *spot, ls="", marker="o", ms=size, mfc=PAPER, mec=BLACK, mew=0.7, zorder=6.1, gid=gid,
         clip_on=True,
     )  # fmt: skip
-    ax.plot(
+    if marker:
+        ax.plot(
         *spot, ls="", marker=marker, ms=part * size, mfc=BLACK, mec=BLACK, zorder=6.2,
         mew=0.2 * size if marker == "_" else 0.1 * size, clip_on=True,
     )  # fmt: skip
@@ -166,6 +168,8 @@ def _sign_handle(how: str) -> Any:
 
     marker, part = SIGNS[how]
     disc = Line2D([], [], ls="", marker="o", ms=8.0, mfc=PAPER, mec=BLACK, mew=0.7)
+    if not marker:
+        return disc
     size = 1.6 if marker == "_" else 0.8
     sign = Line2D([], [], ls="", marker=marker, ms=8.0 * part, mfc=BLACK, mec=BLACK, mew=size)
     return (disc, sign)
@@ -201,6 +205,16 @@ def draw_eye(ax: Any, point: Any, size: float, gid: str) -> None:
         point.x, point.y, ls="", marker="o", ms=0.42 * size, mfc=BLACK, mec=BLACK, mew=0.0,
         zorder=6.31, clip_on=True,
     )  # fmt: skip
+
+
+def eye_room(sheet: Sheet) -> Any:
+    """Where eyes and their names stand, for other words to keep off; None without eyes."""
+    rows = sheet.table("sightlines", "sight_eyes")
+    if rows is None:
+        return None
+    xy = shapely.get_coordinates(rows.geometry.array)
+    wide, high = 0.4 * sheet.per_inch, 0.25 * sheet.per_inch
+    return shapely.union_all([shapely.box(x - wide, y - high, x + wide, y + high) for x, y in xy])
 
 
 def _eye_handle() -> Any:
