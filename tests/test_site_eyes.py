@@ -111,7 +111,8 @@ def test_elevations_over_an_unknown_datum_are_told(made):
     assert "above the datum of the water's elevation, which is not stated" in told(
         site(made, PLAIN + DECK + "elevation_ft = 18\n")
     )
-    for text in (PLAIN + DECK + "height_ft = 6\n", PLAIN + LINE + DECK + "elevation_ft = 18\n"):
+    high = DECK + "elevation_ft = 18\n"
+    for text in (PLAIN + DECK + "height_ft = 6\n", PLAIN + LINE + high, PLAIN + GROUND + high):
         assert "datum of the water's" not in told(site(made, text))
 
 
@@ -232,6 +233,16 @@ WRONG = [
         DECK + "height_ft = 5\n" + DECK + "height_ft = 6\n",
         "[[eyes]] number 2 name (line 16",
         "a second eye named 'deck'",
+    ),
+    (
+        DECK + f"height_ft = 5\n[[eyes]]\nx = {X + 40_000}\ny = {Y}\nheight_ft = 5\n",
+        "[[eyes]] number 2 x (line 16",
+        "eye 'eye 2', 7.5 miles off",  # 40,000 less 180 ft
+    ),
+    (
+        DECK + f'height_ft = 5\n[[eyes]]\nx = {X}\ny = {Y}\nheight_ft = 5\nlot = "Z"\n',
+        "[[eyes]] number 2 lot (line 19",
+        "one of A, B",
     ),
     (
         LAYER + LAYER,

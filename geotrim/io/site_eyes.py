@@ -114,7 +114,7 @@ def _layer(run: Loading, i: int) -> Any:
     rows = rows[[rows.geometry.name]].assign(
         _id=ids, _lot=_lots_of(run, i, rows), **{f"_{name}": v for name, v in levels.items()}
     )
-    rows = cleaned(run, rows, role, ("point",), *place, names=[f"eye {i}" for i in ids])
+    rows = cleaned(run, rows, role, ("point",), *place, names=[f"eye {name}" for name in ids])
     return _table(
         list(rows["_id"]),
         rows["_height_ft"],
