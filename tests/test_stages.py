@@ -718,6 +718,23 @@ def test_bands_leaves_and_what_is_not_reached_in_words():
     assert "dates: unknown without start_date" in flat_text
 
 
+def test_trees_that_miss_their_plan_for_one_reason_are_told_together():
+    site, results = run(four(target=6.0))
+    text = " ".join(printed(site, results).split())
+    assert "- 4 trees (t0, t1, t2, t3): 6.0 ft is under the 6.5 ft that is kept" in text
+    found = results["stages"]
+    every = found["stage_trees"]
+    many = pd.concat([every] * 3, ignore_index=True)
+    many["why"] = [f"reason {k}; nearest: here" for k in range(12)]
+    tables = {**found.tables, "stage_trees": many}
+    told_ = printed(site, {"stages": dataclasses.replace(found, tables=tables)})
+    assert "t1: reason 9; nearest: here" in told_ and "reason 10" not in told_
+    assert "and 2 more, in the table stage_trees" in told_
+    many["why"] = "one; nearest: here"
+    told_ = printed(site, {"stages": dataclasses.replace(found, tables=tables)})
+    assert "12 trees (t0, t1, t2, t3, t0, t1, t2, t3, ...): one" in told_
+
+
 def test_long_plans_many_trees_and_many_lots_are_shortened():
     site = four([16.0] * 4, target=7.0)
     crowns = site.crowns.assign(crown_id=["a-very-long-name", "b", "c", "d"])

@@ -213,6 +213,23 @@ def test_where_no_share_binds_one_year_takes_it_all():
     assert fronts(cut([column(16.0)], 1.0, share=1.0, reading=ORIGINAL)) == [1.0]
 
 
+@pytest.mark.parametrize("reading", READINGS)
+def test_what_whole_years_take_to_the_last_leaf_takes_no_year_more(reading):
+    """Targets of just n full shares, with all that rounding does to them: n years."""
+    for share in (0.05, 0.1, 0.2, 0.25, 0.3):
+        for n in range(1, int(1.0 / share + 1e-9)):
+            taken = n * share if reading == ORIGINAL else 1.0 - (1.0 - share) ** n
+            for top in (7.3, 16.0, 21.7):
+                found = cut([column(top)], top * (1.0 - taken), share=share, reading=reading)
+                assert found.n_years.tolist() == [n] and found.is_done.all()
+                solid = ShareMeasure(
+                    lambda h, t=top: solids.solid_above_ft3("ellipsoid", 1.5 / t, 0.0, t, h),
+                    lambda s, t=top: solids.cut_height_ft("ellipsoid", 0.0, t, s),
+                )
+                target = float(solids.cut_height_ft("ellipsoid", 0.0, top, taken))
+                assert cut([solid], target, share=share, reading=reading).n_years.tolist() == [n]
+
+
 # --- what cannot be reached
 
 

@@ -37,8 +37,8 @@ SAME_FRAC = 1e-9
 SAME_FT = 1e-6
 #: A step a front is tried on by, to find gaps in the foliage. [ft]
 TRIAL_FT = 1e-3
-#: Halvings of the search for the far side of a gap: 100 ft to less than a billionth.
-N_HALVINGS = 60
+#: Halvings of the search for the far side of a gap: 100 ft to less than a billionth of a foot.
+N_HALVINGS = 45
 
 
 @dataclass(frozen=True, slots=True, eq=False)

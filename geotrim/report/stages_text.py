@@ -12,8 +12,9 @@ from geotrim.ops.catalogue_window import STAGES
 from geotrim.report import facts
 from geotrim.report.fold import bullet, fold
 
-#: Lots told tree by tree; more become a line each. Trees listed, years across, reasons told.
-MOST_LOTS, MOST_TREES, MOST_YEARS, MOST_WHYS = 4, 30, 6, 10
+#: Lots told tree by tree; more become a line each. Trees listed, years across, reasons told, and
+#: trees named with one.
+MOST_LOTS, MOST_TREES, MOST_YEARS, MOST_WHYS, MOST_IDS = 4, 30, 6, 10, 8
 #: Width of a tree's id and of a year.
 ID_WIDTH, YEAR_WIDTH = 10, 7
 OF_WHAT = {
@@ -169,15 +170,23 @@ def _dates(cuts: Any) -> list[str]:
 
 
 def _not_reached(trees: Any) -> list[str]:
-    """Cuts that end before the plan, and why."""
+    """Cuts that end before the plan, and why; trees of one reason together."""
     lost = trees[~trees["is_reachable"].to_numpy(dtype=bool)]
     if not len(lost):
         return []
+    same: dict[str, list[Any]] = {}
+    for tree in lost.itertuples():
+        same.setdefault(str(tree.why).rsplit("; nearest", 1)[0], []).append(tree)
     lines = ["", "  Not as far as planned:"]
-    for tree in lost.head(MOST_WHYS).to_dict("records"):
-        lines += bullet(f"{tree['crown_id']}: {tree['why']}")
-    more = len(lost) - MOST_WHYS
-    return [*lines, *bullet(f"and {more} more, in the table stage_trees")] if more > 0 else lines
+    for reason, mine in list(same.items())[:MOST_WHYS]:
+        if len(mine) == 1:
+            lines += bullet(f"{mine[0].crown_id}: {mine[0].why}")
+            continue
+        ids = ", ".join(str(tree.crown_id) for tree in mine[:MOST_IDS])
+        ids += ", ..." if len(mine) > MOST_IDS else ""
+        lines += bullet(f"{len(mine)} trees ({ids}): {reason}")
+    more = sum(len(mine) for mine in list(same.values())[MOST_WHYS:])
+    return [*lines, *bullet(f"and {more} more, in the table stage_trees")] if more else lines
 
 
 def _quarters(quarters: Any, trees: Any) -> list[str]:
