@@ -169,6 +169,16 @@ def test_a_height_too_close_to_sixteen_feet_keeps_the_share_and_says_so():
     assert "2 trees (t0, t1): too close to the height" in told(found, "assumed")
 
 
+def test_what_the_route_was_judged_by_holds_for_the_stages():
+    """At 50 % confidence 15.5 give or take 0.34 ft is under 16 ft; A-07 may stage any height."""
+    site = four((15.5,), rmse_ft=0.5)
+    sure = staged(site, share_from_ft=16.0, confidence_frac=0.5)
+    assert row(sure, "t0")["share_binds"] == "" and row(sure, "t0")["n_years"] == 1
+    every = staged(four((9.0, 16.0)), share_from_ft=16.0, quarter_reading="any-height")
+    assert every["stage_trees"]["share_binds"].tolist() == ["act", "act"]
+    assert every["stage_trees"]["yearly_frac"].tolist() == [0.25, 0.25]
+
+
 def test_a_stricter_local_share_and_a_local_rule_of_its_own():
     """20 % of what stands a year: ln 0.4 / ln 0.8 = 4.1, five years."""
     text = """

@@ -11,8 +11,9 @@ import numpy.typing as npt
 
 from geotrim.core.coverage import Floats
 from geotrim.model import Facts
+from geotrim.ops.params import CONFIDENCE
 from geotrim.ops.stage_plan import CutPlan
-from geotrim.ops.window_rules import Seen, Way, least_height_ft, way_of, yearly_share
+from geotrim.ops.window_rules import QUARTER, Seen, Way, least_height_ft, way_of, yearly_share
 from geotrim.rules.rule_file import Rule
 from geotrim.rules.rule_set import RuleSet
 from geotrim.rules.species import is_mangrove, is_red
@@ -24,6 +25,8 @@ ACT, PRACTICE, LOCAL = "act", "good practice", "local rule"
 EARLIER = ("earlier-configuration", "maintenance")
 #: The floor where a way states none: the strictest of those that do.
 FLOOR_MEASURE = "height_after_ft"
+#: The reading of A-07 by which the act stages every mangrove.
+ANY_HEIGHT = "any-height"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,10 +65,13 @@ def stage_limits(
     rules : RuleSet
         Overlays included.
     parameters : mapping
-        ``share_from_ft``, ``floor_margin_ft``.
+        ``share_from_ft``, ``floor_margin_ft``; and as ``route`` used them, where it was run,
+        ``confidence_frac`` and ``quarter_reading``.
 
     Notes
     -----
+    Where the act is read to stage trees of any height (A-07), every tree keeps its share.
+
     A tree that is told by no way is held to those of the professional exemption, which stages trees
     of 16 ft and up. An earlier configuration has the floor of its own that the facts tell; where
     they do not, and where a way states no floor, the strictest of all ways stands in.
@@ -75,25 +81,28 @@ def stage_limits(
     by: list[Rule | None] = [None] * k
     close = np.zeros(k, dtype=bool)
     margin = float(parameters["floor_margin_ft"])
+    is_any_height = parameters.get("quarter_reading") == ANY_HEIGHT
+    share_from = 0.0 if is_any_height else float(parameters["share_from_ft"])
+    confidence = float(parameters.get("confidence_frac", CONFIDENCE.default))
     for number, name in {(int(n), str(w)) for n, w in zip(plan.lot, plan.way, strict=True)}:
         mine = np.flatnonzero((plan.lot == number) & (plan.way == name))
         lot_id = plan.lots[number].lot_id
         known = facts.everywhere if lot_id is None else facts.of(lot_id)
         way = way_of(name or "professional-exemption", known, rules)
-        seen = _seen(plan, crowns, mine)
-        share[mine], found = yearly_share(way, seen, float(parameters["share_from_ft"]))
+        seen = _seen(plan, crowns, mine, confidence)
+        share[mine], found = yearly_share(way, seen, share_from)
         close[mine] = _is_close(seen, found)
-        told = _told(seen, way, share[mine], found, float(parameters["share_from_ft"]))
+        told = _told(seen, way, share[mine], found, share_from)
         for at, rule in zip(mine, told, strict=True):
             by[at] = rule
         limit[mine] = _limit_ft(way, known, rules)
         has_own = way.floor is not None
         floor[mine] = least_height_ft(way, margin) if has_own else limit[mine] + margin
-    binds = np.array([_binds(rule, rules) for rule in by], dtype=object)
+    binds = np.array([_binds(rule, rules, is_any_height) for rule in by], dtype=object)
     return StageLimits(share, binds, tuple(by), close, floor, limit)
 
 
-def _seen(plan: CutPlan, crowns: Any, mine: Any) -> Seen:
+def _seen(plan: CutPlan, crowns: Any, mine: Any, confidence_frac: float) -> Seen:
     """What rules compare of some trees."""
     names = crowns["species"].to_numpy(dtype=object) if "species" in crowns.columns else None
     species = [None if names is None else names[row] for row in plan.row[mine]]
@@ -106,7 +115,7 @@ def _seen(plan: CutPlan, crowns: Any, mine: Any) -> Seen:
         base_ft=unknown,
         shoreline_ft=np.nan,
         shoreline_error_ft=np.nan,
-        confidence_frac=0.95,
+        confidence_frac=confidence_frac,
     )
 
 
@@ -149,9 +158,11 @@ def _limit_ft(way: Way, known: Mapping[str, Any], rules: RuleSet) -> float:
     return float(max(every, default=0.0))
 
 
-def _binds(rule: Rule | None, rules: RuleSet) -> str:
+def _binds(rule: Rule | None, rules: RuleSet, is_any_height: bool) -> str:
     """Whose rule it is."""
     if rule is None:
         return ""
+    if is_any_height and rule.id == QUARTER:
+        return ACT
     kind = rules.file(rule.file_id).kind
     return {"state": ACT, "practice": PRACTICE}.get(kind, LOCAL)

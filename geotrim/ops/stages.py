@@ -103,7 +103,8 @@ def stages(
     if leaves is None and profiles is not None:
         by_leaves = {**used, "canopy_model": PROFILE}
         leaves, _ = foliage_of(crowns, cells, profiles, by_leaves, heights_result)
-    limits = stage_limits(plan, crowns, told, rule_set(overlays), used)
+    judged = {} if route is None else dict(route.parameters)
+    limits = stage_limits(plan, crowns, told, rule_set(overlays), {**judged, **used})
     is_in_zone = cells_in_zone(plan, cells, zone)
     staged = staged_cuts(plan, foliage, leaves, is_in_zone, limits, used)
     found = {
