@@ -7,6 +7,8 @@ is a ratio of such angles, summed over the azimuths.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
@@ -15,6 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
 from shapely.geometry import LineString, Point, box
+from sites import readings
 
 from geotrim.core.sight_pieces import Layer, pieces_of
 from geotrim.errors import CRSError, LayerError, RangeError
@@ -149,6 +152,54 @@ def test_a_window_opens_only_what_stands_in_the_zone():
         assert row["azimuth_to_deg"] == pytest.approx(half, abs=1e-5)
 
 
+def test_a_tree_over_the_lot_line_is_cut_by_its_own_lot_and_within_its_zone():
+    """The neighbour's crown reaches 20 ft over the line; an eye of each lot looks through it.
+
+    From (-30, -50) a ray to the shore at x passes y = -10 at -30 + 0.8 (x + 30), so it keeps to
+    the neighbour's side of the line, past both sides of the wall, where x is over 20.
+    """
+    lots = {"A": box(-100, -80, 0, 0), "B": box(0, -80, 100, 0)}
+    walls = [made.wall(-20, -10, -100, -20), made.wall(-20, -10, -20, 100)]
+    eyes = [("b", -30.0, -50.0, 8.0, np.nan, "B"), ("a", -10.0, -50.0, 9.0)]
+    site = made.site_of(walls, [15.0, 15.0], eyes, lots=lots)
+    plan = made.window_of([made.clear(6.0, 10.0, "t1", "B")], lots=("A", "B"))
+    result = made.sights(site, plan)
+    a, rays = eye_rows(result, "a")
+    assert a["eye_elevation_ft"] == 9.0
+    np.testing.assert_allclose(rays["open_after_frac"], 0.0, atol=1e-12)
+    b, rays = eye_rows(result, "b")
+    assert b["eye_elevation_ft"] == 8.0
+    shore = shapely.get_x(rays.boundary.explode().iloc[1::2].array) - made.EAST
+    through = shore[:, None] * [0.6, 0.8] - 30.0 * np.array([0.4, 0.2])
+    is_mine, is_not = (through > 1.0).all(axis=1), (through < -1.0).any(axis=1)
+    assert is_mine.sum() > 10 and is_not.sum() > 10
+    a = turned(rays)[is_mine]
+    each = under(2.0, 40.0, a) / under(8.0, 50.0, a)
+    np.testing.assert_allclose(rays["open_after_frac"][is_mine], each, atol=1e-9)
+    np.testing.assert_allclose(rays["open_after_frac"][is_not], 0.0, atol=1e-12)
+
+
+def test_cells_covered_too_little_for_a_top_hide_nothing():
+    """The wall's last foot is covered to 0.4: it counts by default, and does not from 0.5 up."""
+    crown = made.wall(-20.0, -10.6)
+    flat = made.site_of([made.wall(-130, 130, -130, 130)], [6.0], [(*EYE, 10.0)]).heights
+    for least, far in ((0.01, 40.0), (0.5, 39.0)):
+        site = made.site_of([crown], [6.0], [(*EYE, 10.0)], min_coverage_frac=least)
+        row, rays = eye_rows(made.sights(replace(site, heights=flat)))
+        seen = share(rays, lambda a, far=far: under(4.0, far, a), 10.0)
+        assert row["view_now_frac"] == pytest.approx(seen, abs=1e-9)
+
+
+def test_heights_are_taken_as_corrected_by_stick_readings():
+    """Five trees read by stick 2 ft under the raster's 8: the view is that over a wall of 6 ft."""
+    walls = [made.wall(-20, -10, -100 + 40 * k, -60 + 40 * k) for k in range(5)]
+    site = made.site_of(walls, [8.0] * 5, [(*EYE, 10.0)], height_correction="bias")
+    sticks = readings([f"t{k}" for k in range(5)], [6.0] * 5, crs=made.USFT)
+    row, rays = eye_rows(made.sights(replace(site, readings=sticks)))
+    seen = share(rays, lambda a: under(4.0, 40.0, a), 10.0)
+    assert row["view_now_frac"] == pytest.approx(seen, abs=1e-9)
+
+
 def test_no_window_for_a_lot_is_not_known_and_an_empty_one_changes_nothing():
     site = made.site_of([WALL], [6.0], [(*EYE, 10.0)])
     unplanned, _ = eye_rows(made.sights(site, made.window_of([], status="not planned")))
@@ -172,6 +223,8 @@ def test_plants_that_are_no_mangroves_are_removed_first_where_asked():
     assert by_hedge < by_wall
     assert row["view_now_frac"] == pytest.approx(by_hedge, abs=1e-9)
     assert np.isnan(row["view_others_removed_frac"])
+    row, _ = eye_rows(made.sights(site, made.window_of([made.lower(3.0)])))
+    assert row["view_after_frac"] == pytest.approx(by_hedge, abs=1e-9), "the hedge still stands"
     site = made.site_of(walls, tops, eyes, species=species, remove_others=True)
     result = made.sights(site, made.window_of([made.lower(3.0)]))
     row, rays = eye_rows(result)

@@ -88,7 +88,7 @@ def pieces_of(layers: Sequence[Layer]) -> Pieces:
     ray, at, n_open = ray[order], at[order], np.cumsum(step[order], axis=0)
     covers = n_open > 0
     layer = np.where(covers.any(axis=1), covers.argmax(axis=1), -1)
-    keep = (layer[:-1] >= 0) & (at[1:] > at[:-1]) & (ray[1:] == ray[:-1])
+    keep = (layer[:-1] >= 0) & (at[1:] > at[:-1])  # none is open where a ray ends
     low, high = at[:-1][keep], at[1:][keep]
     ray, layer = ray[:-1][keep], layer[:-1][keep]
     is_new = np.ones(ray.size, dtype=bool)
