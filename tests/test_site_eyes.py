@@ -304,6 +304,24 @@ def test_an_error_names_its_key_and_line(made, text, place, words):
     assert all((caught.value.found, caught.value.need, caught.value.mend))
 
 
+@pytest.mark.parametrize(
+    "pair",
+    [
+        ("height_ft = 5", "elevation_ft = 5"),
+        ("height_ft = 5", 'height_field = "floor"'),
+        ("height_ft = 5", 'elevation_field = "floor"'),
+        ("elevation_ft = 5", 'height_field = "floor"'),
+        ("elevation_ft = 5", 'elevation_field = "floor"'),
+        ("height_ft = 5", 'unit = "m"'),
+        ("elevation_ft = 5", 'unit = "m"'),
+        ('lot = "A"', 'lot_field = "of"'),
+    ],
+)
+def test_of_two_answers_for_a_layer_one_is_refused(made, pair):
+    with pytest.raises(GeotrimError, match=r"line 14 .*needed one of the two"):
+        site(made, PLAIN + LAYER + "\n".join(pair) + "\n")
+
+
 def eyes_of(shapes, **fields):
     """Eyes of a layer in memory."""
     return site_from_tables({"lots": LOTS, "eyes": frame(shapes, **fields)}).eyes
