@@ -128,7 +128,7 @@ def seen_from(eye: Mapping[str, Any], rays: Any, blocks: Any) -> Seen:
     start = float(eye["azimuth_from_deg"])
     azimuth = rays["azimuth_deg"].to_numpy(dtype=float)
     width = rays["width_deg"].to_numpy(dtype=float)
-    x = (azimuth - start + width) % 360.0 - width  # the first may lie a hair before the start
+    x = (azimuth - start) % 360.0
     every = -(-len(x) // MOST_RAYS)
     order = np.argsort(x, kind="stable")[::every]
     place = {float(azimuth[k]): n for n, k in enumerate(order)}
