@@ -388,6 +388,18 @@ def test_layers_go_along_with_raised_heights():
     assert cut_height_ft(found, 0.75, 2.0)[0] == pytest.approx(8.0)
 
 
+def test_layers_pushed_under_the_substrate_are_cut_at_it():
+    """Half the leaves at 0.5-3 ft, 2 ft lower: all of them over 0, and 0 the lowest cut."""
+    crowns = crowns_of(boxes((2, 2)))
+    rows = {"crown_id": "t0", "low_ft": [0.5, 6.0], "high_ft": [3.0, 10.0]}
+    profiles = pd.DataFrame({**rows, "weight_frac": [0.5, 0.5], "is_capped": False})
+    found = made(crowns, grid(np.full((9, 9), 10.0)), profiles, canopy_model="profile")
+    assert cut_height_ft(found, [0.6, 0.75, 1.0], -2.0, tree=[0, 0, 0]) == pytest.approx(
+        [0.5, 0.0, 0.0]
+    )
+    assert above_frac(found, [0.0, 0.5], -2.0, tree=[0, 0]) == pytest.approx([1.0, 0.6])
+
+
 def test_draws_and_trees_may_be_asked_for_together():
     crowns, source = random_site(1)
     found = made(crowns, source)
@@ -498,6 +510,26 @@ def test_without_heights_of_the_raster():
         texts = {n.level: n.text for n in notes}
         assert "t0, t2" in texts["assumed"] and "even" in texts["assumed"]
         assert "t1" in texts["missing"]
+
+
+def test_a_crown_too_small_for_a_top_and_one_without_area():
+    """Under a hundredth of a cell no top counts: the field's height stands in, not added to it."""
+    crowns = crowns_of(
+        [shapely.box(2, 2, 2.05, 2.05), shapely.Polygon()], field_height_ft=[12.0, 12.0]
+    )
+    found = made(crowns, grid(np.full((9, 9), 9.0)))
+    assert found.is_even.tolist() == [True, False]
+    assert found.whole_ft3[0] == pytest.approx(0.0025 * M_FT**2 * 12)
+    assert np.isnan(found.whole_ft3[1])
+
+
+def test_tops_of_the_operation_go_by_id():
+    crowns, source = random_site(0)
+    seen = heights(crowns, source)
+    turned = crowns.iloc[::-1].reset_index(drop=True)
+    found = made(turned, source, heights_result=seen)
+    np.testing.assert_array_equal(found.top_ft, seen["heights"]["top_height_ft"][::-1])
+    assert len(np.unique(found.top_ft)) > 3
 
 
 def test_tops_of_the_operation_go_before():

@@ -148,7 +148,7 @@ def _pixels(rings: Any, source: HeightSource) -> PixelRings:
     fits = np.isfinite(col) & np.isfinite(row)
     if not fits.any():
         return pixel_rings(rings, source.transform, source.shape)
-    col0, row0 = (int(min(np.floor(v[fits].min()), 0.0)) for v in (col, row))
+    col0, row0 = (int(np.floor(v[fits].min())) for v in (col, row))
     col1, row1 = (int(np.ceil(v[fits].max())) + 1 for v in (col, row))
     corner = (a, b, a * col0 + b * row0 + c, d, e, d * col0 + e * row0 + f)
     found = pixel_rings(rings, corner, (row1 - row0, col1 - col0))
