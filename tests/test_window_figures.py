@@ -67,7 +67,7 @@ def cut_ids(results):
 def pixels(figure):
     with style():
         file = io.BytesIO()
-        figure.savefig(file, format="png", dpi=60, metadata={"Software": None})
+        figure.savefig(file, format="png", dpi=40, metadata={"Software": None})
     return file.getvalue()
 
 
@@ -84,10 +84,10 @@ def in_data(ax, artist):
 
 
 @pytest.mark.parametrize("figure", [overview_map, shoreline_elevation])
-@pytest.mark.parametrize("kind", ["left out", "no tables", "no window"])
+@pytest.mark.parametrize("kind", ["no tables", "no window"])
 def test_without_a_window_the_figures_are_as_they_were(figure, kind):
-    """Left out, not run, or looked for in vain: the same picture."""
-    site = fx.make_site(6)
+    """Not run for want of an input, or looked for in vain: the picture of a run without them."""
+    site = fx.make_site(3)
     results = fx.make_results(site)
     before = pixels(figure(site, results))
     if kind == "no tables":
@@ -300,8 +300,8 @@ def test_on_a_second_stretch_brackets_shift_with_it():
 
 
 def test_words_of_close_spans_stand_on_levels():
-    spans = tuple((float(k), k + 2.0) for k in range(12, 90, 4))
-    site, results = made(24, spans)
+    spans = tuple((float(k), k + 2.0) for k in range(12, 90, 6))
+    site, results = made(6, spans, sight=False)
     figure = shoreline_elevation(site, results)
     assert check_labels_apart(figure, "span-label-") == len(spans)
     check_labels_apart(figure, ("span-label-", "panel-"))
@@ -340,6 +340,14 @@ def test_hundreds_of_trees_are_colours_only():
     assert not any("cut-behind" in gid for gid in ids(figure))
     assert sum(gid.startswith("kept-") for gid in ids(figure)) == 230
     assert any(gid.startswith("cut-T") for gid in ids(figure))
+    assert not any("outline" in text for text in legend(figure))
+    signs = [a for a in overview_map(site, results).findobj()
+             if str(a.get_gid()).startswith("treatment-")]  # fmt: skip
+    assert len(signs) > 40
+    ax = signs[0].axes
+    across = 2 * np.sqrt(site.crowns.area.median() / np.pi)
+    across_pt = across / np.ptp(ax.get_xlim()) * ax.get_window_extent().width * 72 / ax.figure.dpi
+    assert max(sign.get_markersize() for sign in signs) < 0.5 * across_pt, "crowns stay in sight"
 
 
 # ------------------------------------------------------------------------------- overview
@@ -519,11 +527,11 @@ def test_proven_plans_carry_no_bars():
     assert "Each plan is proven to be the best of its cost" in words(figure)
 
 
-@pytest.mark.parametrize("n", [1, 2, 50])
+@pytest.mark.parametrize("n", [1, 30])
 def test_any_number_of_plans(n):
     site, results = made()
     rows = results["window"].tables["window_frontier"]
-    many = rows.loc[rows.index.repeat(50)].reset_index(drop=True).iloc[:n].copy()
+    many = rows.loc[rows.index.repeat(30)].reset_index(drop=True).iloc[:n].copy()
     many["point"] = range(1, n + 1)
     many["foliage_removed_ft3"] = np.linspace(10.0, 3000.0, n)
     many["spans"] = "12-20.5, 31-39.25, 50-57.75, 66-71.25, 80-90"

@@ -332,7 +332,7 @@ def _entries(of: _Drawing, styles: dict[str, ClassStyle]) -> list[Entry]:
     words = "too many crowns for ids, edges and hatches" if of.is_dense else words
     blank = Patch(facecolor="none", edgecolor="none")
     entries += [*crown_entries(rows, styles), (blank, words)]
-    return entries if of.plan is None else [*entries, *after_entries(of.plan)]
+    return entries if of.plan is None else [*entries, *after_entries(of.plan, is_dense=of.is_dense)]
 
 
 def _subtitle(results: facts.Results, lot: str) -> str:

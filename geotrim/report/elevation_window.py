@@ -228,11 +228,11 @@ def after_basis(plan: Plan) -> str:
     return words if plan.is_window else words.partition(". ")[0] + "."
 
 
-def after_entries(plan: Plan) -> list[Entry]:
-    """Legend entries of the second panel."""
+def after_entries(plan: Plan, *, is_dense: bool) -> list[Entry]:
+    """Legend entries of the second panel; among very many crowns outlines are not drawn."""
     from matplotlib.lines import Line2D
 
-    entries = [*kept_entries(), *cut_entries(plan)]
+    entries = [*kept_entries(is_outlined=not is_dense), *cut_entries(plan)]
     if plan.spans:
         handle = Line2D([], [], color=VERMILION, lw=1.6)
         entries.append((handle, "span of the window, its stations in ft"))

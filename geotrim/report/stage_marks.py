@@ -83,16 +83,21 @@ def cut_entries(plan: Plan) -> list[Entry]:
     return entries
 
 
-def kept_entries() -> list[Entry]:
-    """Legend entries of what stays."""
+def kept_entries(*, is_outlined: bool) -> list[Entry]:
+    """Legend entries of what stays, and of the outlines of what is cut where they are drawn."""
     from matplotlib.patches import Patch
 
     def patch(face: str, **more: Any) -> Any:
         return Patch(facecolor=face, **{"lw": 0.8, "edgecolor": BLACK, **more})
 
-    return [
+    entries: list[Entry] = [
         (patch(KEPT), "stays, of a tree that is cut"),
         (patch(LEFT), "stays, a tree left as it is"),
+    ]
+    if not is_outlined:
+        return entries
+    return [
+        *entries,
         (patch("none", lw=0.6, ls=CUT_DASH, edgecolor=BLACK), "outline of what is cut"),
         (patch("none", lw=0.5, ls=CUT_DASH, edgecolor=BEHIND), "the same, behind other trees"),
     ]

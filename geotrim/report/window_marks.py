@@ -23,7 +23,7 @@ SPAN_HATCH_COLOUR = "#E3B094"
 #: left has the disc alone.
 SIGNS = {"clear-band": ("_", 0.62), "lower-top": ("v", 0.56), "leave": ("", 0.0)}
 #: Greatest and least diameter of such a disc, and its part of a usual crown. [pt]
-MOST_DISC_PT, LEAST_DISC_PT, DISC_FRAC = 8.5, 3.5, 0.34
+MOST_DISC_PT, LEAST_DISC_PT, DISC_FRAC = 8.5, 1.5, 0.34
 #: Sight lines of one eye that are drawn, of however many were measured.
 MOST_RAYS = 19
 RAY_LOOK: dict[str, Any] = {"color": BLUE, "linewidth": 0.55, "alpha": 0.45}
@@ -153,7 +153,8 @@ def _edge_spot(shape: Any, half: float, words: list[Any], taken: list[Any]) -> A
 def _sign(ax: Any, spot: Any, how: str, size: float, gid: str) -> None:
     marker, part = SIGNS[how]
     ax.plot(
-        *spot, ls="", marker="o", ms=size, mfc=PAPER, mec=BLACK, mew=0.7, zorder=6.1, gid=gid,
+        *spot, ls="", marker="o", ms=size, mfc=PAPER, mec=BLACK, mew=0.085 * size, zorder=6.1,
+        gid=gid,
         clip_on=True,
     )  # fmt: skip
     if marker:
