@@ -181,6 +181,16 @@ def test_pieces_are_drawn_where_the_tables_put_them():
     assert low < view[1]["edge_deg"].min() and high > 5.0, "over the tallest canopy"
 
 
+def test_neighbouring_sight_lines_grow_together():
+    """The ground under 0.1-degree sight lines is one shape with no line inside."""
+    view = pf.view(n=301, step=0.1, trees=((15.0, 6.0, -2.0),))
+    ax = panorama(fx.make_site(), pf.results(view)).axes[0]
+    for what in (axes.GROUND, axes.WINDOW):
+        (patch,) = [a for a in ax.findobj() if a.get_gid() == what]
+        starts = patch.get_path().codes == patch.get_path().MOVETO
+        assert starts.sum() == 1, what
+
+
 def test_the_range_is_capped_and_that_is_said():
     figure = drawn("all round")
     view = CASES["all round"][1]

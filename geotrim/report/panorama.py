@@ -22,12 +22,13 @@ from geotrim.report.furniture import (
     percent,
     title_block,
 )
-from geotrim.report.palette import BLACK, GREY, style
+from geotrim.report.palette import BLACK, GREY, VERMILION, style
 from geotrim.report.panorama_axes import (
     CANOPY,
     EDGE_LOOK,
     FIRST,
     GAP,
+    GONE_LOOK,
     GROUND,
     HORIZON_LOOK,
     LOOKS,
@@ -184,15 +185,17 @@ def _entries(seen: Seen, scale: Scale, has_after: bool) -> list[Entry]:
         (Patch(facecolor=WATER, edgecolor=GREY, lw=0.6), "water in view"),
         (Line2D([], [], **EDGE_LOOK), "water's near edge: foot of the view"),
         (Line2D([], [], **HORIZON_LOOK), "horizon: top of the view"),
-        (Patch(facecolor=SHORE, edgecolor=GREY, lw=0.6), "this side of the water's edge"),
     ]
+    if len(np.unique(seen.ray[seen.pieces(GROUND)])) < len(seen.x_deg):
+        shore = Patch(facecolor=SHORE, edgecolor=GREY, lw=0.6)
+        entries.append((shore, "this side of the water's edge"))
     for what, words in WORDS.items():
         if is_drawn(seen, what, scale):
             entries.append((Patch(lw=0.6, **LOOKS[what]), words))
     gone = [what for what in (WINDOW, FIRST) if is_drawn(seen, what, scale)]
     if has_after and gone:
-        line = {"color": LOOKS[gone[0]]["edgecolor"], "lw": 0.8, "ls": (0, (1.0, 1.2))}
-        entries.append((Line2D([], [], **line), "edge of what is gone after"))
+        line = Line2D([], [], color=VERMILION, **GONE_LOOK)
+        entries.append((line, "edge of what is gone after"))
     if has_gaps(seen):
         entries.append((Patch(facecolor=GAP, edgecolor=GREY, lw=0.6), "not over this lot's shore"))
     if scale.is_cut:

@@ -39,6 +39,10 @@ MOST_RAYS = 1500
 MOST_OVER, LEAST_OVER, UNDER = 1.6, 0.3, 0.18
 #: A gap between two sight lines wider than this many of their widths is no shore of the lot's.
 GAP_WIDTHS = 1.6
+#: Sides nearer to each other than this are one. [deg]
+TOUCHING_DEG = 1e-6
+#: Outline of what is gone in the strip of after.
+GONE_LOOK: dict[str, Any] = {"lw": 0.9, "ls": (0, (1.0, 1.2))}
 Floats = npt.NDArray[np.float64]
 
 
@@ -60,6 +64,14 @@ class Seen:
     high_deg: Floats
     what: npt.NDArray[np.object_]
     from_deg: float
+
+    @property
+    def sides_deg(self) -> tuple[Floats, Floats]:
+        """(r,) left and right side of each sight line's strip; neighbours share theirs."""
+        left, right = self.x_deg - self.width_deg / 2, self.x_deg + self.width_deg / 2
+        touch = np.flatnonzero(np.abs(left[1:] - right[:-1]) < TOUCHING_DEG)
+        right[touch] = left[touch + 1]  # to the last digit, so that shapes grow together
+        return left, right
 
     def pieces(self, what: str) -> npt.NDArray[np.bool_]:
         """(p,) pieces of one kind."""
@@ -169,8 +181,7 @@ def draw_strip(ax: Any, seen: Seen, scale: Scale, *, is_after: bool) -> None:
     ax.set_ylim(scale.bottom_deg, scale.top_deg)
     ax.set_facecolor(SKY)
     for first, last in _runs(seen):
-        x = np.stack([seen.x_deg - seen.width_deg / 2, seen.x_deg + seen.width_deg / 2], 1)
-        x = x[first:last].ravel()
+        x = np.stack(seen.sides_deg, 1)[first:last].ravel()
         edge = np.repeat(seen.edge_deg[first:last], 2)
         horizon = np.repeat(seen.horizon_deg[first:last], 2)
         ax.fill_between(x, edge, horizon, color=WATER, lw=0, zorder=1)
@@ -191,7 +202,7 @@ def draw_strip(ax: Any, seen: Seen, scale: Scale, *, is_after: bool) -> None:
             continue
         mask = seen.pieces(what)
         if is_after and what in (WINDOW, FIRST):
-            _outline(ax, seen, mask, look["edgecolor"], what)
+            _outline(ax, seen, mask, what)
         else:
             _fill(ax, seen, mask, what, look, scale)
     _frame(ax, seen, scale)
@@ -234,8 +245,7 @@ def _gaps(ax: Any, seen: Seen) -> None:
 def _boxes(seen: Seen, mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.float64]:
     """(n, 4, 2) corners of pieces, counter-clockwise."""
     at = seen.ray[mask]
-    left = seen.x_deg[at] - seen.width_deg[at] / 2
-    right = seen.x_deg[at] + seen.width_deg[at] / 2
+    left, right = (side[at] for side in seen.sides_deg)
     low, high = seen.low_deg[mask], seen.high_deg[mask]
     corners = [(left, low), (right, low), (right, high), (left, high)]
     return np.stack([np.stack(pair, axis=-1) for pair in corners], axis=1)
@@ -257,10 +267,10 @@ def _fill(
         draw_area(ax, shape, fill=False, edgecolor=look["edgecolor"], lw=0.6, zorder=2.1)
 
 
-def _outline(ax: Any, seen: Seen, mask: npt.NDArray[np.bool_], colour: str, what: str) -> None:
+def _outline(ax: Any, seen: Seen, mask: npt.NDArray[np.bool_], what: str) -> None:
     draw_area(
-        ax, _shape(seen, mask), fill=False, edgecolor=colour, lw=0.8, ls=(0, (1.0, 1.2)),
-        zorder=2.2, gid=f"{what}, gone",
+        ax, _shape(seen, mask), fill=False, edgecolor=VERMILION, zorder=2.2, gid=f"{what}, gone",
+        **GONE_LOOK,
     )  # fmt: skip
 
 
