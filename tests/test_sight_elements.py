@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sight_oracle import east, forest, rays_through, slope, strip
 
+from geotrim.core import _sight_kernels
 from geotrim.core.sight import elements, open_share
 from geotrim.core.sight_rays import shore_rays
 from geotrim.core.sight_scene import Rays
@@ -107,6 +108,44 @@ def test_a_stair_of_seventy_walls():
         [[number] for number in range(i, 70)] for i in range(70)
     ]
     assert opened_frac(found, taken(options, range(35, 70))) == pytest.approx(0.5)
+
+
+def test_the_same_trees_in_another_order_are_the_same_element():
+    """Undersides at 4 ft, 20 and 60 ft off, seen from 8 ft; on one ray the trees change places.
+
+    Going up, the near one comes in at -4 in 20 and the far one at -4 in 60, and both stay.
+    """
+    walls = strip([(20, 21, 4.0, 30.0, 0), (60, 61, 4.0, 30.0, 1)])
+    walls.tree[0, 20], walls.tree[0, 60] = 1, 0  # change places in the first row
+    full = np.ones(2)
+    rays = Rays(
+        0 * full, np.array([2.5, 4.5]), full, 0 * full, 99 * full, 8.0, -20 * full, 0 * full,
+        full / 40.0,
+    )  # fmt: skip
+    options = options_of([(0, 0.0, math.inf), (1, 0.0, math.inf)])
+    found = elements(walls, [rays], options)
+    sets = {str(groups(found, j)): found.weight_frac[j] for j in range(len(found))}
+    near, far = slope(-4.0 / 20.0), slope(-4.0 / 60.0)
+    one = pytest.approx((far - near) / 40.0)
+    assert sets == {"[[0]]": one, "[[1]]": one, "[[0], [1]]": pytest.approx(-far / 20.0)}
+    assert found.open_frac == pytest.approx((near + 20.0) / 20.0)
+
+
+def test_sets_of_one_hash_are_told_apart():
+    """Two sets whose hashes are equal by the modulus, 2**31 - 1, and by its factor, 1,000,003."""
+    place, hashed = np.full(8, -1), np.empty(4, np.int64)
+    start, item = np.zeros(5, np.int64), np.empty((8, 2), np.int64)
+    sets = [(0, 0), (0, 2**31 - 1), (1, 0), (0, 1_000_003)]
+    numbers = []
+    for tree, name in sets * 2:
+        names = np.full(2, name)
+        numbers.append(
+            _sight_kernels._look_up(
+                np.array([tree]), 1, names, max(numbers, default=-1) + 1, place, hashed, start, item
+            )
+        )
+    assert numbers == [0, 1, 2, 3, 0, 1, 2, 3]
+    assert len(set(hashed.tolist())) == 2 and item[:4].tolist() == [list(one) for one in sets]
 
 
 def test_what_nothing_can_open_is_in_no_element():
@@ -218,7 +257,7 @@ def test_elements_are_well_formed(seed, menu):
         trees = [{int(options.tree[o]) for o in part} for part in parts]
         assert all(len(one) == 1 for one in trees)
         assert len(set().union(*trees)) == len(parts)
-        names.add(tuple(map(tuple, parts)))
+        names.add(tuple(sorted(map(tuple, parts))))
     assert len(names) == len(found) and (found.weight_frac > 0.0).all()
     assert found.option_start[-1] == found.option.size
     assert found.group_start[-1] == found.option_start.size - 1

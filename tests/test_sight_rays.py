@@ -61,8 +61,9 @@ def test_a_step_wider_than_the_fan_is_one_cell():
 
 
 def test_a_step_that_divides_the_fan_is_kept():
-    """90 degrees in cells of 1: 90 of them, whatever the rounding of the ends."""
-    assert len(fan_of([NORTH], step=1.0)) == 90
+    """90 degrees in cells of 90 / n: n of them, whatever the rounding of the ends."""
+    for n in range(1, 120):
+        assert len(fan_of([NORTH], step=90.0 / n)) == n
 
 
 @pytest.mark.parametrize("clockwise", [0.0, 90.0, 137.0, 200.0, 359.5])

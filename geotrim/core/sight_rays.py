@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -368,8 +368,3 @@ def shore_rays(
     weight = along / (along.sum() * (high - low)) if n else np.zeros(0)
     lows, highs = np.full(n, low), np.full(n, high)
     return Rays(xs, ys, dxs / norm, dys / norm, length, math.nan, lows, highs, weight)
-
-
-def weighted(rays: Rays, share_frac: float) -> Rays:
-    """The same rays, weighing so much less: a share of a view made of several."""
-    return replace(rays, weight=rays.weight * share_frac)
