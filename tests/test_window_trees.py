@@ -251,11 +251,12 @@ def test_the_allowance_over_150_ft():
     assert (trees_only.trees_max, trees_only.length_max_ft) == (6, None)
 
 
-def test_gaps_in_the_canopy_belong_to_the_shore_a_window_may_run_over():
-    lot, *_ = lot_of(make_site([(10, 6, 6, 14), (40, 6, 6, 14)]))
-    allowed = lot.problem.is_allowed
-    assert allowed[8:42].all()  # from one crown over the gap to the other
-    assert not allowed[:6].any() and not allowed[45:].any()
+def test_a_window_may_run_over_bare_shore_but_not_where_a_setback_lies():
+    trees = [(10, 6, 6, 14), (40, 6, 6, 14)]
+    assert lot_of(make_site(trees))[0].problem.is_allowed.all()
+    strip = Setback("side lines", "riparian-lines", 20.0, "invented")
+    allowed = lot_of(make_site(trees, setbacks=[strip]))[0].problem.is_allowed
+    assert allowed.tolist() == [False] * 20 + [True] * 20 + [False] * 20
 
 
 def test_stations_divide_each_stretch_evenly():

@@ -36,7 +36,18 @@ def square(x, y, side):
     return shapely.box(x - side / 2, y - side / 2, x + side / 2, y + side / 2)
 
 
-def make_site(
+_MADE = {}
+
+
+def make_site(*args, **given):
+    """As :func:`_made`; the same lot again where it was made before. Not to be changed in place."""
+    key = repr((args, sorted(given.items())))
+    if key not in _MADE:
+        _MADE[key] = _made(*args, **given)
+    return _MADE[key]
+
+
+def _made(
     trees, length=60.0, *, facts=None, eyes=(), overlays=(), crs=FLORIDA_EAST_USFT, scale=1.0,
     rmse_ft=0.1, with_trunks=True, species=None, bases=None, keep=None, options=None, hole=None,
     setbacks=(), mhw_facts=None, depth=100.0,
@@ -106,8 +117,7 @@ def before(site, options):
     if key not in _READY:
         results = {}
         for name in names:
-            has_input = {"calibrate": site.readings is not None}
-            if has_input.get(name, True):
+            if name != "calibrate" or site.readings is not None:
                 results[name] = run_operation(name, site, results, given)
         _READY[key] = (site, results)  # the site is held, so its id stays its own
     return dict(_READY[key][1])

@@ -226,6 +226,7 @@ WINDOW = Operation(
         "frontage",
         "fringe",
         "zone",
+        "setbacks?",
         "heights",
         "route",
         "calibrate?",

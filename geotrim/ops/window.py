@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+import numpy as np
+import shapely
+
 from geotrim.checks import check_columns, check_kind, check_lots
 from geotrim.model import Facts, HeightSource, Note, Result
 from geotrim.ops.canopy_cells import crown_cells
@@ -39,6 +42,7 @@ def window(
     facts: Facts | None = None,
     profiles: Any = None,
     overlays: Iterable[RuleFile] | None = (),
+    setbacks: Result | None = None,
     calibrate: Result | None = None,
     band_ft: tuple[float, float] = (6.0, 10.0),
     canopy_model: str = "column",
@@ -77,7 +81,7 @@ def window(
     ----------
     lots, mhw_line, crowns, heights, trunks, eyes, ground, mhw_facts, facts, profiles, overlays :
         As :class:`geotrim.model.Site` holds them.
-    frontage, fringe, zone, heights_result, route, calibrate : Result
+    frontage, fringe, zone, heights_result, route, setbacks, calibrate : Result
         Of those operations.
     band_ft ... share_measure_reading :
         The parameters of the operation, as :mod:`geotrim.ops.catalogue_window` explains them.
@@ -126,6 +130,7 @@ def window(
         frontage=frontage,
         fringe=fringe,
         zone=zone,
+        strips=shapely.Polygon() if setbacks is None else _union(setbacks["setbacks"]),
         route=route,
         cells=cells,
         foliage=foliage,
@@ -158,6 +163,10 @@ def window(
 def _models(asked: Mapping[str, Any]) -> dict[str, Any]:
     """Parameters of the canopy model."""
     return {name: asked[name] for name in ("canopy_model", "crown_base_ft", "crown_base_frac")}
+
+
+def _union(table: Any) -> Any:
+    return shapely.union_all(np.asarray(table.geometry.array, dtype=object))
 
 
 def _readings(route: Result) -> Readings:

@@ -79,7 +79,7 @@ class Costs:
 
         target = self.asked["target_view_frac"]
         if target is None:
-            return True, ""
+            return False, ""
         if self.look.view_frac >= target - SAME_VIEW:
             return True, f"{percent(target)} of the view is reached"
         best, names = what_bars(self.lot.problem, target, seconds=self.clock.part(0.8))

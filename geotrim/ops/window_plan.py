@@ -48,6 +48,7 @@ class Given:
     frontage: Result
     fringe: Result
     zone: Result
+    strips: Any
     route: Result
     cells: CrownCells
     foliage: Foliage
@@ -75,7 +76,7 @@ class Given:
         """Stations of a lot."""
         return shore_of(
             lot_id, self.frontage, self.mhw_line, self.crowns, self.fringe, self.zone_of(lot_id),
-            float(self.asked["station_step_ft"]), self.feet,
+            self.strips, float(self.asked["station_step_ft"]), self.feet,
         )  # fmt: skip
 
     def lacking(self, lot_id: str) -> tuple[str, str] | None:
@@ -168,10 +169,11 @@ def lot_tables(given: Given, lot_id: str) -> tuple[dict[str, Any], list[Note]]:
     notes = _way_notes(lot_id, way, given)
     lot, view, says = _lot(given, lot_id, way)
     notes += says
-    notes += [Note(f"lot {lot_id}", text, "assumed") for text in lot.done.told]
+    notes += [Note(f"lot {lot_id}", text, "missing") for text in lot.done.told]
     found = _solved(given, lot, clock)
     rows, untold = _rows(given, lot, view, way, found, clock)
     row = rows["window_lots"][0]
+    notes += [_basis(lot_id, row, str(given.asked["canopy_model"])), *_after(lot_id, rows, given)]
     if not row["is_optimal"] and not found.is_own:
         text = (
             f"not proven best in {given.asked['solve_seconds']:g} s: opens "
@@ -184,6 +186,33 @@ def lot_tables(given: Given, lot_id: str) -> tuple[dict[str, Any], list[Note]]:
         text = f"time did not do to tell what these limits cost: {told}"
         notes.append(Note(f"lot {lot_id}", text, "missing"))
     return rows, notes
+
+
+def _basis(lot_id: str, row: Mapping[str, Any], model: str) -> Note:
+    """Whose limits, seen from where, and what foliage is taken to be."""
+    eyes = f"from {_count(row['n_eyes'], 'eye')}" if row["view_of"] == "eyes" else "by stations"
+    text = (
+        f"limits of: {row['way_words']}; view {eyes}; foliage by canopy model {model}; crowns "
+        "count as solid and are treated whole"
+    )
+    return Note(f"lot {lot_id}", text, "info")
+
+
+def _after(lot_id: str, rows: Mapping[str, Any], given: Given) -> list[Note]:
+    """What good practice says of trees that are brought down: P-12 and P-13 of the fact sheet."""
+    low = [one for one in rows["window_trees"] if one["treatment"] == tables.LOWER]
+    floor = given.rules.rules["floor-is-no-target"]
+    near = [
+        one["crown_id"]
+        for one in low
+        if one["height_after_ft"] <= rows["window_lots"][0]["least_height_ft"] + 1e-9
+    ]
+    out = []
+    if near:
+        some = ", ".join(near[:5]) + (", ..." if len(near) > 5 else "")
+        text = f"brought down to the least height: {some}. {floor.words}"
+        out.append(Note(f"lot {lot_id}", text.rstrip("."), "info"))
+    return out
 
 
 def _way(given: Given, lot_id: str) -> rules.Way:
@@ -242,27 +271,27 @@ def _tree_notes(lot_id: str, stand: Stand, foliage: Foliage) -> list[Note]:
     unknown = stand.is_fringe & np.isnan(stand.seen.is_mangrove)
     if unknown.any():
         text = (
-            f"{int(unknown.sum())} trees of unknown species are taken as mangroves here: confirm "
+            f"{_n(unknown, 'tree')} of unknown species taken as mangroves here: confirm "
             "in the field"
         )
         notes.append(Note(f"lot {lot_id}", text, "assumed"))
     other = stand.is_mine & stand.is_other & ~stand.is_gone
     if other.any():
         text = (
-            f"{int(other.sum())} plants known to be no mangroves are left standing and block the "
+            f"{_n(other, 'plant')} known to be no mangroves left standing, so that they block the "
             "view (remove_others takes them away first)"
         )
         notes.append(Note(f"lot {lot_id}", text, "info"))
     if stand.is_gone.any():
         text = (
-            f"{int(stand.is_gone.sum())} plants known to be no mangroves are taken as removed "
-            "first; a local tree code may apply to them"
+            f"{_n(stand.is_gone, 'plant')} known to be no mangroves taken as removed first; a"
+            " local tree code may apply to them"
         )
         notes.append(Note(f"lot {lot_id}", text, "assumed"))
     bare = stand.is_fringe & ~stand.is_other & np.isnan(foliage.whole_ft3)
     if bare.any():
         some = ", ".join(stand.ids[bare][:5]) + (", ..." if bare.sum() > 5 else "")
-        text = f"{int(bare.sum())} trees ({some}) have no foliage under this canopy model; left"
+        text = f"{_n(bare, 'tree')} ({some}) without known foliage under this canopy model: left"
         notes.append(Note(f"lot {lot_id}", text, "missing"))
     return notes
 
@@ -515,6 +544,7 @@ def _lot_row(
         "target_words": words,
         "view_others_removed_frac": float(problem.elements.open_frac),
         "view_best_frac": np.nan if costs.best is None else float(costs.best.view_frac),
+        "centred_length_ft": float(problem.station_length_ft[costs.centred.plan.is_open].sum()),
         "is_way_assumed": way.is_assumed,
         "lot_foliage_ft3": lot.lot_foliage_ft3,
         "least_height_ft": lot.least_ft,
@@ -535,6 +565,14 @@ def _why_none(lot: tables.Lot) -> str:
     limit = lot.done.limits[name]
     whom = "every tree" if n[name] >= of_all else f"{n[name]} of {of_all} trees"
     return f"{limit.words} [{limit.source}]: keeps {whom}"
+
+
+def _n(flags: Flags, what: str) -> str:
+    return _count(int(flags.sum()), what)
+
+
+def _count(n: int, what: str) -> str:
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"
 
 
 def _or_nan(value: Any) -> float:

@@ -22,7 +22,8 @@ COLUMNS = {
         "view_after_frac", "view_bound_frac", "view_centred_frac", "is_optimal", "n_spans",
         "window_length_ft", "n_cut_trees", "foliage_removed_ft3", "foliage_removed_frac",
         "target_view_frac", "is_target_met", "target_words", "view_others_removed_frac",
-        "view_best_frac", "is_way_assumed", "lot_foliage_ft3", "least_height_ft",
+        "view_best_frac", "centred_length_ft", "is_way_assumed", "lot_foliage_ft3",
+        "least_height_ft",
     ),
     "window_spans": (
         "lot_id", "span_id", "stretch_id", "station_from_ft", "station_to_ft", "span_length_ft",

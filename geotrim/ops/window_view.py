@@ -47,7 +47,7 @@ class Shore:
 
     from_ft, length_ft : (n,) [ft]
     is_break : (n,) True where a stretch begins.
-    is_allowed : (n,) True where the zone has width, or the canopy has a gap within the zone.
+    is_allowed : (n,) True where the zone has width, or there is no canopy and no setback.
     stretch : (n,) number of the stretch.
     feet : international feet in one map unit.
     """
@@ -77,7 +77,7 @@ class Shore:
 
 def shore_of(
     lot_id: str, frontage: Result, mhw_line: Any, crowns: Any, fringe: Result, zone: Any,
-    step_ft: float, feet: float,
+    strips: Any, step_ft: float, feet: float,
 ) -> Shore:  # fmt: skip
     """Stations of a lot.
 
@@ -89,6 +89,8 @@ def shore_of(
     mhw_line, crowns : GeoDataFrame
     zone : Polygon or MultiPolygon
         Zone of the lot.
+    strips : Polygon or MultiPolygon
+        Setbacks and exclusions.
     step_ft : float
         Each stretch is divided evenly into stations of about this length. [ft]
     feet : float
@@ -96,9 +98,9 @@ def shore_of(
 
     Notes
     -----
-    A window may be where the zone has width at the middle of a station. A gap in the canopy has
-    none, because there is nothing to cut; it is part of the shore a window may run over where the
-    zone lies on both sides of it.
+    A window may be where the zone has width at the middle of a station. Where no canopy stands
+    there is no zone, because there is nothing to cut; a window may run over such shore too, but for
+    what setbacks and exclusions cover.
     """
     rows = frontage["frontage"]
     smoothing = float(fringe.parameters["smoothing_length_ft"])
@@ -116,7 +118,7 @@ def shore_of(
         edges = np.linspace(0.0, one.length_ft, count + 1)
         starts.append(one.station0_ft + edges[:-1])
         lengths.append(np.diff(edges))
-        allowed.append(_allowed(one, (edges[:-1] + edges[1:]) / 2.0, zone, feet))
+        allowed.append(_allowed(one, (edges[:-1] + edges[1:]) / 2.0, zone, strips, feet))
         number.append(np.full(count, k, dtype=np.intp))
     stretch = _joined(number, np.intp)
     first = np.concatenate([[True], stretch[1:] != stretch[:-1]]) if len(stretch) else stretch > 0
@@ -160,26 +162,27 @@ def _stretch(
     )
 
 
-def _allowed(one: Stretch, at_ft: Floats, zone: Any, feet: float) -> Flags:
-    """Where a window may be: the zone has width, or a gap in the canopy lies between."""
+def _allowed(one: Stretch, at_ft: Floats, zone: Any, strips: Any, feet: float) -> Flags:
+    """Where a window may be: the zone has width, or nothing stands and no setback lies across."""
     has_zone = _width(one, at_ft, shapely.intersection(zone, one.fringe), feet) > 0.0
-    is_gap = ~has_zone & ~(_width(one, at_ft, one.fringe, feet) > 0.0)
-    out = has_zone.copy()
-    known = np.flatnonzero(~is_gap)
-    for k in np.flatnonzero(is_gap):
-        before, after = known[known < k], known[known > k]
-        if before.size and after.size:
-            out[k] = has_zone[before[-1]] and has_zone[after[0]]
+    is_bare = ~(_width(one, at_ft, one.fringe, feet) > 0.0)
+    across = _across(one, at_ft, feet)
+    is_free = shapely.length(shapely.difference(across, strips)) > 1e-6 * shapely.length(across)
+    out: Flags = has_zone | (is_bare & is_free)
     return out
+
+
+def _across(one: Stretch, at_ft: Floats, feet: float) -> Any:
+    """Lines square to the smoothed shore at stations, through all canopy there."""
+    origin, out = one.base.at(at_ft / feet), one.base.normal(at_ft / feet)
+    near = origin + out * (one.low_ft / feet)
+    far = origin + out * (one.high_ft / feet)
+    return shapely.linestrings(np.stack([near, far], axis=1))
 
 
 def _width(one: Stretch, at_ft: Floats, shape: Any, feet: float) -> Floats:
     """Length of a shape along the square through each station. [map units]."""
-    origin, out = one.base.at(at_ft / feet), one.base.normal(at_ft / feet)
-    near = origin + out * (one.low_ft / feet)
-    far = origin + out * (one.high_ft / feet)
-    lines = shapely.linestrings(np.stack([near, far], axis=1))
-    width: Floats = shapely.length(shapely.intersection(lines, shape))
+    width: Floats = shapely.length(shapely.intersection(_across(one, at_ft, feet), shape))
     return width
 
 

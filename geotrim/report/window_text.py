@@ -56,7 +56,7 @@ def _lot(results: facts.Results, lot: str, row: Any) -> list[str]:
     if row["status"] == "no window":
         lines += fold(f"{_capital(row['reason'])}.")
         if np.isfinite(row["view_before_frac"]):
-            lines += fold(f"{_capital(_now(row))}.")
+            lines += fold(f"Open {_of(row)}: {_now_short(row)}.")
     else:
         spans = facts.table(results, "window", "window_spans", lot)
         lines += _plan(results, row, spans, trees)
@@ -66,7 +66,7 @@ def _lot(results: facts.Results, lot: str, row: Any) -> list[str]:
     lines += _target(row)
     if row["status"] != "no window" and trees is not None:
         lines += _cuts(trees)
-    lines += _left(trees, limits)
+    lines += _left(row, trees, limits)
     lines += _frontier(results, lot)
     return [*lines, *_assumed(results, row)]
 
@@ -87,20 +87,23 @@ def _plan(results: facts.Results, row: Any, spans: Any, trees: Any) -> list[str]
     text = f"From station {where} ft: {done}."
     sure = "" if row["status"] == "own window" else f" {_sure(row)}"
     text += (
-        f" Opens {_share(row['view_after_frac'])} {_of(row)} ({_now_short(row)}); takes "
+        f" Opens {_view(row['view_after_frac'])} {_of(row)} ({_now_short(row)}); takes "
         f"{row['foliage_removed_ft3']:,.0f} cu ft, {_share(row['foliage_removed_frac'])} of the "
         f"lot's mangrove foliage.{sure}"
     )
     lines = fold(text)
     if row["status"] == "own window":
         best = row["view_best_frac"]
-        text = f"The best window within the limits that takes no more opens {_share(best)}."
+        text = f"The best window within the limits that takes no more opens {_view(best)}."
         return [*lines, *fold(text)]
+    long = row["centred_length_ft"]
     text = (
         "The best single span centred on the frontage that takes no more opens "
-        f"{_share(row['view_centred_frac'])}."
+        f"{_view(row['view_centred_frac'])}"
     )
-    return [*lines, *fold(text)]
+    if long > row["window_length_ft"] + 0.05:
+        text += f", over {_feet(long)} ft of shore and not {_feet(row['window_length_ft'])} ft"
+    return [*lines, *fold(f"{text}.")]
 
 
 def _where(spans: Any) -> str:
@@ -122,15 +125,11 @@ def _of(row: Any) -> str:
 
 
 def _now_short(row: Any) -> str:
-    told = f"{_share(row['view_before_frac'])} now"
+    told = f"{_view(row['view_before_frac'])} now"
     others = row["view_others_removed_frac"]
     if others - row["view_before_frac"] > SAME_VIEW:
-        told += f", {_share(others)} once the other plants are gone"
+        told += f", {_view(others)} once the other plants are gone"
     return told
-
-
-def _now(row: Any) -> str:
-    return f"{_now_short(row)} {_of(row)} is open"
 
 
 def _sure(row: Any) -> str:
@@ -138,19 +137,16 @@ def _sure(row: Any) -> str:
         return "Proven best within these limits."
     return (
         f"Not proven best in the time given: no plan opens more than "
-        f"{_share(row['view_bound_frac'])}."
+        f"{_view(row['view_bound_frac'])}."
     )
 
 
 def _whose(row: Any) -> list[str]:
-    assumed = ", assumed because nobody said who supervises" if row["is_way_assumed"] else ""
-    text = (
-        f"Limits are those of: {row['way_words'].lower()}{assumed}, and good practice; no tree is "
-        f"left under {_feet(row['least_height_ft'])} ft."
-        if np.isfinite(row["least_height_ft"])
-        else f"Limits are those of: {row['way_words'].lower()}{assumed}."
-    )
-    return fold(text)
+    assumed = " (assumed: nobody said who supervises)" if row["is_way_assumed"] else ""
+    text = f"Limits are those of the {row['way_words'].lower()}{assumed} and of good practice"
+    if np.isfinite(row["least_height_ft"]):
+        text += f"; least height after trimming {_feet(row['least_height_ft'])} ft"
+    return fold(f"{text}.")
 
 
 def _broken(limits: Any) -> list[str]:
@@ -191,17 +187,17 @@ def _binding(row: Any, limits: Any) -> list[str]:
     lines = ["", "  Limits that cost view, and the view there would be without each:"]
     for one in rows.head(MOST_LIMITS).itertuples():
         trees = f", {count(one.n_trees, 'tree', 'trees')}" if one.n_trees else ""
-        told = f"{_share(one.view_without_frac)} without {_short(one.limit, one.words)}{trees}"
+        told = f"{_view(one.view_without_frac)} without {_short(one.limit)}{trees}"
         lines += bullet(f"{told}: {one.words} [{one.source}]")
     if len(rows) > MOST_LIMITS:
         lines += bullet(f"and {len(rows) - MOST_LIMITS} more, in the table window_limits")
     return lines
 
 
-def _short(name: str, words: str) -> str:
+def _short(name: str) -> str:
     parts = [SHORT.get(part) for part in name.split(AND)]
     if None in parts:
-        return "this rule"
+        return "this rule" if len(parts) == 1 else "these rules"
     return " and ".join(str(part) for part in parts)
 
 
@@ -230,16 +226,25 @@ def _cuts(trees: Any) -> list[str]:
     return lines
 
 
-def _left(trees: Any, limits: Any) -> list[str]:
+def _left(row: Any, trees: Any, limits: Any) -> list[str]:
     """Trees that a limit keeps whatever would be done, limit by limit."""
     if trees is None or limits is None:
         return []
     rows = trees[trees["bar"] != ""]
+    if not len(rows):
+        return []
     words = dict(zip(limits["limit"], limits["words"], strict=True))
-    lines = ["", "  Trees that limits keep as they are:"] if len(rows) else []
-    for bar, mine in rows.groupby("bar", sort=False):
-        told = "; ".join(words.get(part, part) for part in str(bar).split(AND))
-        lines += bullet(f"{some(list(mine['crown_id']), MOST_IDS)}: {told}")
+    bars = [str(bar).split(AND) for bar in rows["bar"]]
+    of_all = set.intersection(*map(set, bars)) if row["status"] == "no window" else set()
+    by_bar: dict[tuple[str, ...], list[str]] = {}
+    for crown, names in zip(rows["crown_id"], bars, strict=True):
+        by_bar.setdefault(tuple(n for n in names if n not in of_all), []).append(str(crown))
+    lines = ["", "  Trees that limits keep as they are:"]
+    for name in of_all:
+        lines += bullet(f"every tree: {words.get(name, name)}")
+    for several, ids in by_bar.items():
+        told = "; ".join(words.get(name, name) for name in several)
+        lines += bullet(f"{some(ids, MOST_IDS)}{' also' if of_all else ''}: {told}") if told else []
     return lines
 
 
@@ -252,7 +257,7 @@ def _frontier(results: facts.Results, lot: str) -> list[str]:
     for one in rows.itertuples():
         mark = ("*" if one.is_chosen else "") + ("+" if one.is_knee else "")
         line = (
-            f"  {_share(one.view_after_frac):>8}{one.foliage_removed_ft3:>9,.0f}"
+            f"  {_view(one.view_after_frac):>8}{one.foliage_removed_ft3:>9,.0f}"
             f"{_share(one.foliage_removed_frac):>9}{one.n_cut_trees:>7}  {one.spans} {mark}"
         )
         lines.append(line.rstrip())
@@ -269,9 +274,14 @@ def _assumed(results: facts.Results, row: Any) -> list[str]:
         "treated whole and belong to the station of their trunk. These limits are met by these "
         "figures; what stands on site goes first, and the authority decides."
     )
-    if row["status"] == "own window":
+    if row["status"] != "planned":
         text = text.replace("These limits are met by these figures; w", "W")
     return ["", *fold(text)]
+
+
+def _view(value: float) -> str:
+    """A share of the view, to a tenth of a percent: windows differ by little."""
+    return "-" if not np.isfinite(value) else f"{100.0 * float(value):.1f} %"
 
 
 def _share(value: float) -> str:
