@@ -225,6 +225,21 @@ def test_a_span_stops_at_a_break():
     assert solve(row_of_trees(4, span_min_ft=3.0)).view_frac == pytest.approx(0.2)
 
 
+def test_lengths_met_exactly_are_kept():
+    """Spans of 0.3 ft and a gap of 0.3 ft, of stations of 0.1 ft: sums in floating point differ.
+
+    Stations 0-2 and 6-8 of 9: 0.02 * (1 + 2 + 3 + 7 + 8 + 9).
+    """
+    n = 9
+    trees = [(s, [(10.0, 0.3, -1)]) for s in range(n)]
+    elements = [(0.02 * (s + 1), [[(s, 0)]]) for s in range(n)]
+    rules = {"span_min_ft": 0.3, "span_max_ft": 0.3, "gap_min_ft": 0.3, "length_max_ft": 0.6}
+    problem = problem_of([0.1] * n, trees, elements, **rules)
+    found = solve(problem)
+    assert found.view_frac == pytest.approx(0.6)
+    assert evaluate(problem, found.plan).broken() == ()
+
+
 def test_stations_without_a_cut_tree_stay_closed():
     """Trees at 1 and 6 of 9 stations, spans of 3 ft at least: two spans of 3 ft."""
     trees = [(s, [(1.0, 0.3, -1)]) for s in (1, 6)]
@@ -282,6 +297,31 @@ def test_presolve_leaves_out_what_is_needless():
     assert small.options.tolist() == [1, 3]
     assert sorted(small.weights.values()) == pytest.approx([0.1, 0.3])
     assert len(presolve(problem_of([1.0] * 6, trees, elements)).weights) == 3
+
+
+def test_presolve_keeps_what_spans_can_reach():
+    """Trees at both ends of 10 ft: two spans of 1 ft reach them, one of 2 ft does not.
+
+    Nor does one span where the stretch breaks between them.
+    """
+    trees = [(0, [(4.0, 0.4, -1)]), (9, [(4.0, 0.4, -1)])]
+    elements = [(0.3, [[(0, 0)], [(1, 0)]])]
+    two = problem_of([1.0] * 10, trees, elements, n_spans_max=2, length_max_ft=2.0)
+    assert len(presolve(two).weights) == 1
+    assert solve(two).view_frac == pytest.approx(0.3)
+    for rules in ({"length_max_ft": 9.5}, {"breaks": (0, 5)}):
+        one = problem_of([1.0] * 10, trees, elements, n_spans_max=1, **rules)
+        assert len(presolve(one).weights) == 0
+        assert solve(one).view_frac == 0.0
+
+
+def test_the_bound_is_of_the_view_alone():
+    """A part too small to be worth its foliage is left, and still counts for the bound."""
+    trees = [(0, [(1.0, 0.3, -1)]), (1, [(99.0, 0.3, -1)])]
+    problem = problem_of([1.0] * 2, trees, [(0.5, [[(0, 0)]]), (2e-7, [[(1, 0)]])])
+    found = solve(problem)
+    assert found.plan.option_of.tolist() == [0, -1]
+    assert 0.5 + 2e-7 <= found.bound_frac <= 0.5 + 1e-6
 
 
 @pytest.mark.parametrize("seconds", [0.0, -1.0, float("nan")])

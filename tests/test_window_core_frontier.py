@@ -62,6 +62,15 @@ def test_a_frontier_of_one_point_and_of_none():
     assert not nothing.plan.is_open.any()
 
 
+def test_a_best_plan_known_already_is_taken():
+    problem = row_of_trees(6, trees_max=3)
+    best = solve(problem)
+    points = frontier(problem, 3, best=best)
+    assert points[-1] is best
+    assert [one.view_frac for one in points] == pytest.approx([0.12, 0.22, 0.30])
+    assert what_bars(problem, 0.4, best=best) == what_bars(problem, 0.4)
+
+
 def test_progress_is_told():
     said = []
     frontier(row_of_trees(4), 4, progress=said.append)

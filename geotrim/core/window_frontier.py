@@ -25,6 +25,7 @@ def frontier(
     n_points: int,
     *,
     seconds: float = 60.0,
+    best: Solution | None = None,
     progress: Progress | None = None,
 ) -> list[Solution]:
     """Best plans for growing budgets of foliage, evenly spaced up to what the best plan takes.
@@ -36,6 +37,8 @@ def frontier(
         Budgets. Where two give the same plan it is told once.
     seconds : float
         For all of them together.
+    best : Solution, optional
+        The best plan of the problem, where it has been searched for already.
     progress : callable, optional
         Called with words between two searches.
 
@@ -53,7 +56,8 @@ def frontier(
     if n_points < 1:
         raise RangeError("n_points", str(n_points), "at least 1", "ask for one plan or more")
     clock = Clock(seconds)
-    best = solve(problem, seconds=seconds / 2.0 if n_points > 1 else seconds)
+    if best is None:
+        best = solve(problem, seconds=seconds / 2.0 if n_points > 1 else seconds)
     found = [best]
     # From dear to cheap: a plan that is cheap enough already is best for the next budget as well.
     for number in range(n_points - 1, 0, -1):
@@ -175,6 +179,7 @@ def what_bars(
     target_frac: float,
     *,
     seconds: float = 60.0,
+    best: Solution | None = None,
     progress: Progress | None = None,
 ) -> tuple[float, tuple[str, ...]]:
     """What keeps a view from being opened.
@@ -186,6 +191,8 @@ def what_bars(
         Share of the view that is wanted open.
     seconds : float
         For all searches together.
+    best : Solution, optional
+        The best plan of the problem, where it has been searched for already.
     progress : callable, optional
 
     Returns
@@ -203,7 +210,8 @@ def what_bars(
     minimal infeasible constraint sets in linear programs": the deletion filter).
     """
     clock = Clock(seconds)
-    best = solve(problem, seconds=seconds / 4.0)
+    if best is None:
+        best = solve(problem, seconds=seconds / 4.0)
     if _meets(best, target_frac):
         return best.view_frac, ()
     alone = dict(_without_each(problem, best, _some(clock, 0.6), progress))

@@ -183,8 +183,10 @@ def _cut_off(model: Model, x: Floats) -> None:
 def first_plans(problem: WindowProblem, small: Small, clock: Clock) -> list[WindowPlan]:
     """Plans that keep the limits, each from a program without elements, so soon solved.
 
-    Each option counts what its elements are worth: at first shared out evenly among all it takes
-    to open them, then in full where only this option is missing or taken in the last plan.
+    Each option counts what its elements are worth. At first an element is shared out evenly among
+    all it takes to open it. Seen from a plan, an element that is open counts for the options that
+    keep it so, evenly; one that is closed counts for those it still wants, the less the more of
+    them there are.
     """
     out: list[WindowPlan] = []
     taken: set[int] = set()
