@@ -25,6 +25,7 @@ from geotrim.ops.stages import stages as stages_of
 from geotrim.report.stages_text import stages_text
 from geotrim.rules.rule_file import read_overlay
 from geotrim.rules.rule_set import rule_set
+from tests import sites
 from tests.test_canopy import SQUARE, flat, trees
 from tests.test_profile_model import layers
 from tests.test_route import PROFESSIONAL, lot_site
@@ -508,6 +509,65 @@ def test_only_what_stands_in_the_zone_is_taken_by_a_window():
     assert row(heights, "t0")["removed_frac"] == pytest.approx(12 / 19)  # no window, no zone
 
 
+def test_two_lots_each_with_its_own_plan_years_and_dates():
+    """Lot A has a window, lot B planned heights; 12 of 19 ft: ln 7/19 / ln 0.75 = 3.5 years."""
+    site = four((20.0, 9.0, 20.0, 12.0))
+    crowns = site.crowns.assign(keep=[None, "a nest", None, "a nest"])
+    lots = sites.lots([shapely.box(0, -90, 50, 0), shapely.box(50, -90, 100, 0)])
+    facts = Facts(site.facts.everywhere, {"B": START})
+    site = dataclasses.replace(site, lots=lots, crowns=crowns, facts=facts)
+    one, other = (
+        planned_window(lot_id="A", t0=("clear-band", 6.0, 10.0)),
+        planned_window(lot_id="B", status="no window", t2=("clear-band", 6.0, 10.0)),
+    )
+    both = {n: pd.concat([one[n], other[n]]) for n in ("window_lots", "window_trees")}
+    found = staged(site, Result("window", both), target_height_ft=8.0)
+    table = found["stage_lots"].set_index("lot_id")
+    assert table["plan"].tolist() == ["window", "target-height"]
+    assert table["n_years"].tolist() == [1, 4] and table["n_cut_trees"].tolist() == [1, 1]
+    assert found["stage_trees"]["lot_id"].tolist() == ["A", "B"]
+    assert found["stage_trees"]["crown_id"].tolist() == ["t0", "t2"]
+    assert found["stage_trees"]["treatment"].tolist() == ["clear-band", "lower-top"]
+    assert table["removed_ft3"]["A"] / table["removed_ft3"]["B"] == pytest.approx(4 / 12, rel=1e-6)
+    assert years_of(found, "t0")["date"].isna().all()
+    assert years_of(found, "t2")["date"].iloc[0] == "2028-02-29"
+    # only trees of lots that go by heights are told as left: t3, not t1
+    assert "1 taller than the planned height are marked to be left" in told(found)
+    by_window = staged(site, Result("window", both), stage_plan="window")
+    assert by_window["stage_trees"]["crown_id"].tolist() == ["t0"]
+    early = dataclasses.replace(
+        site, facts=Facts(site.facts.everywhere | {"supervisor": "professional"}, {})
+    )
+    assert staged(early, Result("window", both))["stage_cuts"]["date"].isna().all()
+
+
+def test_a_height_that_only_the_window_tells_is_used():
+    """The raster shows the crown in part, so route has no top; the window's is taken."""
+    site = four((20.0, 16.0))
+    window = planned_window(t0=("lower-top", 12.0, np.nan))
+    results = measure(site, ["route"])
+    trees_ = results["route"]["tree_outcomes"].assign(top_height_ft=np.nan)
+    tables = {**results["route"].tables, "tree_outcomes": trees_}
+    window["window_trees"]["top_height_ft"] = 20.0
+    results |= {"window": window, "route": dataclasses.replace(results["route"], tables=tables)}
+    found = run_operation("stages", site, results)
+    assert row(found, "t0")["top_height_ft"] == 20.0
+
+
+def test_heights_that_sticks_corrected_are_the_ones_that_are_staged():
+    """Four trees read 1 ft taller than the raster: each is staged from its corrected height."""
+    heights = [9.0, 12.0, 16.0, 18.0]
+    site = four(heights)
+    read = sites.readings(list(site.crowns["crown_id"]), [h + 1.0 for h in heights])
+    site = dataclasses.replace(site, readings=read)
+    site, results = run(site, height_correction="bias")
+    assert results["stages"]["stage_trees"]["top_height_ft"].tolist() == pytest.approx(
+        [10.0, 13.0, 17.0, 19.0]
+    )
+    cuts = years_of(results["stages"], "t2")  # 1 + 16 x 0.75
+    assert cuts["height_after_ft"].iloc[0] == pytest.approx(13.0)
+
+
 def test_trees_that_are_chosen_kept_or_no_mangroves():
     kinds = ["red mangrove", "buttonwood", None, "white mangrove", "red mangrove"]
     site = four((12.0, 12.0, 12.0, 12.0, 6.9), species=kinds)
@@ -546,6 +606,9 @@ def test_without_a_route_trees_are_on_no_lot():
     found = stages(crowns, heights, target_height_ft=7.0, facts=Facts(START))
     assert found["stage_lots"]["lot_id"].tolist() == [None]
     assert found["stage_trees"]["lot_id"].tolist() == [None, None]
+    rough = dataclasses.replace(heights, rmse_ft=1.0, height_ft=np.full((40, 40), 15.5))
+    close = stages(crowns, rough, target_height_ft=7.0, share_from_ft=16.0)
+    assert row(close, "c1")["yearly_frac"] == 0.25 and "too close" in told(close)
     assert row(found, "c1")["share_binds"] == "act" and row(found, "c1")["n_years"] == 4
     assert years_of(found, "c1")["date"].iloc[1] == "2029-03-01"
 
@@ -575,7 +638,7 @@ def test_dates_are_a_year_apart_and_unknown_without_a_start():
 def test_years_that_were_planned_are_held_against_those_that_are_needed():
     found = staged(stage_years=4)
     assert "1 tree (t3): more years than the 4 years of stage_years" in told(found, "info")
-    assert "stage_years" not in told(staged(stage_years=5))
+    assert "stage_years" not in told(staged(stage_years=5))  # t3 needs just five
 
 
 @pytest.mark.parametrize(
