@@ -114,6 +114,13 @@ def test_cells_past_the_raster_say_nothing():
     assert seen_ft2(cells) == pytest.approx([M_FT**2, 0.0])
 
 
+def test_heights_that_are_not_finite_say_nothing():
+    tall = np.full((4, 4), 7.0)
+    tall[2, 1] = np.inf
+    cells, _ = crown_cells(crowns_of(shapely.box(1, 1, 3, 2)), grid(tall))
+    np.testing.assert_array_equal(cells.height_ft, [np.nan, 7.0])
+
+
 def test_a_top_wants_a_cell_that_is_covered_enough():
     """A hundredth of a cell counts, less does not."""
     tall = np.full((4, 4), 5.0)
@@ -242,9 +249,9 @@ def test_cells_hardly_covered_bare_or_under_the_base_are_no_canopy():
     tall = np.full((4, 6), 9.0)
     tall[2, 2], tall[2, 3] = 0.0, 2.5
     crowns = crowns_of(shapely.box(1, 1, 4.005, 2), base_height_ft=[3.0])
-    for model, tops in (("column", [9.0, np.nan, 2.5]), ("crown-base", [9.0, np.nan, np.nan])):
+    for model, tops in (("column", [[9.0, np.nan, 2.5]]), ("crown-base", [[9.0]])):
         found, _ = scene_for(crowns, grid(tall), model)
-        np.testing.assert_array_equal(found.top_ft, [tops[: found.top_ft.shape[1]]])
+        np.testing.assert_array_equal(found.top_ft, tops)
         np.testing.assert_array_equal(found.tree >= 0, np.isfinite(found.top_ft))
 
 
