@@ -29,6 +29,7 @@ def view(
     gaps=(),
     after=True,
     horizon_deg=-0.06,
+    turn_max_deg=75.0,
 ):
     """Tables of one eye before a straight shore, as ``sightlines`` hands them over.
 
@@ -38,7 +39,7 @@ def view(
     x = np.arange(n) * step
     x = x[[not any(a < one < b for a, b in gaps) for one in x]]
     middle = x.mean()
-    away = depth_ft / np.cos(np.radians(np.clip(x - middle, -75, 75)))
+    away = depth_ft / np.cos(np.radians(np.clip(x - middle, -turn_max_deg, turn_max_deg)))
     edge = -np.degrees(np.arctan2(height_ft, away))
     horizon = np.full(x.size, horizon_deg)
     blocks, is_open, is_after = [], np.ones(x.size), np.ones(x.size)

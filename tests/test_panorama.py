@@ -39,6 +39,7 @@ CASES = {
     "a sliver of water": pf.view(
         height_ft=0.2, depth_ft=150.0, band=(-0.04, -0.02), horizon_deg=-0.0066
     ),
+    "an edge far off on both sides": pf.view(n=179, from_deg=271.0, turn_max_deg=89.0),
     "long names": pf.view(
         "the window seat of the upper room on the north side, as measured", lot_id="L" * 60
     ),

@@ -22,7 +22,8 @@ from sites import readings
 from geotrim.core.sight_pieces import Layer, pieces_of
 from geotrim.errors import CRSError, LayerError, RangeError
 from geotrim.model import Note
-from geotrim.ops.catalogue_window import SIGHTLINES
+from geotrim.ops.catalogue_window import SIGHTLINES, WINDOW
+from geotrim.ops.chain import measure, run_operation
 from geotrim.ops.eyes import eyes_of_lots, water_level
 
 WALL = made.wall(-20.0, -10.0)
@@ -209,6 +210,26 @@ def test_no_window_for_a_lot_is_not_known_and_an_empty_one_changes_nothing():
     left = ("A", "t0", "leave", np.nan, np.nan)
     same, _ = eye_rows(made.sights(site, made.window_of([left], status="no window")))
     assert same["view_after_frac"] == same["view_now_frac"] > 0.0
+
+
+@pytest.mark.parametrize("remove_others", [False, True])
+def test_the_views_of_the_window_are_those_of_the_eyes(remove_others):
+    """Two ways: what opens together, added up by the window's search, and the share of the eyes."""
+    walls = [made.wall(-20, -10, x, x + 10) for x in (-20, -8, 4)]
+    species = ["red mangrove", "Avicennia germinans", "Coccoloba uvifera"]
+    eyes = [("low", 0.0, -30.0, 9.0), ("high", 5.0, -30.0, 22.0)]
+    site = made.site_of(
+        walls, [14.0, 18.0, 16.0], eyes, lots={"A": box(-20, -80, 20, 0)}, species=species,
+        azimuth_step_deg=3.0, station_step_ft=5.0, frontier_points=0, remove_others=remove_others,
+    )  # fmt: skip
+    results = dict(measure(site, WINDOW.needs()))
+    results["window"] = run_operation(WINDOW, site, results)
+    seen = run_operation(SIGHTLINES, site, results)["sight_eyes"]
+    lot = results["window"]["window_lots"].iloc[0]
+    assert lot["n_cut_trees"] >= 1 and lot["view_of"] == "eyes"
+    assert seen["view_now_frac"].mean() == pytest.approx(lot["view_before_frac"], abs=1e-9)
+    assert seen["view_after_frac"].mean() == pytest.approx(lot["view_after_frac"], abs=1e-9)
+    assert lot["view_after_frac"] > lot["view_before_frac"] + 0.01
 
 
 def test_plants_that_are_no_mangroves_are_removed_first_where_asked():
