@@ -61,9 +61,11 @@ def test_a_step_wider_than_the_fan_is_one_cell():
 
 
 def test_a_step_that_divides_the_fan_is_kept():
-    """90 degrees in cells of 90 / n: n of them, whatever the rounding of the ends."""
-    for n in range(1, 120):
-        assert len(fan_of([NORTH], step=90.0 / n)) == n
+    """90 degrees in cells of 1: 90 of them, whatever the rounding of the ends."""
+    for clockwise in range(0, 360, 7):
+        turn = math.radians(clockwise)
+        spin = np.array([[math.cos(turn), math.sin(turn)], [-math.sin(turn), math.cos(turn)]])
+        assert len(fan_of([NORTH @ spin.T], step=1.0)) == 90
 
 
 @pytest.mark.parametrize("clockwise", [0.0, 90.0, 137.0, 200.0, 359.5])
@@ -211,6 +213,15 @@ def test_rays_reach_the_edge_and_the_last_canopy():
     # canopy behind the eye, or on no ray, lengthens none
     behind = eye_rays(300.0, 2.5, 10.0, [moved(east, 300.0, 0.0)], trees, **kept)
     assert behind.length_ft == pytest.approx(100.0 / behind.dx)
+
+
+def test_canopy_beside_the_rays_lengthens_none():
+    """Trees 150 ft to the side; one of the rays runs due north, along the grid."""
+    trees = strip([(150, 151, 0.0, 8.0, 0)])
+    near = np.array([(-5.0, -20.0), (5.0, -20.0)])
+    rays = eye_rays(0.0, -30.0, 10.0, [near], trees, azimuth_step_deg=11.0)
+    assert (rays.dx == 0.0).any() and len(rays) == 5
+    assert rays.length_ft == pytest.approx(10.0 / rays.dy)
 
 
 def test_beyond_the_horizon_nothing_is_looked_for():
