@@ -245,6 +245,13 @@ WINDOW = Operation(
             "foliage_removed_frac",
             "is_optimal",
             "is_target_met",
+            "target_view_frac",
+            "view_others_removed_frac",
+            "view_best_frac",
+            "centred_length_ft",
+            "lot_foliage_ft3",
+            "least_height_ft",
+            "is_way_assumed",
         ),
         "window_spans": ("station_from_ft", "station_to_ft", "span_length_ft", "n_cut_trees"),
         "window_trees": (
@@ -259,7 +266,7 @@ WINDOW = Operation(
             "share_max_frac",
             "is_in_span",
         ),
-        "window_limits": ("value", "allowed", "view_without_frac", "n_trees"),
+        "window_limits": ("view_without_frac", "n_trees"),
         "window_frontier": (
             "foliage_removed_ft3",
             "foliage_removed_frac",
