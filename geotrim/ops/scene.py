@@ -159,7 +159,7 @@ def _canopy(
     """Height of each cell, and which cells are canopy. [ft]."""
     even = foliage.is_even[cells.crown]
     top = np.where(even, foliage.foliage_top_ft[cells.crown], foliage.cell_height_ft)
-    is_here = cells.is_counted | even
+    is_here = cells.is_counted.copy()
     if near is not None:
         west, south, east, north = near
         is_here &= (cells.x >= west) & (cells.x <= east) & (cells.y >= south) & (cells.y <= north)
