@@ -13,9 +13,10 @@ from window_core_cases import (
     window_is_within,
 )
 
+from geotrim.core import window_solve
 from geotrim.core.window_limits import evaluate
 from geotrim.core.window_presolve import presolve
-from geotrim.core.window_solve import Clock, Solution, first_plans, shortest_spans, solve
+from geotrim.core.window_solve import Clock, Solution, first_plans, run, shortest_spans, solve
 from geotrim.errors import GeotrimError
 
 N_CASES = 320
@@ -182,6 +183,27 @@ def test_a_budget_missed_by_a_hair_is_kept(excess):
     assert found.foliage_ft3 <= 3.0
 
 
+def test_plans_over_a_budget_by_rounding_are_cut_off(monkeypatch):
+    """A solver that is ever so careless with sums: its plans are judged again and ruled out."""
+
+    def careless(program, seconds):
+        strict = program.most
+        program.most = [most * 1.1 if most > 1000.0 else most for most in strict]
+        try:
+            return run(program, seconds)
+        finally:
+            program.most = strict
+
+    monkeypatch.setattr(window_solve, "run", careless)
+    trees = [(s, [(1.0 + s / 100, 0.3, -1)]) for s in range(4)]
+    elements = [(0.1, [[(s, 0)]]) for s in range(4)]
+    problem = problem_of([1.0] * 4, trees, elements, foliage_max_ft3=3.0)
+    found = solve(problem)  # three trees take 3.03 ft3 or more; within 1.1 times the budget
+    assert evaluate(problem, found.plan).broken() == ()
+    assert found.view_frac == pytest.approx(0.2)
+    assert found.foliage_ft3 == pytest.approx(2.01)
+
+
 def test_the_cheaper_of_two_options_is_taken():
     """Both open the same; 4 ft3 come off instead of 9."""
     problem = problem_of(
@@ -223,6 +245,15 @@ def test_a_span_stops_at_a_break():
     """Two stretches of 2 ft hold no span of 3 ft; one of 4 ft does."""
     assert solve(row_of_trees(4, breaks=(0, 2), span_min_ft=3.0)).view_frac == 0.0
     assert solve(row_of_trees(4, span_min_ft=3.0)).view_frac == pytest.approx(0.2)
+
+
+def test_a_break_makes_two_spans(monkeypatch):
+    """One span of two stretches: the better one, and the solver is asked but once for it."""
+    asked = []
+    monkeypatch.setattr(window_solve, "run", lambda *given: asked.append(1) or run(*given))
+    problem = row_of_trees(4, breaks=(0, 2), n_spans_max=1)
+    assert solve(problem).view_frac == pytest.approx(0.14)
+    assert len(asked) == 2  # the plan, and the shortest spans for it
 
 
 def test_lengths_met_exactly_are_kept():
@@ -297,6 +328,22 @@ def test_presolve_leaves_out_what_is_needless():
     assert small.options.tolist() == [1, 3]
     assert sorted(small.weights.values()) == pytest.approx([0.1, 0.3])
     assert len(presolve(problem_of([1.0] * 6, trees, elements)).weights) == 3
+
+
+@pytest.mark.parametrize("budget", [1.0, 2.0, 3.0, 4.0])
+def test_elements_within_elements(budget):
+    """Views behind one tree, two and three: each wider one needs all the narrower one needs."""
+    trees = [(s, [(1.0, 0.3, -1)]) for s in range(4)]
+    elements = [
+        (0.05, [[(0, 0)]]),
+        (0.10, [[(0, 0)], [(1, 0)]]),
+        (0.30, [[(0, 0)], [(1, 0)], [(2, 0)]]),
+        (0.12, [[(3, 0)]]),
+    ]
+    problem = problem_of([1.0] * 4, trees, elements, foliage_max_ft3=budget)
+    # By hand: the fourth tree; it and the first; the first three; all.
+    expected = {1.0: 0.12, 2.0: 0.17, 3.0: 0.45, 4.0: 0.57}[budget]
+    assert solve(problem).view_frac == pytest.approx(expected)
 
 
 def test_presolve_keeps_what_spans_can_reach():

@@ -72,6 +72,11 @@ CASES = [
         {"trees_max": 2, "is_counted": np.array([0, 1, 1, 1, 1, 1], dtype=bool)},
         "111000", (0, 1, 2), 2.0, 2.0, False, True,
     ),
+    (  # no tree that counts is left to cut
+        "allowance-trees",
+        {"trees_max": 2, "is_counted": np.array([1, 1, 0, 0, 0, 0], dtype=bool)},
+        "110000", (0, 1), 2.0, 2.0, False, False,
+    ),
     ("allowance-length", {"length_max_ft": 3.0}, "110100", (), 3.0, 3.0, False, True),
     ("allowance-length", {"length_max_ft": 3.9}, "110100", (), 3.0, 3.9, False, True),
     ("allowance-length", {"length_max_ft": 4.0}, "110100", (), 3.0, 4.0, False, False),
@@ -203,6 +208,14 @@ def test_usable_options_are_within_every_limit_of_their_own():
         [1.0], trees, [], bars=("nest",), share_max_frac=np.full(2, 0.5), foliage_max_ft3=5.0
     )
     assert usable(problem).tolist() == [True, False, False, False, False]
+
+
+def test_trees_that_do_not_count_may_be_of_any_area():
+    is_counted = np.array([True, False, True])
+    area = np.array([9.0, 9.0, 1.0])
+    problem = row_of_trees(3, is_counted=is_counted, area_ft2=area, area_max_ft2=5.0)
+    assert usable(problem).tolist() == [False, True, True]
+    assert usable(replace(problem, trees_max=0)).tolist() == [False, True, False]
 
 
 def test_own_window_and_plan():

@@ -89,7 +89,9 @@ def random_problem(rng, n_max=7, trees_max=4, is_ruled=True):
         )
     elements = []
     for _ in range(int(rng.integers(1, 9))):
-        behind = rng.permutation(t)[: int(rng.integers(1, min(t, 3) + 1))]
+        # In the same order now and then, so that elements lie within elements.
+        order = np.arange(t) if rng.random() < 0.4 else rng.permutation(t)
+        behind = order[: int(rng.integers(1, min(t, 3) + 1))]
         need = []
         for tree in sorted(behind.tolist()):
             m = len(trees[tree][1])

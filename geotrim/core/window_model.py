@@ -99,16 +99,15 @@ def add_spans(program: Program, problem: WindowProblem, cost: npt.ArrayLike = 0.
     least_end, most_end, gap_end = _reaches(problem)
     can_start = problem.is_allowed & (least_end >= 0)
     start = program.columns_of(n, is_whole=False, upper=can_start.astype(float))
-    first = _first_of_stretch(problem)
     for s in range(n):
         # Open without a start: only where the station before was open.
         before = [] if problem.is_break[s] or s == 0 else [station[s - 1]]
         program.row([station[s], start[s], *before], [1.0, -1.0, *[-1.0] * len(before)], 0.0)
         # A span started at any of these must still run here: it is not long enough yet.
-        recent = first[s] + np.flatnonzero(least_end[first[s] : s + 1] >= s)
+        recent = np.flatnonzero(least_end[: s + 1] >= s)
         program.row([*start[recent], station[s]], [*[1.0] * len(recent), -1.0], 0.0)
         if problem.span_max_ft is not None:  # open only where one started not too long ago
-            recent = first[s] + np.flatnonzero(most_end[first[s] : s + 1] >= s)
+            recent = np.flatnonzero(most_end[: s + 1] >= s)
             program.row([station[s], *start[recent]], [1.0, *[-1.0] * len(recent)], 0.0)
         if gap_end[s] > s:  # open here: none starts before the gap is wide enough
             program.row([station[s], *start[s + 1 : gap_end[s] + 1]], 1.0, 1.0)
@@ -117,12 +116,6 @@ def add_spans(program: Program, problem: WindowProblem, cost: npt.ArrayLike = 0.
     if problem.length_max_ft is not None:
         _add_share(program, station, length, problem.length_max_ft)
     return station
-
-
-def _first_of_stretch(problem: WindowProblem) -> Ints:
-    """(n,) first station of the stretch each station lies on."""
-    at = np.arange(problem.n_stations)
-    return np.maximum.accumulate(np.where(problem.is_break, at, 0))
 
 
 def _reaches(problem: WindowProblem) -> tuple[Ints, Ints, Ints]:
