@@ -688,6 +688,10 @@ def test_each_way_has_its_own_stages_and_floor():
     assert found.binds.tolist() == [practice, act, act, practice, act, practice, act]
     assert found.yearly_frac.tolist() == [0.25] * 7
     assert found.floor_ft.tolist() == [6.5, 6.5, 4.5, 4.5, 6.5, 6.5, 6.5]
+    of_lot = stage_limits(
+        plan, crowns, Facts({}, {"A": {"earlier_height_ft": 5.0}}), rule_set(), used
+    )
+    assert of_lot.floor_ft.tolist()[2:4] == [5.5, 5.5]
     found = stage_limits(plan, crowns, Facts(), rule_set(), used | {"share_from_ft": 30.0})
     assert found.floor_ft.tolist() == [6.5] * 7
     assert found.binds.tolist() == ["", act, act, "", act, "", act]
