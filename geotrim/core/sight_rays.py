@@ -127,7 +127,6 @@ def _spans(p: Floats, q: Floats) -> list[list[float]]:
     """
     ends = np.concatenate([p, q])
     marks = np.unique(np.degrees(np.arctan2(ends[:, 0], ends[:, 1])) % 360.0 % 360.0)
-    marks = marks[np.concatenate([[True], np.diff(marks) > SAME_AZIMUTH])]
     after = np.append(marks[1:], marks[0] + 360.0)
     middle = 0.5 * (marks + after)
     segment, _ = _hits(middle, p, q)
