@@ -269,6 +269,8 @@ def test_the_zone_removed_trees_and_the_box():
     found, _ = scene_for(crowns, source, near=near)
     assert found.tree.tolist() == [[0, 0, -1, -1, 1]]
     assert found.transform[2] == X + 2
+    away, _ = scene_for(crowns, source, near=(X, Y + 3.0, X + 9.0, Y + 9.0))
+    assert (away.tree == -1).all()
     empty, _ = scene_for(crowns, source, without=[0, 1])
     assert empty.tree.tolist() == [[-1]]
 
