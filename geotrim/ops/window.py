@@ -13,6 +13,7 @@ from geotrim.model import Facts, HeightSource, Note, Result
 from geotrim.ops.canopy_cells import crown_cells
 from geotrim.ops.catalogue_window import WINDOW
 from geotrim.ops.foliage_of import foliage_of
+from geotrim.ops.fringes import baselines
 from geotrim.ops.tables import plain_table, shape_table
 from geotrim.ops.window_plan import Given, lot_tables, no_lot
 from geotrim.ops.window_spans import spans_asked
@@ -120,7 +121,7 @@ def window(
     foliage, more = foliage_of(crowns, cells, profiles, _models(asked), heights_result)
     given = Given(
         lots=lots,
-        mhw_line=mhw_line,
+        lines=baselines(frontage, mhw_line, float(fringe.parameters["smoothing_length_ft"]), feet),
         crowns=crowns,
         trunks=trunks,
         ground=ground,

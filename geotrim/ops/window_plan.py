@@ -11,6 +11,7 @@ import numpy.typing as npt
 import shapely
 
 from geotrim.core.foliage import Foliage
+from geotrim.core.fringe import Baseline
 from geotrim.core.sight_scene import Rays, Scene, curvature_per_ft
 from geotrim.core.window_problem import Options, WindowPlan, WindowProblem
 from geotrim.errors import RangeError
@@ -38,7 +39,7 @@ class Given:
     """What the operation was given, with what all lots share."""
 
     lots: Any
-    mhw_line: Any
+    lines: list[Baseline]
     crowns: Any
     trunks: Any
     ground: HeightSource | None
@@ -75,7 +76,7 @@ class Given:
     def shore(self, lot_id: str) -> Shore:
         """Stations of a lot."""
         return shore_of(
-            lot_id, self.frontage, self.mhw_line, self.crowns, self.fringe, self.zone_of(lot_id),
+            lot_id, self.frontage, self.lines, self.crowns, self.fringe, self.zone_of(lot_id),
             self.strips, float(self.asked["station_step_ft"]), self.feet,
         )  # fmt: skip
 

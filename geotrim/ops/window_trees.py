@@ -293,11 +293,13 @@ def _options(
     wanted += [(h, np.inf, which & (top > h + LEAST_CUT_FT)) for h, which in heights.items()]
     parts = []
     for a, b, which in wanted:
+        some = np.flatnonzero(may & which)
+        share = part_frac(foliage, a, b, is_clearable, tree=some)
         with np.errstate(invalid="ignore"):
-            share = part_frac(foliage, np.full(len(top), a), np.full(len(top), b), is_clearable)
-            volume = share * foliage.whole_ft3
-        good = np.flatnonzero(may & which & (volume > 0.0) & np.isfinite(volume))
-        parts.append((good, np.full(len(good), a), np.full(len(good), b), share[good]))
+            volume = share * foliage.whole_ft3[some]
+        good = np.isfinite(volume) & (volume > 0.0)
+        n = int(good.sum())
+        parts.append((some[good], np.full(n, a), np.full(n, b), share[good]))
     tree, low, high, share = (np.concatenate(column) for column in zip(*parts, strict=True))
     order = np.lexsort((low, np.isinf(high), tree))
     return tree[order], low[order], high[order], np.minimum(share[order], 1.0)

@@ -12,7 +12,6 @@ import shapely
 from geotrim.core.fringe import Baseline, strip_polygon
 from geotrim.core.sight_scene import Rays, Scene
 from geotrim.model import Result
-from geotrim.ops.fringes import baselines
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
@@ -76,7 +75,7 @@ class Shore:
 
 
 def shore_of(
-    lot_id: str, frontage: Result, mhw_line: Any, crowns: Any, fringe: Result, zone: Any,
+    lot_id: str, frontage: Result, lines: list[Baseline], crowns: Any, fringe: Result, zone: Any,
     strips: Any, step_ft: float, feet: float,
 ) -> Shore:  # fmt: skip
     """Stations of a lot.
@@ -86,7 +85,9 @@ def shore_of(
     lot_id : str
     frontage, fringe : Result
         Of those operations.
-    mhw_line, crowns : GeoDataFrame
+    lines : list of Baseline
+        One for each stretch of the frontage.
+    crowns : GeoDataFrame
     zone : Polygon or MultiPolygon
         Zone of the lot.
     strips : Polygon or MultiPolygon
@@ -103,9 +104,7 @@ def shore_of(
     what setbacks and exclusions cover.
     """
     rows = frontage["frontage"]
-    smoothing = float(fringe.parameters["smoothing_length_ft"])
     mine = (rows["lot_id"] == lot_id).to_numpy(dtype=bool)
-    lines = baselines(frontage, mhw_line, smoothing, feet)
     bases = [base for base, is_mine in zip(lines, mine, strict=True) if is_mine]
     shapes = fringe["fringe"].set_index("stretch_id").geometry
     stretches = tuple(
