@@ -505,3 +505,38 @@ def test_on_the_canal_nothing_may_be_cut_and_the_rule_is_named():
     assert "403.9325" in lot["reason"] and pd.isna(lot["target_view_frac"])
     # the town's floor of 8 ft for a permit, and the margin
     assert lower(site, window_route="general-permit")["least_height_ft"] == 8.5
+
+
+def test_of_several_lots_each_has_its_own_window_and_a_given_one_is_judged_where_it_lies():
+    one = make_site([(15, 6, 6, 14), (45, 6, 6, 14), (100, 6, 6, 14)], length=120.0)
+    halves = [shapely.box(0, -100, 60, 0), shapely.box(60, -100, 120, 0)]
+    both = one.lots.iloc[[0, 0]].reset_index(drop=True).set_geometry(halves)
+    site = dataclasses.replace(one, lots=both.assign(lot_id=["A", "B"]))
+    results = run(site, stage_years=2)
+    rows = table(results, "window_lots").set_index("lot_id")
+    assert rows["n_cut_trees"].tolist() == [2, 1]
+    assert set(table(results, "window_trees", "B")["crown_id"]) == {"t2"}
+    assert rows.loc["B", "view_after_frac"] == pytest.approx(1.0, abs=1e-6)
+    assert table(results, "window_spans")["span_id"].is_unique
+    told = window_text(site, results)
+    assert "Lot A: the window" in told and "Lot B: the window" in told
+
+
+def test_a_plan_that_is_not_proven_best_says_so(monkeypatch):
+    """A solver that is stopped short tells the plan it has and the bound it knows."""
+    from geotrim.core import window_solve
+
+    real = window_solve.solve
+
+    def stopped(problem, *, seconds=60.0):
+        found = real(problem, seconds=seconds)
+        return dataclasses.replace(found, is_optimal=False, bound_frac=found.view_frac + 0.05)
+
+    monkeypatch.setattr(window_solve, "solve", stopped)
+    site = make_site([(30, 6, 6, 14)])
+    results = run(site, stage_years=2, solve_seconds=5.0)
+    lot = table(results, "window_lots").iloc[0]
+    assert not lot["is_optimal"]
+    assert lot["view_bound_frac"] == pytest.approx(lot["view_after_frac"] + 0.05)
+    assert any("not proven best" in str(note) for note in results["window"].notes)
+    assert "Not proven best" in window_text(site, results)

@@ -272,3 +272,72 @@ def test_unanswered_facts_of_one_lot_are_those_of_that_lot():
     site = dataclasses.replace(site, facts=Facts(PROFESSIONAL, {"A": {"supervisor": "owner"}}))
     lot, *_ = lot_of(site)
     assert cuts(lot)[(6, 10)] == "height-before"
+
+
+def test_open_questions_read_otherwise_reach_the_window():
+    """A-07: a quarter a year from 16 ft or at any height; A-01: whom the 65 % bind."""
+    site = one(14.0)
+    assert lot_of(site, share_from_ft=500.0)[0].problem.share_max_frac[0] == pytest.approx(0.9)
+    other = lot_of(site, share_from_ft=500.0, quarter_reading="any-height")[0]
+    assert other.problem.share_max_frac[0] == pytest.approx(0.25)
+    trees = [(10 + 15 * k, 6, 4, 14) for k in range(10)]
+    long = make_site(trees, length=160.0)
+    assert lot_of(long, share_cap_reading="owner-only")[0].problem.trees_max is None
+    assert lot_of(long, share_cap_reading="owner-and-professional")[0].problem.trees_max == 6
+
+
+TOWN = """
+[file]
+id = "town"
+kind = "overlay"
+title = "Town (invented)"
+jurisdiction = "Town (invented)"
+version = "1"
+
+[rule.{name}]
+words = "An own rule (invented)."
+measure = "{measure}"
+compare = "{compare}"
+number = {number}
+unit = "{unit}"
+applies_to = "tree"
+binds = "everyone"
+routes = ["professional-exemption"]
+effect = "condition"
+section = "invented code 1"
+confidence = "read in source"
+read_on = "2026-11"
+"""
+
+
+def town(measure, compare, number, unit):
+    return TOWN.format(name="own", measure=measure, compare=compare, number=number, unit=unit)
+
+
+def test_a_local_rule_on_the_foliage_taken_in_all_bars_what_takes_more():
+    """From 10 ft up 4 of 14 ft, from 12 ft 2 of 14: 0.286 and 0.143."""
+    rule = town("foliage_removed_frac", "<=", 0.2, "frac")
+    lot, *_ = lot_of(one(14.0, overlays=[rule]), lower_to_ft=(10.0, 12.0))
+    assert cuts(lot)[(6, 10)] == cuts(lot)[(10, INF)] == "town:own"
+    assert cuts(lot)[(12, INF)] == ""
+
+
+def test_a_local_rule_on_the_lowest_foliage_bars_the_band_as_well():
+    rule = town("cut_above_base_ft", ">=", 3.0, "ft")
+    lot, *_ = lot_of(one(14.0, overlays=[rule], bases=[4.0], species=["white mangrove"]))
+    assert cuts(lot)[(6, 10)] == "town:own" and cuts(lot)[(10, INF)] == ""
+
+
+def test_the_tallest_tree_may_decide_for_all():
+    """A-08, read the other way: one mangrove over 24 ft keeps every one."""
+    site = make_site([(20, 6, 6, 14), (40, 6, 6, 30)])
+    assert cuts(lot_of(site)[0], 0)[(6, 10)] == ""
+    assert cuts(lot_of(site, cap_reading="tallest-tree")[0], 0)[(6, 10)] == "height-before"
+
+
+def test_a_height_measured_in_the_field_goes_before_the_raster():
+    site = one(14.0)
+    taller = site.crowns.assign(field_height_ft=26.0, field_height_error_ft=0.1)
+    lot, *_ = lot_of(dataclasses.replace(site, crowns=taller))
+    assert cuts(lot)[(6, 10)] == "height-before"
+    assert lot.foliage.top_ft[0] == 26.0

@@ -109,7 +109,6 @@ def stand_of(
     is_mine = (places["lot_id"] == lot_id).to_numpy(dtype=bool)
     base = _numbers(crowns, "base_height_ft", len(ids))
     top = judged["top_height_ft"].to_numpy(dtype=np.float64)
-    by_field = (judged["height_source"] == "field").to_numpy(dtype=bool)
     return Stand(
         ids=ids,
         species=np.array([_text(name) for name in names], dtype=object),
@@ -132,7 +131,7 @@ def stand_of(
             shoreline_error_ft=_first(shore, "shoreline_error_ft"),
             confidence_frac=confidence_frac,
         ),
-        is_unseen=np.isnan(top) | (foliage.is_partial & ~by_field),
+        is_unseen=np.isnan(top),  # route takes no height of a crown seen in part
     )
 
 
@@ -258,7 +257,7 @@ def treatments(
     feet : float
     """
     least = rules.least_height_ft(way, margin_ft)
-    may = stand.is_fringe & ~stand.is_other & ~stand.is_gone & (np.asarray(station) >= 0)
+    may = stand.is_fringe & (np.asarray(station) >= 0)  # known non-mangroves are in no fringe
     tree, low, high, share = _options(may, foliage, is_clearable, band_ft, lower_to_ft, least)
     book = _Book(len(tree))
     whole = _by_tree(stand, may, way, findings, lot_id, zone, feet, book)
