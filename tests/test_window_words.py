@@ -105,7 +105,7 @@ def test_the_summary_tells_where_what_and_how_sure(full):
         "a view of 60 % cannot be had; span-max stands in its way",
         "what binds: no span is longer than 30 ft (view 41.0 % without); 25 % of a tree's foliage "
         "a year (view 37.0 % without)",
-        "read by stick before anything is cut: T-003, T-004",
+        "read by stick before anything is cut: T-003, T-004 View of the water",
         "porch: 8.1 % now, 10.4 % other plants removed, 23.6 % after the window",
         "no permission",
     ):
