@@ -235,7 +235,7 @@ def test_the_sheet_tells_eye_water_scale_measure_and_model():
     for part in (
         "A made-up lot",
         "Panorama from eye porch, lot L1",
-        "about N",
+        "about N \N{MIDDLE DOT} eye",
         "eye at 14.3 ft, water at 0.31 ft",
         "not a survey and not legal advice",
         "square deg",
@@ -273,10 +273,12 @@ def test_looks_stay_apart_on_grey_paper():
 
 
 def test_an_eye_by_its_id_else_the_first_that_sees():
-    results = pf.results(pf.blind(), pf.view("one"), pf.view("two"))
+    results = pf.results(pf.blind(), pf.view("one"), pf.view("two", n=21))
     site = fx.make_site()
     assert "eye one" in said(panorama(site, results))
-    assert "eye two" in said(panorama(site, results, "two"))
+    figure = panorama(site, results, "two")
+    assert "eye two" in said(figure)
+    assert np.ptp(figure.axes[0].get_xlim()) == pytest.approx(21.0), "its own sight lines alone"
     with pytest.raises(LayerError, match="eye_id: found 'three'; needed one of cellar, one, two"):
         panorama(site, results, "three")
     assert eyes_to_draw(results) == (["one", "two"], ())

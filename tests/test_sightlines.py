@@ -161,8 +161,9 @@ def test_a_tree_over_the_lot_line_is_cut_by_its_own_lot_and_within_its_zone():
     """
     lots = {"A": box(-100, -80, 0, 0), "B": box(0, -80, 100, 0)}
     walls = [made.wall(-20, -10, -100, -20), made.wall(-20, -10, -20, 100)]
+    walls += [made.wall(-9, -4, -20, 0), made.wall(-26, -21, -20, 0)]  # A's zone is around it
     eyes = [("b", -30.0, -50.0, 8.0, np.nan, "B"), ("a", -10.0, -50.0, 9.0)]
-    site = made.site_of(walls, [15.0, 15.0], eyes, lots=lots)
+    site = made.site_of(walls, [15.0, 15.0, 1.0, 1.0], eyes, lots=lots)
     plan = made.window_of([made.clear(6.0, 10.0, "t1", "B")], lots=("A", "B"))
     result = made.sights(site, plan)
     a, rays = eye_rows(result, "a")
