@@ -211,6 +211,10 @@ def test_a_tree_seen_in_part_only_is_left():
     site = make_site([(20, 6, 6, 14), (40, 6, 6, 14)], hole=(38, 0, 40, 20))
     lot, *_ = lot_of(site)
     assert set(cuts(lot, 1).values()) == {"height-unknown"} and cuts(lot, 0)[(6, 10)] == ""
+    # a stick tells its height, but not what stands on the part that was not seen
+    told = site.crowns.assign(field_height_ft=[np.nan, 14.0], field_height_error_ft=0.1)
+    lot, *_ = lot_of(dataclasses.replace(site, crowns=told))
+    assert set(cuts(lot, 1).values()) == {"height-unknown"}
 
 
 def test_a_condition_that_is_not_met_keeps_every_tree():

@@ -131,7 +131,7 @@ def stand_of(
             shoreline_error_ft=_first(shore, "shoreline_error_ft"),
             confidence_frac=confidence_frac,
         ),
-        is_unseen=np.isnan(top),  # route takes no height of a crown seen in part
+        is_unseen=np.isnan(top) | (foliage.is_partial & ~foliage.is_even),
     )
 
 
