@@ -105,6 +105,15 @@ def test_out_of_time_the_first_plan_is_told():
     assert hurried.view_frac <= best.view_frac <= hurried.bound_frac
 
 
+def test_where_the_solver_has_no_plan_a_first_plan_is_taken(monkeypatch):
+    """The best of them, not the empty plan."""
+    monkeypatch.setattr(window_solve, "_search", lambda *given: (None, 0.9, False))
+    problem = row_of_trees(6, trees_max=3)
+    found = solve(problem)
+    assert not found.is_optimal and found.bound_frac == 0.9
+    assert found.view_frac == pytest.approx(0.30)  # each tree opens a part of its own
+
+
 def test_a_first_plan_opens_something():
     problem = big_problem(np.random.default_rng(3))
     views = [

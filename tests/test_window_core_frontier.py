@@ -36,7 +36,7 @@ def test_the_frontier_rises_to_the_best(seed):
     assert points[-1].foliage_ft3 == pytest.approx(best.foliage_ft3)
     for one in points:
         assert evaluate(problem, one.plan).broken() == ()
-        assert one.view_frac <= one.bound_frac
+        assert one.view_frac <= one.bound_frac <= best.bound_frac + 1e-9
 
 
 @pytest.mark.parametrize("seed", range(15))
@@ -186,6 +186,14 @@ def test_the_centred_window_by_hand():
     assert least.plan.is_open.tolist() == [False] * 2 + [True] * 3 + [False] * 2
     even = best_centred(row_of_trees(6, span_max_ft=3.0), 99.0)
     assert even.plan.is_open.tolist() == [False] * 2 + [True] * 2 + [False] * 2
+
+
+def test_the_centred_window_is_drawn_in_and_keeps_both_budgets():
+    """One tree, in the middle: a span of its station alone. The lower budget holds."""
+    one = problem_of([1.0] * 7, [(3, [(5.0, 0.3, -1)])], [(0.2, [[(0, 0)]])])
+    assert np.flatnonzero(best_centred(one, 9.0).plan.is_open).tolist() == [3]
+    assert best_centred(row_of_trees(7, foliage_max_ft3=10.0), 30.0).foliage_ft3 == 10.0
+    assert best_centred(row_of_trees(7, foliage_max_ft3=30.0), 10.0).foliage_ft3 == 10.0
 
 
 def test_where_no_centred_window_can_be():
