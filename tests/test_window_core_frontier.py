@@ -9,6 +9,7 @@ from test_window_core_limits import HOLDING, two_trees
 from window_core_cases import exhaustive, problem_of, random_problem, row_of_trees
 
 from geotrim.core.window_frontier import (
+    _rising,
     best_centred,
     frontier,
     knee,
@@ -102,6 +103,12 @@ def points_of(*pairs):
 )
 def test_the_knee(pairs, expected):
     assert knee(points_of(*pairs)) == expected
+
+
+def test_a_plan_another_beats_for_less_is_no_point():
+    """As it may happen where time ran out: dearer, and no more view."""
+    one, two, three = points_of((1.0, 0.5), (2.0, 0.4), (3.0, 0.6))
+    assert _rising([three, two, one]) == [one, three]
 
 
 def test_no_points_have_no_knee():
