@@ -540,3 +540,29 @@ def test_a_plan_that_is_not_proven_best_says_so(monkeypatch):
     assert lot["view_bound_frac"] == pytest.approx(lot["view_after_frac"] + 0.05)
     assert any("not proven best" in str(note) for note in results["window"].notes)
     assert "Not proven best" in window_text(site, results)
+
+
+@pytest.mark.parametrize("reading", ["trees", "area", "length", "smallest"])
+def test_over_150_ft_of_shore_no_more_than_65_percent_is_cut(reading):
+    """Ten trees alike, 4 ft wide: six of them, 0.65 of 160 ft2, or 26 ft of 40 ft of fringe."""
+    trees = [(10 + 15 * k, 6, 4, 14) for k in range(10)]
+    asked = {"n_spans": 10, "span_min_ft": 0.0, "span_gap_ft": 0.0, "stage_years": 2}
+    results = run(make_site(trees, length=160.0), share_measure_reading=reading, **asked)
+    lot = table(results, "window_lots").iloc[0]
+    # a tree is cut from the one station its trunk stands in, so length would let all ten be cut
+    assert lot["n_cut_trees"] == (10 if reading == "length" else 6)
+    limits = table(results, "window_limits").set_index("limit")
+    for kind in ("trees", "area", "length"):
+        in_force = reading in (kind, "smallest")
+        assert (limits.loc[f"allowance-{kind}", "standing"] != "not in force") == in_force
+    assert limits.loc["allowance-area", "value"] == pytest.approx(16 * lot["n_cut_trees"], rel=1e-4)
+
+
+def test_a_budget_of_foliage_is_a_share_of_the_lot_s_mangroves():
+    """Of two trees alike clearing one takes 4 of 28 ft, both 8 of 28; a buttonwood adds nothing."""
+    trees = [(15, 6, 6, 14), (45, 6, 6, 14), (30, 6, 6, 14)]
+    site = make_site(trees, species=["red mangrove", "red mangrove", OTHER])
+    for budget, n in ((0.1, 0), (0.2, 1), (0.29, 2)):
+        lot = lower(site, stage_years=2, foliage_budget_frac=budget)
+        assert lot["n_cut_trees"] == n
+        assert lot["foliage_removed_frac"] == pytest.approx(n * 4 / 28, rel=1e-5)
