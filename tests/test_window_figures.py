@@ -25,7 +25,7 @@ from geotrim.report.frontier_figure import frontier_figure
 from geotrim.report.overview import overview_map
 from geotrim.report.palette import STYLE, lightness, style
 from geotrim.report.silhouettes import Seen, Silhouette
-from geotrim.report.stage_marks import KEPT, LEFT, YEARS, year_style
+from geotrim.report.stage_marks import KEPT, LEFT, YEARS
 from geotrim.report.window_facts import Cut, plan_of
 from geotrim.run import MOST_ELEVATIONS, draw, lots_with_plans, names_of
 
@@ -211,7 +211,7 @@ def test_each_year_has_a_colour_and_a_hatch_of_its_own(full, elevation):
         if gid.startswith("cut-T"):
             year = int(gid.rpartition("-")[2])
             hatches.setdefault(year, set()).add(by_id(elevation, gid).get_hatch())
-    assert hatches == {year: {year_style(year).hatch} for year in (1, 2, 3)}
+    assert hatches == {year: {YEARS[year - 1].hatch} for year in (1, 2, 3)}
 
 
 def test_hatches_stand_out_on_their_tints_and_the_kept_parts_part_from_the_left():
