@@ -378,6 +378,22 @@ def test_span_names_keep_off_crowns_where_there_is_room(overview, full):
         assert not site.crowns.geometry.intersects(shapely.box(*corners.ravel())).any()
 
 
+def test_a_span_name_gives_way_to_a_crown():
+    """A crown where the name stood: the name goes elsewhere."""
+    site, results = made(3, ((20.0, 50.0),), sight=False)
+
+    def place(figure):
+        box = by_id(figure, "window-label-L1/w1").get_window_extent()
+        ends = figure.axes[0].transData.inverted().transform([(box.x0, box.y0), (box.x1, box.y1)])
+        return shapely.box(*ends.ravel())
+
+    taken = place(overview_map(site, results))
+    crowns = site.crowns.copy()
+    crowns.loc[3] = {**crowns.iloc[0], "crown_id": "T-900", "geometry": taken}
+    moved = place(overview_map(replace(site, crowns=crowns), results))
+    assert not crowns.geometry.intersects(moved).any()
+
+
 def test_each_treated_tree_has_the_sign_of_its_treatment(overview, full):
     _, results = full
     rows = results["window"].tables["window_trees"]
