@@ -23,6 +23,7 @@ from geotrim.ops.eyes import eyes_of_lots, water_level
 from geotrim.ops.scene import eye_elevations, scene_of
 from geotrim.ops.sight_views import NEAR_FT
 from geotrim.ops.window_costs import FOR_PLAN, Clock, Costs
+from geotrim.ops.window_length import covered_ft, solve_within
 from geotrim.ops.window_spans import Spans, beyond, open_stations
 from geotrim.ops.window_trees import AND, Stand, stand_of, treatments
 from geotrim.ops.window_view import Shore, rays_of_eyes, shore_of, station_rays
@@ -412,11 +413,13 @@ class Found:
     """The plan of one lot.
 
     solution : None where the window is the user's own and nothing was chosen.
+    problem : as it was solved: with fewer trees where the cap on length asked for it.
     """
 
     plan: WindowPlan
     solution: Any
     is_own: bool
+    problem: WindowProblem
 
 
 def _rows(
@@ -426,14 +429,18 @@ def _rows(
     from geotrim.core.window_limits import evaluate
 
     look = evaluate(lot.problem, found.plan)
-    costs = Costs(given.asked, lot, found.plan, found.solution, found.is_own, look, clock)
+    solved = replace(lot, problem=found.problem)
+    costs = Costs(
+        given.asked, solved, found.plan, found.solution, found.is_own, look, clock,
+        lot.problem,
+    )  # fmt: skip
     frontier = costs.frontier()
     without = costs.without()
     reading = str(given.asked["share_measure_reading"])
     cap = rules.allowance(given.route["shares"], lot.lot_id, way.route, reading)
     allowed = (cap.words + ("" if cap.is_sure else " (taken as binding)"), cap.source)
     share = share_limits(given, way, lot.stand)[1]
-    checks = [*look.checks, *broken_bars(lot, found.plan)]
+    checks = [*look.checks, *_length_check(lot, found.plan, look), *broken_bars(lot, found.plan)]
     rows = {
         "window_lots": [_lot_row(given, lot, view, way, found, look, costs)],
         "window_spans": tables.span_rows(lot, found.plan),
@@ -444,6 +451,17 @@ def _rows(
         "window_frontier": frontier,
     }
     return rows, costs.untold
+
+
+def _length_check(lot: tables.Lot, plan: WindowPlan, look: Any) -> list[BarCheck]:
+    """The cap on length, against the spans and the shore that the crowns cut stand along."""
+    most = lot.problem.length_max_ft
+    if most is None:
+        return []
+    cut = plan.option_of >= 0
+    value = max(float(look.window_length_ft), covered_ft(lot, cut))
+    trees = tuple(np.flatnonzero(cut).tolist()) if value > most + 1e-6 else ()
+    return [BarCheck("allowance-length", value, most, bool(trees) or value > most + 1e-6, trees)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -475,21 +493,20 @@ def broken_bars(lot: tables.Lot, plan: WindowPlan) -> list[BarCheck]:
 
 def _solved(given: Given, lot: tables.Lot, clock: Clock) -> Found:
     """The best plan, or the user's own."""
-    from geotrim.core.window_solve import solve
-
+    most_ft = lot.problem.length_max_ft
     if given.own is None:
-        solution = solve(lot.problem, seconds=clock.part(FOR_PLAN))
-        return Found(solution.plan, solution, False)
+        solution, tight = solve_within(lot, lot.problem, most_ft, clock.part(FOR_PLAN))
+        return Found(solution.plan, solution, False, tight)
     is_open = open_stations(given.own, lot.shore)
     if given.asked["window_treatment"] == "clear-band":
         band = given.asked["band_ft"]
-        return Found(cleared(lot, is_open, float(band[0]), float(band[1])), None, True)
+        return Found(cleared(lot, is_open, float(band[0]), float(band[1])), None, True, lot.problem)
     inside = replace(
         lot.problem, is_allowed=is_open, span_min_ft=None, span_max_ft=None, gap_min_ft=0.0,
         n_spans_max=None, length_max_ft=None,
     )  # fmt: skip
-    solution = solve(inside, seconds=clock.part(FOR_PLAN))
-    return Found(WindowPlan(is_open, solution.plan.option_of), solution, True)
+    solution, _ = solve_within(lot, inside, most_ft, clock.part(FOR_PLAN))
+    return Found(WindowPlan(is_open, solution.plan.option_of), solution, True, lot.problem)
 
 
 def cleared(lot: tables.Lot, is_open: Flags, low_ft: float, high_ft: float) -> WindowPlan:

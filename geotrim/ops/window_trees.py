@@ -55,7 +55,7 @@ class Stand:
     is_other : (n,) known to be no mangrove.
     is_gone : (n,) taken away before the window is cut.
     point : (n, 2) trunk, else the crown's centre. [map units]
-    area_ft2 : (n,) [ft2]
+    shape, area_ft2 : (n,) the crowns, in map units, and their areas. [ft2]
     keep : (n,) why it is to be left, "" if it need not be.
     seen : what rules compare.
     is_unseen : (n,) no height that can be relied on.
@@ -70,6 +70,7 @@ class Stand:
     stretch: npt.NDArray[np.object_]
     station_ft: Floats
     point: Floats
+    shape: npt.NDArray[np.object_]
     area_ft2: Floats
     keep: npt.NDArray[np.object_]
     seen: Seen
@@ -119,6 +120,7 @@ def stand_of(
         stretch=places["stretch_id"].to_numpy(dtype=object),
         station_ft=places["station_ft"].to_numpy(dtype=np.float64),
         point=_points(crowns, trunks, ids, places["has_trunk"].fillna(False).to_numpy(dtype=bool)),
+        shape=np.asarray(crowns.geometry.array, dtype=object),
         area_ft2=shapely.area(np.asarray(crowns.geometry.array, dtype=object)) * feet**2,
         keep=_kept(crowns, ids, keep),
         seen=Seen(
