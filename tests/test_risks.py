@@ -178,7 +178,7 @@ def test_a_cap_that_counts_trees_over_6_ft_hangs_on_their_heights():
         shares=shares,
     )  # fmt: skip
     row = plan.limit("allowance-trees")
-    assert near(row["broken_frac"], PHI(-0.2 / 0.4))
+    assert near(row["broken_frac"], PHI(-0.2 / 0.4)) and row["n_trees"] == 2
     sure = Plan([12.0] * 4, {0: [(10.0, TOP)]}, way="general-permit", shares=shares)
     assert sure.limit("allowance-trees")["broken_frac"] == 0.0
 

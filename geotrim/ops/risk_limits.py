@@ -35,6 +35,7 @@ class Broken:
     words, source : of its rule.
     lot_id : whose limit it is.
     which : (b,) numbers of trees in the stakes; empty for a limit of the whole lot.
+    n_trees : how many of the trees that are cut it looks at.
     is_broken : (b, d) broken by each in each draw; (1, d) for one of the whole lot.
     share_high_frac : (b,) the share of one year that one draw in twenty passes; NaN elsewhere.
     """
@@ -46,6 +47,7 @@ class Broken:
     which: npt.NDArray[np.int64]
     is_broken: Flags
     share_high_frac: Floats
+    n_trees: int
 
     @property
     def is_share(self) -> bool:
@@ -98,7 +100,7 @@ def _of_heights(
     none = np.full(mine.size, np.nan)
     out = [
         Broken(BEFORE_CUT, rule.words, rule.section, lot_id, mine,
-               rule.limit.judge(top[mine], 0.0, 0.5) == NOT_MET, none)
+               rule.limit.judge(top[mine], 0.0, 0.5) == NOT_MET, none, mine.size)
         for rule in way.before
         if rule.limit.measure == BEFORE
     ]  # fmt: skip
@@ -108,7 +110,9 @@ def _of_heights(
             for k in mine
         ]
         rule = way.floor
-        out.append(Broken(FLOOR, rule.words, rule.section, lot_id, mine, np.array(low), none))
+        out.append(
+            Broken(FLOOR, rule.words, rule.section, lot_id, mine, np.array(low), none, mine.size)
+        )
     return out
 
 
@@ -143,7 +147,9 @@ def _of_shares(
         high = np.array([np.nanquantile(row, 0.95) if np.isfinite(row).any() else np.nan
                          for row in seen[has]])  # fmt: skip
         words, source = rule.words, rule.section
-        out.append(Broken(name, words, source, lot_id, known[has], is_over[has], high))
+        out.append(
+            Broken(name, words, source, lot_id, known[has], is_over[has], high, int(has.sum()))
+        )
     return out
 
 
@@ -211,5 +217,5 @@ def _of_count(count: Count, stakes: Stakes, draws: Draws, seed: int) -> Broken:
     none = np.zeros(0, dtype=np.int64)
     return Broken(
         CAP, words, "s. 403.9327(1)(a) F.S.", count.lot_id, none, (planned > most)[None, :],
-        np.zeros(0),
+        np.zeros(0), int(count.is_cut.sum()),
     )  # fmt: skip

@@ -54,7 +54,7 @@ def _lot_row(lot_id: str, one: Broken, is_broken: Any, used: Mapping[str, Any]) 
         "lot_id": lot_id or None,
         "limit": one.limit,
         "words": one.words,
-        "n_trees": int(one.which.size),
+        "n_trees": one.n_trees,
         "n_draws": n,
         "n_broken_draws": hits,
         "broken_frac": hits / n,
