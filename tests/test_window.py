@@ -246,7 +246,7 @@ def view_by_hand(one, cuts, removed=()):
     return float(np.mean(share))
 
 
-@pytest.mark.parametrize("seed", range(10))
+@pytest.mark.parametrize("seed", range(8))
 def test_no_plan_breaks_a_limit_it_was_given_and_its_figures_are_found_again(seed):
     one = drawn(seed)
     results = run(one.site, **one.asked)

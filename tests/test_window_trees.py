@@ -345,3 +345,19 @@ def test_a_height_measured_in_the_field_goes_before_the_raster():
     lot, *_ = lot_of(dataclasses.replace(site, crowns=taller))
     assert cuts(lot)[(6, 10)] == "height-before"
     assert lot.foliage.top_ft[0] == 26.0
+
+
+def test_what_the_floor_costs_is_told_of_trees_that_no_other_limit_keeps():
+    site = make_site([(20, 6, 6, 14), (40, 6, 6, 14)], keep=["nest", None])
+    lot, *_ = lot_of(site)
+    assert set(cuts(lot, 0).values()) == {"keep"}
+    assert cuts(lot, 1)[(6, INF)] == "floor"
+
+
+def test_clearing_the_band_leaves_a_tree_alone_that_has_nothing_in_it():
+    """Foliage from 11 to 20 ft only: no part of the band from 6 to 10, so it is not lowered."""
+    site = make_site([(20, 6, 6, 20), (40, 6, 6, 14)], bases=[11.0, np.nan])
+    lot, *_ = lot_of(site)
+    is_open = np.ones(lot.problem.n_stations, dtype=bool)
+    plan = window_plan.cleared(lot, is_open, 6.0, 10.0)
+    assert plan.option_of[0] == -1 and lot.done.options.high_ft[plan.option_of[1]] == 10.0

@@ -578,8 +578,7 @@ def _why_none(lot: tables.Lot) -> str:
         return "no cut within the limits opens any of the view"
     n = {name: int(flags.sum()) for name, flags in lot.done.of_tree.items()}
     of_all = np.unique(options.tree).size
-    whole = {name: count for name, count in n.items() if count >= of_all} or n
-    name = max(whole, key=lambda key: whole[key])
+    name = max(n, key=lambda key: n[key])
     limit = lot.done.limits[name]
     whom = "every tree" if n[name] >= of_all else f"{n[name]} of {of_all} trees"
     return f"{limit.words} [{limit.source}]: keeps {whom}"
