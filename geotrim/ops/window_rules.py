@@ -197,7 +197,9 @@ def codes_found(findings: Any, lot_id: str, rule_id: str, tree_ids: Any) -> tupl
     return out, settle
 
 
-def yearly_share(way: Way, seen: Seen, share_from_ft: float) -> tuple[Floats, list[Rule | None]]:
+def yearly_share(
+    way: Way, seen: Seen, share_from_ft: float, margin_frac: float = 0.0
+) -> tuple[Floats, list[Rule | None]]:
     """Most of its foliage each tree may lose in one year, and the rule that says so.
 
     Parameters
@@ -207,6 +209,8 @@ def yearly_share(way: Way, seen: Seen, share_from_ft: float) -> tuple[Floats, li
     share_from_ft : float
         Trees from this height up keep the share of good practice; those too close to it as well. A
         stage that a rule of the way asks for binds whatever this is. [ft]
+    margin_frac : float
+        Planned under the share of whichever rule binds; never under nothing.
 
     Returns
     -------
@@ -224,7 +228,8 @@ def yearly_share(way: Way, seen: Seen, share_from_ft: float) -> tuple[Floats, li
     for rule, bound in pairs:
         for k in np.flatnonzero((bound != NOT_MET) & (share > rule.limit.number)):
             share[k], by[k] = rule.limit.number, rule
-    return share, by
+    has_rule = np.array([rule is not None for rule in by], dtype=bool)
+    return np.where(has_rule, np.maximum(share - margin_frac, 0.0), share), by
 
 
 def most_frac(share_frac: Floats, n_years: int, reading: str) -> Floats:
