@@ -297,3 +297,35 @@ def test_spans_that_cannot_be_read_are_named(text, named):
     with pytest.raises(RangeError, match="window_spans_ft") as caught:
         spans_asked(text)
     assert named in caught.value.found and "43-61,80-95" in caught.value.mend
+
+
+@pytest.mark.parametrize("reading", ["standing-each-year", "original"])
+@pytest.mark.parametrize("regrowth", [0.0, 0.1, 0.3, 0.4])
+@pytest.mark.parametrize("margin", [0.0, 0.03])
+def test_what_years_allow_with_regrowth_is_what_the_stages_reach(reading, regrowth, margin):
+    """An even column cut for some years at the full share, the front followed year by year."""
+    from geotrim.core.staging import ShareMeasure, yearly_cuts
+
+    way = rules.way_of("professional-exemption", {}, PLAIN)
+    share, _ = rules.yearly_share(way, seen([20.0]), 0.0, margin)
+    assert share == pytest.approx([0.25 - margin])
+    column = ShareMeasure(lambda h: 1.0 - h / 20.0, lambda s: 20.0 * (1.0 - s))
+    for years in (1, 2, 3, 5):
+        found = yearly_cuts(
+            [column], np.array([True]), [20.0], [0.5], share, reading=reading,
+            regrowth_frac=regrowth, most_years=years,
+        )  # fmt: skip
+        most = rules.most_frac(share, years, reading, regrowth)
+        assert np.minimum(most, 0.975) == pytest.approx(1.0 - found.last_front_ft / 20.0)
+    if (1.0 - share[0]) * (1.0 + regrowth) >= 1.0:
+        assert most == pytest.approx(share)  # all of a year's cut grows back before the next
+
+
+def test_years_of_cuts_by_hand():
+    """1 - 0.75^2; half as much again grows back: 0.75 and 0.9 at r = 0.2, then 0.9 * 0.75."""
+    quarter = np.array([0.25])
+    standing = rules.most_frac(quarter, 2, "standing-each-year")
+    assert standing == pytest.approx([0.4375])
+    regrown = rules.most_frac(quarter, 2, "standing-each-year", 0.2)
+    assert regrown == pytest.approx([1 - 0.9 * 0.75])
+    assert rules.most_frac(quarter, 9, "original") == pytest.approx([1.0])

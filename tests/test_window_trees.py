@@ -361,3 +361,19 @@ def test_clearing_the_band_leaves_a_tree_alone_that_has_nothing_in_it():
     is_open = np.ones(lot.problem.n_stations, dtype=bool)
     plan = window_plan.cleared(lot, is_open, 6.0, 10.0)
     assert plan.option_of[0] == -1 and lot.done.options.high_ft[plan.option_of[1]] == 10.0
+
+
+def test_the_margin_and_what_grows_back_reach_the_share_each_tree_may_lose():
+    site = one(14.0)
+    assert lot_of(site, share_margin_frac=0.05)[0].problem.share_max_frac == pytest.approx([0.2])
+    asked = {"stage_years": 2, "regrowth_frac": 0.2}
+    lot, *_ = lot_of(site, **asked)
+    assert lot.problem.share_max_frac == pytest.approx([1 - 0.9 * 0.75])
+    words = _share_words(site, **asked, share_margin_frac=0.05)
+    assert "20 % grown back" in words and "5 % under the yearly share" in words
+
+
+def _share_words(site, **asked):
+    from window_lots import run, table
+
+    return table(run(site, **asked), "window_limits").set_index("limit").loc["foliage-share"].words

@@ -311,6 +311,7 @@ WINDOW = Operation(
         LEAST_KEPT,
         KEEP,
         STAGE_YEARS,
+        REGROWTH,
         WINDOW_ROUTE,
         WINDOW_SPANS,
         WINDOW_TREATMENT,

@@ -393,16 +393,21 @@ def share_limits(given: Given, way: rules.Way, stand: Stand) -> tuple[Any, tuple
     asked = given.asked
     years, reading = int(asked["stage_years"]), str(asked["foliage_reading"])
     start = 0.0 if given.readings["quarter_reading"] == "any-height" else asked["share_from_ft"]
-    share, by = rules.yearly_share(way, stand.seen, float(start))
-    most = rules.most_frac(share, years, reading)
+    margin, regrowth = float(asked["share_margin_frac"]), float(asked["regrowth_frac"])
+    share, by = rules.yearly_share(way, stand.seen, float(start), margin)
+    most = rules.most_frac(share, years, reading, regrowth)
     told = sorted({rule.id: rule for rule in by if rule is not None}.values(), key=lambda r: r.id)
     words = "; ".join(rules.rule_words(rule) for rule in told)
     if told:
-        least = min(rule.limit.number for rule in told)
+        least = max(min(rule.limit.number for rule in told) - margin, 0.0)
         how = "of what stands each year" if reading == "standing-each-year" else "of the original"
         span = "in one year" if years == 1 else f"in {years} years, {how}"
-        total = float(rules.most_frac(np.array([least]), years, reading)[0])
+        if years > 1 and regrowth > 0.0:
+            span += f", {number_words(regrowth, 'frac')} grown back between two cuts"
+        total = float(rules.most_frac(np.array([least]), years, reading, regrowth)[0])
         words += f": {number_words(round(total, 4), 'frac')} {span}"
+        if margin > 0.0:
+            words += f"; planned {number_words(margin, 'frac')} under the yearly share"
     source = "; ".join(rule.source for rule in told)
     kept = np.full(len(most), 1.0 - float(asked["least_kept_frac"]))
     return np.minimum(most, kept), (words or "No share a year binds", source)

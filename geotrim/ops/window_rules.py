@@ -232,25 +232,40 @@ def yearly_share(
     return np.where(has_rule, np.maximum(share - margin_frac, 0.0), share), by
 
 
-def most_frac(share_frac: Floats, n_years: int, reading: str) -> Floats:
+def most_frac(
+    share_frac: Floats, n_years: int, reading: str, regrowth_frac: float = 0.0
+) -> Floats:
     """Most of its foliage a tree may lose over some years, at a share a year.
 
     Parameters
     ----------
     share_frac : (t,) array
     n_years : int
+        Cuts, a year apart.
     reading : str
-        ``standing-each-year``: ``1 - (1 - q)^n``; ``original``: ``n q``, no more than all.
+        What the share is of: ``standing-each-year`` or ``original``.
+    regrowth_frac : float
+        Of what stands, grows back between two cuts, never to more than stood at first.
+
+    Notes
+    -----
+    Without regrowth ``1 - (1 - q)^n`` of what stands each year, ``n q`` of the original. With it
+    nothing is gained after the first cut where ``(1 - q) (1 + r) >= 1``.
 
     Examples
     --------
     >>> [round(float(most_frac(np.array([0.25]), 3, how)[0]), 4)
     ...  for how in ("standing-each-year", "original")]
     [0.5781, 0.75]
+    >>> [round(float(most_frac(np.array([0.25]), 3, "original", r)[0]), 4) for r in (0.2, 0.4)]
+    [0.47, 0.25]
     """
-    if reading == "original":
-        return np.minimum(share_frac * n_years, 1.0)
-    most: Floats = 1.0 - np.power(1.0 - share_frac, n_years)
+    before = after = np.ones_like(share_frac)
+    for _ in range(n_years):
+        taken = share_frac * (before if reading == "standing-each-year" else 1.0)
+        after = np.maximum(before - taken, 0.0)
+        before = np.minimum(after * (1.0 + regrowth_frac), 1.0)
+    most: Floats = 1.0 - after
     return most
 
 
