@@ -26,6 +26,7 @@ from geotrim.model import CanopyGrid, Result
 from geotrim.ops.canopy import heights, slices
 from geotrim.ops.canopy_cells import crown_cells
 from geotrim.ops.foliage_of import foliage_of
+from geotrim.ops.judged_tops import judged_tops_ft
 from tests.sites import FLORIDA_EAST_M
 
 X, Y = 200_000.0, 300_000.0
@@ -485,6 +486,46 @@ def test_a_field_height_of_a_solid_and_of_layers():
     assert leafy.base_ft[0] == 4.0
     assert above_frac(leafy, 8.0)[0] == pytest.approx(0.5)
     assert leafy.whole_ft3[0] == pytest.approx(12 * 16 * M_FT**2)
+
+
+def test_a_judged_height_goes_before_the_others():
+    """Ground that reads 1.125 ft high (A-04), and a field height the reading leaves out (A-05)."""
+    crowns = crowns_of(boxes((1, 1), (6, 1), (11, 1)), field_height_ft=[np.nan, 12.0, 12.0])
+    cells, _ = crown_cells(crowns, grid(np.full((6, 16), 10.0)))
+    found, notes = foliage_of(
+        crowns, cells, None, {"canopy_model": "column"}, tops_ft=[11.125, 11.125, np.nan]
+    )
+    assert found.top_ft.tolist() == found.foliage_top_ft.tolist() == [11.125, 11.125, 12.0]
+    assert found.moved_ft.tolist() == [1.125, 1.125, 2.0]
+    area = 16 * M_FT**2
+    np.testing.assert_allclose(found.whole_ft3, [11.125 * area, 11.125 * area, 12 * area])
+    told = [n.text for n in notes]
+    assert any("2 crowns (t0, t1)" in text and "A-04" in text for text in told)
+    assert any("1 crown (t2)" in text and "in the field" in text for text in told)
+    none, _ = foliage_of(crowns, cells, None, {"canopy_model": "column"}, tops_ft=[np.nan] * 3)
+    assert none.top_ft.tolist() == [10.0, 12.0, 12.0]
+    with pytest.raises(ShapeError, match="tops_ft"):
+        foliage_of(crowns, cells, None, {"canopy_model": "column"}, tops_ft=[9.0])
+
+
+def test_a_judged_height_without_canopy_in_the_raster():
+    """Bare cells stay bare: a reading raises no tree that is not seen, the field's height does."""
+    crowns = crowns_of(boxes((1, 1), (6, 1)), field_height_ft=[np.nan, 12.0])
+    cells, _ = crown_cells(crowns, grid(np.zeros((6, 12))))
+    found, _ = foliage_of(crowns, cells, None, {"canopy_model": "column"}, tops_ft=[1.125, 12.0])
+    assert found.is_even.tolist() == [False, True]
+    assert found.whole_ft3.tolist() == [0.0, pytest.approx(12 * 16 * M_FT**2)]
+    assert found.top_ft.tolist() == [1.125, 12.0]
+
+
+def test_judged_heights_are_those_of_the_route():
+    crowns = pd.DataFrame({"crown_id": ["b", "a", "c"]})
+    rows = pd.DataFrame({"crown_id": ["a", "b"], "top_height_ft": [9.0, np.nan]})
+    route = Result("route", {"tree_outcomes": rows})
+    np.testing.assert_array_equal(judged_tops_ft(crowns, route), [np.nan, 9.0, np.nan])
+    np.testing.assert_array_equal(judged_tops_ft(crowns, None), [np.nan] * 3)
+    none = Result("route", {"tree_outcomes": rows.iloc[:0]})
+    np.testing.assert_array_equal(judged_tops_ft(crowns, none), [np.nan] * 3)
 
 
 def test_without_heights_of_the_raster():

@@ -228,13 +228,35 @@ def test_a_scene_by_hand():
     assert found.top_ft.tolist() == [[9.0, 9.0, 12.0, 12.0]] * 2
     assert found.tree.tolist() == [[0, 0, 1, 1]] * 2
     assert found.is_clearable.all()
-    assert found.base_ft.tolist() == [0.0, 0.0]  # columns stand on the substrate
+    assert found.base_ft.tolist() == [2.0, 3.0]
     assert (found.substrate_ft == 1.5).all()
     assert found.transform == (1.0, 0.0, X + 1, 0.0, -1.0, Y + 4)
     assert (found.feet, found.water_ft, found.ground) == (pytest.approx(M_FT), 1.5, None)
     assert any(n.about == "ground" and "1.5 ft" in n.text for n in notes)
-    raised, _ = scene_for(crowns, grid(tall), "crown-base")
-    assert raised.base_ft.tolist() == [2.0, 3.0]
+    assert not [n for n in notes if "substrate up" in n.text]
+
+
+@pytest.mark.parametrize("model", ["column", "crown-base", "cylinder"])
+def test_a_crown_hides_from_its_lowest_foliage_where_that_is_known(model):
+    """Its own base, else the common one, else the substrate; or all from the substrate."""
+    crowns = crowns_of(
+        shapely.box(1, 1, 3, 2), shapely.box(4, 1, 6, 2), base_height_ft=[4.0, np.nan]
+    )
+    source = grid(np.full((4, 8), 12.0))
+    cells, _ = crown_cells(crowns, source)
+    common = {"canopy_model": model, "crown_base_ft": None if model == "column" else 2.0}
+    foliage, _ = foliage_of(crowns, cells, None, common)
+    found, notes = scene_of(crowns, cells, foliage)
+    assert found.base_ft.tolist() == [4.0, 0.0 if model == "column" else 2.0]
+    told = [n for n in notes if n.about == "crowns" and "substrate" in n.text]
+    assert bool(told) == (model == "column")
+    if told:
+        assert "1 of 2 crowns (t1)" in told[0].text and told[0].level == "assumed"
+    solid, notes = scene_of(crowns, cells, foliage, hides_from="substrate")
+    assert solid.base_ft.tolist() == [0.0, 0.0]
+    assert any("as asked" in n.text for n in notes)
+    with pytest.raises(RangeError, match="hides_from"):
+        scene_of(crowns, cells, foliage, hides_from="roots")
 
 
 def test_the_larger_share_takes_the_cell():
@@ -249,8 +271,8 @@ def test_cells_hardly_covered_bare_or_under_the_base_are_no_canopy():
     tall = np.full((4, 6), 9.0)
     tall[2, 2], tall[2, 3] = 0.0, 2.5
     crowns = crowns_of(shapely.box(1, 1, 4.005, 2), base_height_ft=[3.0])
-    for model, tops in (("column", [[9.0, np.nan, 2.5]]), ("crown-base", [[9.0]])):
-        found, _ = scene_for(crowns, grid(tall), model)
+    for start, tops in (("substrate", [[9.0, np.nan, 2.5]]), ("crown-base", [[9.0]])):
+        found, _ = scene_for(crowns, grid(tall), hides_from=start)
         np.testing.assert_array_equal(found.top_ft, tops)
         np.testing.assert_array_equal(found.tree >= 0, np.isfinite(found.top_ft))
 

@@ -15,7 +15,7 @@ from geotrim.core.foliage import Foliage
 from geotrim.core.ragged_lines import RaggedLines, above_at, lines_of_columns, lines_of_layers
 from geotrim.core.slices import WHOLE
 from geotrim.core.solids import solid_above_ft3
-from geotrim.errors import RangeError
+from geotrim.errors import RangeError, ShapeError
 from geotrim.model import Note, Result
 from geotrim.ops.canopy import _Model, foliage_bases_ft
 from geotrim.ops.canopy_cells import CrownCells, seen_ft2, tops_ft
@@ -36,6 +36,7 @@ def foliage_of(
     heights: Result | None = None,
     *,
     field_heights: str = "move",
+    tops_ft: npt.ArrayLike | None = None,
 ) -> tuple[Foliage, list[Note]]:
     """Top, base, volume and its spread over heights, of every crown.
 
@@ -58,6 +59,9 @@ def foliage_of(
         stay). ``leave``: its cells stay as the raster has them and only ``top_ft`` is the field's;
         volumes and shares are then those of the operation ``slices`` wherever the raster shows
         canopy.
+    tops_ft : (n,) array, optional
+        Heights that the trees are judged by (see :mod:`geotrim.ops.judged_tops`): where finite they
+        go before those of the field and the raster, and cells are moved to them the same way. [ft]
 
     Returns
     -------
@@ -66,7 +70,8 @@ def foliage_of(
     Raises
     ------
     GeotrimError
-        If a parameter is outside its limits, or a model lacks its base or profiles.
+        If a parameter is outside its limits, a model lacks its base or profiles, or there is not
+        one judged height for each crown.
 
     Notes
     -----
@@ -84,7 +89,8 @@ def foliage_of(
         )
     area = np.nan_to_num(shapely.area(crowns.geometry.to_numpy()))
     area = area * feet_per_map_unit(crowns.crs, "crowns") ** 2
-    tall = _heights_of(crowns, _tops(crowns, cells, heights), field_heights == "move")
+    judged = _judged(tops_ft, len(crowns))
+    tall = _heights_of(crowns, _tops(crowns, cells, heights), judged, field_heights == "move")
     tall = replace(tall, is_even=tall.is_even & (area > 0.0))
     given = {"crown_base_ft": None, "crown_base_frac": None, **parameters, "target_height_ft": None}
     made = _Model(crowns, given, profiles, cells.shift_ft)
@@ -111,39 +117,58 @@ def foliage_of(
         cell_height_ft=height,
         cell_area_ft2=cells.area_ft2,
     )
-    return foliage, _notes(crowns, foliage, tall.is_other, field_heights)
+    return foliage, _notes(crowns, foliage, tall, field_heights)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Heights:
     """Tops of n trees; as in :class:`Foliage`.
 
-    is_other : (n,) measured in the field at another height than the raster's.
+    is_other : (n,) of another height than the raster's.
+    is_field : (n,) that height is the one measured in the field.
     """
 
     top_ft: Floats
     foliage_top_ft: Floats
     moved_ft: Floats
     is_other: Flags
+    is_field: Flags
     is_even: Flags
 
 
-def _heights_of(crowns: Any, seen_ft: Floats, is_moved: bool) -> _Heights:
-    """Tops of the raster and of the field put together. [ft]."""
+def _judged(tops_ft: npt.ArrayLike | None, n: int) -> Floats:
+    """Judged heights; NaN where there are none. [ft]."""
+    if tops_ft is None:
+        return np.full(n, np.nan)
+    found = np.asarray(tops_ft, dtype=np.float64)
+    if found.shape != (n,):
+        raise ShapeError(
+            "tops_ft",
+            f"an array of shape {found.shape}",
+            f"one height for each of {n} crowns",
+            "use judged_tops_ft of the same crowns",
+        )
+    return np.where(np.isfinite(found), found, np.nan)
+
+
+def _heights_of(crowns: Any, seen_ft: Floats, judged_ft: Floats, is_moved: bool) -> _Heights:
+    """Tops of the raster, of the field and of the judgement put together. [ft]."""
     field = np.full(len(crowns), np.nan)
     if "field_height_ft" in crowns.columns:
         field = crowns["field_height_ft"].to_numpy(dtype=np.float64, na_value=np.nan)
-    has_field = np.isfinite(field)
-    shows = seen_ft > 0.0
-    gap = np.where(has_field & shows, field - seen_ft, 0.0)
+    wanted = np.where(np.isnan(judged_ft), field, judged_ft)
+    is_field = np.abs(wanted - field) <= SAME_FT
+    has, shows = np.isfinite(wanted), seen_ft > 0.0
+    gap = np.where(has & shows, wanted - seen_ft, 0.0)
     is_other = np.abs(gap) > SAME_FT
     moved = np.where(is_other & is_moved, gap, 0.0)
-    is_even = has_field & ~shows
+    is_even = is_field & ~shows
     return _Heights(
-        top_ft=np.where(has_field, field, seen_ft),
-        foliage_top_ft=np.where(is_even, field, seen_ft + moved),
+        top_ft=np.where(has, wanted, seen_ft),
+        foliage_top_ft=np.where(is_even, wanted, seen_ft + moved),
         moved_ft=moved,
         is_other=is_other,
+        is_field=is_field,
         is_even=is_even,
     )
 
@@ -207,16 +232,24 @@ def _whole(
     return np.where(is_seen, found, np.nan)
 
 
-def _notes(crowns: Any, foliage: Foliage, is_other: Flags, field_heights: str) -> list[Note]:
+def _notes(crowns: Any, foliage: Foliage, tall: _Heights, field_heights: str) -> list[Note]:
     """What stands in for heights that the raster and the field do not agree on, or do not have."""
     ids = crowns["crown_id"].astype(str).to_numpy(dtype=object)
     does = (
-        "their cells are raised or lowered so that the highest is at the field's height"
+        "their cells are raised or lowered so that the highest is at that height"
         if field_heights == "move"
         else "their foliage is that of the raster's heights all the same"
     )
     told = (
-        (is_other, f"measured in the field at another height than the raster's: {does}"),
+        (
+            tall.is_other & tall.is_field,
+            f"measured in the field at another height than the raster's: {does}",
+        ),
+        (
+            tall.is_other & ~tall.is_field,
+            "judged at another height than the raster's, by the readings of the act (A-04, A-05): "
+            + does,
+        ),
         (
             foliage.is_even,
             "of which the raster shows no canopy: foliage is taken as even over the whole crown, "

@@ -19,6 +19,8 @@ from geotrim.ops.ground_view import GroundView, bilinear
 from geotrim.units import feet_per_map_unit
 
 Box = tuple[float, float, float, float]
+#: Where a crown begins to hide the view.
+HIDES_FROM = ("crown-base", "substrate")
 #: More cells than this are not put in one scene: near a gigabyte of memory.
 MOST_CELLS = 30_000_000
 
@@ -34,6 +36,7 @@ def scene_of(
     without: Iterable[int] = (),
     near: Box | None = None,
     reach_xy: npt.ArrayLike | None = None,
+    hides_from: str = "crown-base",
 ) -> tuple[Scene, list[Note]]:
     """Columns of canopy, one a cell, with the ground they stand on.
 
@@ -56,6 +59,9 @@ def scene_of(
         it is read around the canopy. [map units]
     reach_xy : (m, 2) array, optional
         Places, such as eyes, that the ground has to reach as well. [map units]
+    hides_from : str
+        ``crown-base``: a tree hides the view from its lowest foliage up, where that is known, under
+        every canopy model; else from the substrate up. ``substrate``: every tree does so.
 
     Returns
     -------
@@ -64,7 +70,8 @@ def scene_of(
     Raises
     ------
     GeotrimError
-        If the scene would be too large to hold, or the ground's CRS cannot be used.
+        If the scene would be too large to hold, the ground's CRS cannot be used, or ``hides_from``
+        is none of its choices.
 
     Notes
     -----
@@ -72,8 +79,10 @@ def scene_of(
     its tree's canopy begins. One that several crowns share goes to the crown that covers more of
     it. A tree of which only a field height is known stands at that height on all its cells.
     """
-    top, is_canopy, notes = _canopy(crowns, cells, foliage, near)
+    base = _bases(foliage, hides_from)
+    top, is_canopy, notes = _canopy(crowns, cells, foliage, base, near)
     is_canopy &= ~np.isin(cells.crown, np.fromiter(without, dtype=np.int64))
+    notes += _base_notes(crowns, base, np.unique(cells.crown[is_canopy]), hides_from)
     mine = _one_a_cell(cells, np.flatnonzero(is_canopy))
     (row0, row1, col0, col1), transform = _frame(cells, mine)
     at = cells.row[mine] - row0, cells.col[mine] - col0
@@ -90,7 +99,7 @@ def scene_of(
         top_ft=tops,
         tree=tree,
         is_clearable=can_clear,
-        base_ft=_bases(foliage),
+        base_ft=base,
         substrate_ft=substrate,
         transform=transform,
         feet=feet_per_map_unit(crowns.crs, "crowns"),
@@ -146,15 +155,44 @@ def eye_elevations(
     return np.where(np.isnan(stated), under + height, stated), notes
 
 
-def _bases(foliage: Foliage) -> Floats:
-    """Where each tree's canopy begins to block the view: at the substrate for columns. [ft]."""
-    if foliage.model == "column":
+def _bases(foliage: Foliage, hides_from: str) -> Floats:
+    """Where each tree's canopy begins to block the view; 0: at the substrate. [ft]."""
+    if hides_from not in HIDES_FROM:
+        raise RangeError(
+            "hides_from",
+            f"{hides_from!r}",
+            f"one of {', '.join(HIDES_FROM)}",
+            "say where a crown begins to hide the view",
+        )
+    if hides_from == "substrate":
         return np.zeros(len(foliage))
-    return np.nan_to_num(foliage.base_ft)
+    return np.maximum(np.nan_to_num(foliage.base_ft), 0.0)
+
+
+def _base_notes(crowns: Any, base: Floats, which: Ints, hides_from: str) -> list[Note]:
+    """Tell from where up the crowns of a scene hide the view."""
+    if hides_from == "substrate":
+        text = "hide all from the substrate up, as asked, as if stems and prop roots were solid"
+        return [Note("crowns", text, "assumed")]
+    low = which[base[which] <= 0.0]
+    if not low.size:
+        return []
+    n = f"{low.size} of {which.size} crowns" if which.size > 1 else "1 crown"
+    text = (
+        f"{n} ({_some(crowns, low)}): no lowest foliage above the substrate is known, so they hide "
+        "all from the substrate up"
+    )
+    return [Note("crowns", text, "assumed")]
+
+
+def _some(crowns: Any, which: Ints) -> str:
+    """The first few of some crowns by name."""
+    ids = crowns["crown_id"].astype(str).to_numpy(dtype=object)[which]
+    return ", ".join(ids[:5]) + (", ..." if len(ids) > 5 else "")
 
 
 def _canopy(
-    crowns: Any, cells: CrownCells, foliage: Foliage, near: Box | None
+    crowns: Any, cells: CrownCells, foliage: Foliage, base: Floats, near: Box | None
 ) -> tuple[Floats, npt.NDArray[np.bool_], list[Note]]:
     """Height of each cell, and which cells are canopy. [ft]."""
     even = foliage.is_even[cells.crown]
@@ -165,7 +203,7 @@ def _canopy(
         is_here &= (cells.x >= west) & (cells.x <= east) & (cells.y >= south) & (cells.y <= north)
     blank = np.unique(cells.crown[is_here & np.isnan(top)])
     with np.errstate(invalid="ignore"):
-        is_canopy = is_here & (top > _bases(foliage)[cells.crown])
+        is_canopy = is_here & (top > base[cells.crown])
     notes = []
     shown = np.unique(cells.crown[is_here & even])
     for which, text, level in (
@@ -173,10 +211,8 @@ def _canopy(
         (blank, "where the raster says nothing of them, nothing blocks the view", "missing"),
     ):
         if which.size:
-            ids = crowns["crown_id"].astype(str).to_numpy(dtype=object)[which]
-            some = ", ".join(ids[:5]) + (", ..." if len(ids) > 5 else "")
-            n = f"{len(ids)} {'crown' if len(ids) == 1 else 'crowns'}"
-            notes.append(Note("crowns", f"{n} ({some}): {text}", level))
+            n = f"{which.size} {'crown' if which.size == 1 else 'crowns'}"
+            notes.append(Note("crowns", f"{n} ({_some(crowns, which)}): {text}", level))
     return top, is_canopy, notes
 
 
