@@ -682,3 +682,13 @@ def test_each_unit_has_its_part_and_nobody_says_it_is_fair():
     for bad in ((150.0, 0), (150.0, -2), (-1.0, 3)):
         with pytest.raises(RangeError):
             unit_length_ft(*bad)
+
+
+@pytest.mark.parametrize("to_trim", [True, None])
+def test_a_kept_tree_is_no_part_of_the_plan(to_trim):
+    """Of two trees planned under 6 ft one bears a nest: one tree trimmed, one cut low."""
+    table = planned([5.0, 5.0], to_trim=to_trim, species=["red mangrove"] * 2)
+    free, kept = consequence(table), consequence(table.assign(keep=["nest", None]))
+    counts = [int(result["consequence"]["n_trimmed"].iloc[0]) for result in (free, kept)]
+    assert counts == [2, 1]
+    assert kept["cut_low_trees"]["crown_id"].tolist() == [table["crown_id"].iloc[1]]

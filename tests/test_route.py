@@ -510,3 +510,87 @@ def test_a_buttonwood_that_is_not_chosen_is_not_cut():
     found = routed(dataclasses.replace(site, crowns=crowns))
     assert tree(found, "t1")["outcome_standing"] == "not cut"
     assert way(found, "no-mangrove")["n_open_trees"] == 0
+
+
+def kept_lot(to_trim=None, species="red mangrove", **more):
+    """Four trees 9 ft tall, to be left at 6 ft, the first one with a nest."""
+    site = lot_site(
+        [(20, 5), (50, 5), (80, 5), (110, 5)],
+        [9.0] * 4,
+        species=[species, *["red mangrove"] * 3],
+        width=160.0,
+        **more,
+    )
+    crowns = site.crowns.assign(keep=["nest", None, " ", None])
+    if to_trim is not None:
+        crowns = crowns.assign(is_to_trim=to_trim)
+    return dataclasses.replace(site, crowns=crowns)
+
+
+@pytest.mark.parametrize("to_trim", [None, [True] * 4, [None, *[True] * 3], [False, *[True] * 3]])
+@pytest.mark.parametrize("species", ["red mangrove", None])
+def test_a_kept_tree_is_not_planned_whatever_height_is_planned(to_trim, species):
+    """The user's word on a nest: three of four mangroves are cut, 75 % and no more."""
+    found = routed(kept_lot(to_trim, species))
+    row = tree(found, "t0")
+    assert (row["outcome_route"], row["outcome_standing"]) == ("left-alone", "not cut")
+    assert np.isnan(row["target_height_ft"]) and row["removed_frac"] == 0.0
+    assert row["n_stage_years"] == 0 and not row["is_staged"] and row["settle"] == ""
+    assert (found["tree_outcomes"]["outcome_standing"].iloc[1:] != "not cut").all()
+    cap = found["shares"].set_index("rule_id").loc["owner-share"]
+    n_counted = 4 if species else 3
+    assert (cap["n_planned_trees"], cap["n_counted_trees"]) == (3, n_counted)
+    assert cap["planned_share_frac"] == pytest.approx(3 / n_counted)
+    rows = found["findings"]
+    assert not rows.loc[rows["crown_id"] == "t0", "is_binding"].astype(bool).any()
+    ready = found["checklist"]["filled"].str.cat(sep="; ")
+    assert "3 of 4 mangroves cut" in ready
+    assert "nothing is cut for 1 tree" in found["lot_outcomes"]["outcome_words"].iloc[0]
+    told = [note.text for note in found.notes if note.about == "crowns"]
+    assert any(text.startswith("1 marked to be left as they are (t0)") for text in told)
+    is_both = to_trim is not None and to_trim[0] is True
+    assert any("both to be trimmed" in text and "t0" in text for text in told) == is_both
+
+
+def test_a_kept_tree_is_counted_at_its_own_height_after():
+    """9 ft before and after; the others are left at 6 ft."""
+    ready = routed(kept_lot(species="black mangrove"))["checklist"]["filled"].str.cat(sep="; ")
+    assert "black mangrove 9.0 ft" in ready.split("heights after")[1]
+    not_chosen = lot_site([(20, 5), (50, 5)], [9.0] * 2, species=["black mangrove", "red mangrove"])
+    crowns = not_chosen.crowns.assign(is_to_trim=[False, True])
+    ready = routed(dataclasses.replace(not_chosen, crowns=crowns))["checklist"]["filled"]
+    assert "black mangrove 9.0 ft" in ready.str.cat(sep="; ").split("heights after")[1]
+
+
+def test_a_column_that_keeps_nothing_changes_nothing():
+    site = lot_site([(20, 5), (50, 5)], [9.0, 9.0])
+    plain = routed(site)
+    for column in ([None, None], [np.nan, np.nan], ["", " "]):
+        found = routed(dataclasses.replace(site, crowns=site.crowns.assign(keep=column)))
+        assert found.notes == plain.notes
+        for name, table in plain.tables.items():
+            assert table.equals(found[name]), name
+
+
+def test_where_every_tree_is_kept_nothing_is_planned_and_nothing_asked_of_the_cut():
+    site = kept_lot()
+    kept = site.crowns.assign(keep=["nest"] * 4, base_height_ft=[np.nan, 1.0, 1.0, 1.0])
+    found = routed(dataclasses.replace(site, crowns=kept))
+    assert (found["tree_outcomes"]["outcome_standing"] == "not cut").all()
+    assert (found["shares"]["n_planned_trees"] == 0).all()
+    assert found["lot_outcomes"]["outcome_standing"].iloc[0] == "not cut"
+    rows = found["findings"]
+    under = rows[(rows["rule_id"] == "red-not-below-foliage") & (rows["crown_id"] == "t1")]
+    assert under["value"].tolist() in ([], [pytest.approx(8.0)])  # 9 ft over foliage from 1 ft
+    assert not np.isinf(rows["value"].to_numpy(dtype=float)).any()
+
+
+def test_a_kept_tree_no_raster_saw_asks_for_nothing():
+    site = kept_lot()
+    grid = np.array(site.heights.height_ft)
+    grid[110:116, 120:126] = np.nan
+    heights = CanopyGrid(grid, west=-100.0, north=120.0, cell=1.0, rmse_ft=0.0)
+    found = routed(dataclasses.replace(site, heights=heights))
+    assert np.isnan(tree(found, "t0")["top_height_ft"])
+    row = tree(found, "t0")
+    assert row["outcome_standing"] == "not cut" and row["removed_frac"] == 0.0

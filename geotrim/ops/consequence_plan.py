@@ -14,6 +14,7 @@ import shapely
 from geotrim.checks import check_columns, check_kind
 from geotrim.model import Note, Result
 from geotrim.ops.canopy import targets_ft
+from geotrim.ops.kept import is_kept
 from geotrim.rules.case import both, contrary, either
 from geotrim.rules.consequence import floor_limit
 from geotrim.rules.rule_file import Limit
@@ -115,6 +116,8 @@ def plan_of(
     bare = (target <= base + AT_LIMIT_FT).astype(np.float64)
     cut, unseen = _is_cut(trees, target, bare, confidence), np.isnan(trees.top_ft)
     wanted, trimmed = _is_trimmed(trees.crowns, target, cut)
+    kept = is_kept(trees.crowns)
+    wanted, trimmed = np.where(kept, 0.0, wanted), np.where(kept, 0.0, trimmed)
     trimmed = both(trimmed, trees.is_mangrove)
     counts = both(under, contrary(trees.is_exempt))  # the exception is from "below 6 ft" alone
     is_planned = (trimmed != 0.0) & ((wanted == 1.0) | ~np.isnan(target))

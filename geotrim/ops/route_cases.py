@@ -18,6 +18,7 @@ from geotrim.model import Facts, Note, Result
 from geotrim.ops.canopy import foliage_bases_ft, targets_ft
 from geotrim.ops.fringes import OUTLINE_STEPS, baselines, regions_of
 from geotrim.ops.fringes import fringe as measure_fringe
+from geotrim.ops.kept import is_kept
 from geotrim.ops.profile_model import ProfileModel
 from geotrim.rules.case import Case, Measured, either
 from geotrim.rules.rule_file import built_in
@@ -129,7 +130,9 @@ class _Trees:
         self.is_mangrove = _yes_no([is_mangrove(name) for name in names])
         self.is_red = _yes_no([is_red(name) for name in names])
         self.to_trim = _yes_no(crowns["is_to_trim"]) if "is_to_trim" in crowns.columns else None
+        self.kept = is_kept(crowns)
         self._measured(given)
+        self._leave_kept()
         self.covered = _covered(given, self.point, self.place_error / feet)
         lacking = int((~self.has_trunk & pd.notna(self.lot)).sum())
         if lacking:
@@ -154,7 +157,8 @@ class _Trees:
         crowns, n = given.crowns, len(self.ids)
         self.field = _column(crowns, "field_height_ft", n)
         self.field_error = _column(crowns, "field_height_error_ft", n)
-        self.target = targets_ft(crowns, given.target_height_ft)
+        # A kept tree is left at its own height, whatever height is planned
+        self.target = np.where(self.kept, np.inf, targets_ft(crowns, given.target_height_ft))
         self.top, self.top_error = np.full(n, np.nan), np.full(n, np.nan)
         if given.heights is not None:
             table = _in_order(given.heights["heights"], self.ids)
@@ -215,6 +219,28 @@ class _Trees:
         self.planned = np.where(known, (tall > self.target).astype(np.float64), np.nan)
         if self.to_trim is not None:
             self.planned = self.to_trim
+
+    def _leave_kept(self) -> None:
+        """Take trees marked to be kept out of the plan, even those chosen to be trimmed."""
+        if not self.kept.any():
+            return
+        mine = self.kept & pd.notna(self.lot)
+        if mine.any():
+            text = (
+                f"{int(mine.sum())} marked to be left as they are ({_named(self.ids[mine])}): no "
+                "cut of them is planned, whatever height they are to be left at"
+            )
+            self.notes.append(Note("crowns", text, "info"))
+        chosen = np.full(len(self.ids), np.nan) if self.to_trim is None else self.to_trim
+        both = mine & (chosen == 1.0)
+        if both.any():
+            text = (
+                f"{int(both.sum())} both to be trimmed (is_to_trim) and to be kept (keep): "
+                f"{_named(self.ids[both])}; they are kept: mend one of the two"
+            )
+            self.notes.append(Note("crowns", text, "assumed"))
+        self.to_trim = np.where(self.kept, 0.0, chosen)
+        self.planned = np.where(self.kept, 0.0, self.planned)
 
     def _look_at_profiles(self, given: Inputs, slices: Any) -> None:
         """Lowest leaves where no base was measured; and heights that are not the profile's."""

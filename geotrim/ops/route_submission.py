@@ -10,7 +10,7 @@ import numpy as np
 from geotrim.model import MHW_ORIGINS
 from geotrim.rules.decide import Decision
 from geotrim.rules.duties import Stages
-from geotrim.rules.outcome import LEFT_ALONE, Outcomes
+from geotrim.rules.outcome import LEFT_ALONE, UNCUT, Outcomes
 from geotrim.rules.species import species_key, species_table
 
 
@@ -80,6 +80,7 @@ def _trees(decision: Decision, found: Outcomes, plan: Stages, species: list[Any]
     n = decision.case.n_judged
     top = np.broadcast_to(decision.measures["top_height_ft"].value, n)
     after = np.broadcast_to(decision.measures["height_after_ft"].value, n)
+    after = np.where(found.standing == UNCUT, top, after)
     names = np.array([_name(one) for one in species], dtype=object)
     out = {}
     for key, values in (("heights_before", top), ("heights_after", after)):

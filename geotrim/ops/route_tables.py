@@ -216,7 +216,7 @@ def tree_rows(lot: Lot) -> Any:
         "top_height_ft": np.broadcast_to(height.value, n),
         "height_error_ft": np.broadcast_to(height.error, n),
         "height_source": np.broadcast_to(source, n),
-        "target_height_ft": np.broadcast_to(case.get("target_height_ft").value, n),
+        "target_height_ft": _planned_heights(case.get("target_height_ft").value, n),
         "outcome_route": found.route,
         "outcome_standing": found.standing,
     }
@@ -230,6 +230,12 @@ def tree_rows(lot: Lot) -> Any:
     table["is_staged"] = _nullable(lot.plan.is_staged, n)
     table["settle"] = _tree_settles(lot)
     return pd.DataFrame(table)
+
+
+def _planned_heights(target_ft: Any, n: int) -> Any:
+    """Heights trees are to be left at; a kept tree has none. [ft]."""
+    told = np.broadcast_to(target_ft, n)
+    return np.where(np.isfinite(told), told, np.nan)
 
 
 def _tree_settles(lot: Lot) -> list[str]:

@@ -14,6 +14,7 @@ from geotrim.core.coverage import Floats, Ints
 from geotrim.errors import RangeError
 from geotrim.model import Note, Result
 from geotrim.ops.canopy import targets_ft
+from geotrim.ops.kept import is_kept
 from geotrim.rules.rule_file import routes
 from geotrim.rules.species import is_mangrove
 
@@ -191,17 +192,10 @@ def _trees(
         error=error,
         target=targets_ft(crowns, target_height_ft),
         other=np.array([is_mangrove(name) is False for name in names], dtype=bool),
-        kept=_said(crowns, "keep", n),
+        kept=is_kept(crowns),
         chosen=_choices(crowns, n),
         row_of={name: k for k, name in enumerate(ids)},
     )
-
-
-def _said(crowns: Any, column: str, n: int) -> npt.NDArray[np.bool_]:
-    """Where a column of texts says something."""
-    if column not in crowns.columns:
-        return np.zeros(n, dtype=bool)
-    return np.array([isinstance(v, str) and bool(v.strip()) for v in crowns[column]], dtype=bool)
 
 
 def _choices(crowns: Any, n: int) -> Floats:

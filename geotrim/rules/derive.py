@@ -109,11 +109,12 @@ def _heights(case: Case, readings: Readings, earlier_ft: float) -> dict[str, Mea
         np.fmin(top.value, target), np.where(np.isnan(target) | is_lower, top.error, 0.0)
     )
     over = Measured.of(most.value - earlier_ft, most.error)
+    lowest = np.where(np.isposinf(target), top.value, target)  # a kept tree is left as it is
     return {
         "top_height_ft": top,
         "height_after_ft": replace(after, most=most),
         "above_earlier_ft": Measured(after.value - earlier_ft, after.error, over),
-        "cut_above_base_ft": Measured.of(target - case.get("base_height_ft").value),
+        "cut_above_base_ft": Measured.of(lowest - case.get("base_height_ft").value),
     }
 
 
@@ -162,4 +163,5 @@ def _removed(case: Case, top_ft: Any) -> Any:
         share = np.where(is_own | np.isnan(raster), raster, case.leaves_above(target - up_ft))
     share = np.where(target <= base, 1.0, share)
     share = np.where(top_ft <= target, 0.0, share)
-    return np.where(np.isnan(top_ft) | np.isnan(target), np.nan, share)
+    share = np.where(np.isnan(top_ft) | np.isnan(target), np.nan, share)
+    return np.where(np.isposinf(target), 0.0, share)  # kept: nothing is cut, however tall
