@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from window_core_cases import (
+    cover,
     exhaustive,
     plan_is_within,
     problem_of,
@@ -369,6 +370,45 @@ def test_presolve_keeps_what_spans_can_reach():
         one = problem_of([1.0] * 10, trees, elements, n_spans_max=1, **rules)
         assert len(presolve(one).weights) == 0
         assert solve(one).view_frac == 0.0
+
+
+#: Six trees in 6 ft, each opening 2 (k + 1) percent; the allowance of length, the trees the best
+#: plan cuts and what it opens in percent. By hand.
+COVERS = {
+    # Crowns of 3 ft about each trunk: 5 and 4 stand along 3 to 5, 3 as well along 2 to 5.
+    "3 ft": (3.0, [(0, 1)] + [(s - 1, s, s + 1) for s in range(1, 5)] + [(4, 5)], (4, 5), 22),
+    "4 ft": (4.0, [(0, 1)] + [(s - 1, s, s + 1) for s in range(1, 5)] + [(4, 5)], (3, 4, 5), 30),
+    # The last tree alone is over the cap; the one before fills it; the first three share 2 ft.
+    "crowns of all widths": (2.0, [(0, 1)] * 3 + [(3,), (3, 4), range(6)], (3, 4), 18),
+    "no shore at all": (0.0, [(0,), (), (2,), (), (4,), (5,)], (1, 3), 12),
+    "all of it": (6.0, [range(6)] * 6, (0, 1, 2, 3, 4, 5), 42),
+    "just too little": (5.9, [range(6)] * 5 + [()], (5,), 12),
+}
+
+
+@pytest.mark.parametrize("case", COVERS)
+def test_the_shore_crowns_stand_along_is_held_to_the_allowance(case):
+    most, crowns, cut, view = COVERS[case]
+    found = solve(row_of_trees(6, length_max_ft=most, **cover(*crowns)))
+    assert np.flatnonzero(found.plan.option_of >= 0).tolist() == list(cut)
+    assert found.view_frac == pytest.approx(view / 100)
+    assert found.is_optimal
+
+
+def test_crowns_of_trees_that_do_not_count_are_along_no_shore():
+    is_counted = np.arange(6) < 3
+    rules = {"length_max_ft": 1.0, "is_counted": is_counted}
+    found = solve(row_of_trees(6, **rules, **cover(*[range(6)] * 2, (2,), *[range(6)] * 3)))
+    assert np.flatnonzero(found.plan.option_of >= 0).tolist() == [2, 3, 4, 5]
+
+
+def test_presolve_leaves_out_elements_whose_crowns_stand_along_too_much():
+    """Two crowns of 2 ft apart want 4 ft, one upon the other 2 ft."""
+    trees = [(s, [(4.0, 0.4, -1)]) for s in range(2)]
+    elements = [(0.3, [[(0, 0)], [(1, 0)]])]
+    for crowns, n in (((0, 1), (2, 3)), 0), (((0, 1), (0, 1)), 1):
+        problem = problem_of([1.0] * 4, trees, elements, length_max_ft=2.0, **cover(*crowns))
+        assert len(presolve(problem).weights) == n
 
 
 def test_the_bound_is_of_the_view_alone():

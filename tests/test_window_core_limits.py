@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from window_core_cases import plan_is_within, problem_of, random_problem, row_of_trees
+from window_core_cases import cover, plan_is_within, problem_of, random_problem, row_of_trees
 
 from geotrim.core.window_limits import (
     LIMITS,
@@ -40,6 +40,7 @@ def check_of(problem, is_open, cut, limit):
 #: limit, rule, stations, trees cut, value, allowed, broken, at its limit. Stations of 1 ft, a tree
 #: of 10 ft3 and 2 ft2 in each; worked by hand.
 AREA = {"area_ft2": np.full(6, 2.0)}
+CROWNS = cover((0, 1), (1, 2), (2, 3, 4), (5,), (), (0,))
 CASES = [
     ("span-min", {"span_min_ft": 2.0}, "011011", (), 2.0, 2.0, False, True),
     ("span-min", {"span_min_ft": 2.0}, "111011", (), 2.0, 2.0, False, True),
@@ -81,6 +82,16 @@ CASES = [
     ("allowance-length", {"length_max_ft": 3.9}, "110100", (), 3.0, 3.9, False, True),
     ("allowance-length", {"length_max_ft": 4.0}, "110100", (), 3.0, 4.0, False, False),
     ("allowance-length", {"length_max_ft": 2.9}, "110100", (), 3.0, 2.9, True, False),
+    # Crowns along 0-1, 1-2, 2-4, 5, none, 0: what is counted is their shore, not the window's.
+    ("allowance-length", {"length_max_ft": 3.0, **CROWNS}, "111111", (0, 1), 3.0, 3.0, False, True),
+    ("allowance-length", {**CROWNS, "length_max_ft": 4}, "110000", (0, 1), 3.0, 4.0, False, False),
+    ("allowance-length", {"length_max_ft": 2.9, **CROWNS}, "110000", (0, 1), 3.0, 2.9, True, False),
+    ("allowance-length", {"length_max_ft": 0.5, **CROWNS}, "111111", (4,), 0.0, 0.5, False, True),
+    (
+        "allowance-length",
+        {"length_max_ft": 2.0, "is_counted": np.array([1, 0, 0, 0, 0, 0], dtype=bool), **CROWNS},
+        "111000", (0, 1, 2), 2.0, 2.0, False, False,
+    ),
     ("allowance-area", {"area_max_ft2": 5.0, **AREA}, "110000", (0, 1), 4.0, 5.0, False, True),
     ("allowance-area", {"area_max_ft2": 6.0, **AREA}, "110000", (0, 1), 4.0, 6.0, False, False),
     ("allowance-area", {"area_max_ft2": 3.9, **AREA}, "110000", (0, 1), 4.0, 3.9, True, False),
@@ -266,6 +277,15 @@ BAD = {
     "options": bad(GOOD, "options", share_frac=np.array([0.5])),
     "elements": bad(GOOD, "elements", group_start=np.array([0, 1])),
     "stations of trees": replace(GOOD, tree_station=np.array([0, 2])),
+    "stations of crowns": replace(GOOD, **cover((0, 1), (2,))),
+    "2 starts of 1 stations": replace(GOOD, **cover((0,))),
+    "0 starts of 1 stations": replace(GOOD, cover_station=np.array([0])),
+    "3 starts of 3 stations": replace(
+        GOOD, cover_start=np.array([0, 1, 2]), cover_station=np.array([0, 1, 1])
+    ),
+    "3 starts of 2 stations": replace(
+        GOOD, cover_start=np.array([0, 3, 2]), cover_station=np.array([0, 1])
+    ),
     "trees of options": bad(GOOD, "options", tree=np.array([0, 2])),
     "limits that bar options": bad(GOOD, "options", barred_by=np.array([0, 1])),
     "options of elements": bad(GOOD, "elements", option=np.array([0, 2])),

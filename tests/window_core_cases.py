@@ -102,9 +102,25 @@ def random_problem(rng, n_max=7, trees_max=4, is_ruled=True):
     breaks = [0, *(s for s in range(1, n) if rng.random() < 0.12)]
     closed = [s for s in range(n) if rng.random() < 0.1]
     rules = random_rules(rng, stations, trees) if is_ruled else {}
+    if is_ruled and rng.random() < 0.5:
+        rules |= random_cover(rng, n, t)
     return problem_of(
         stations, trees, elements, open_frac=0.1, breaks=breaks, closed=closed, bars=bars, **rules
     )
+
+
+def cover(*stations_of_trees):
+    """Stations that each crown stands along."""
+    return {
+        "cover_start": np.cumsum([0] + [len(one) for one in stations_of_trees]),
+        "cover_station": np.array([s for one in stations_of_trees for s in one], dtype=np.int64),
+    }
+
+
+def random_cover(rng, n, t):
+    """Crowns along up to four stations, anywhere; some along none."""
+    first = rng.integers(0, n, t)
+    return cover(*[range(a, min(a + int(rng.integers(0, 5)), n)) for a in first.tolist()])
 
 
 def random_rules(rng, stations, trees):
@@ -171,7 +187,18 @@ def window_is_within(problem, is_open):
         return False
     if problem.n_spans_max is not None and len(spans) > problem.n_spans_max:
         return False
-    return problem.length_max_ft is None or sum(spans) <= problem.length_max_ft + EPS
+    if problem.length_max_ft is None or len(problem.cover_start):
+        return True
+    return sum(spans) <= problem.length_max_ft + EPS
+
+
+def cover_is_within(problem, trees):
+    """The shore that crowns stand along, each station once."""
+    if problem.length_max_ft is None or not len(problem.cover_start):
+        return True
+    start = problem.cover_start
+    along = {int(s) for t in trees for s in problem.cover_station[start[t] : start[t + 1]]}
+    return sum(float(problem.station_length_ft[s]) for s in along) <= problem.length_max_ft + EPS
 
 
 def trees_are_within(problem, choice):
@@ -191,6 +218,8 @@ def trees_are_within(problem, choice):
         area = sum(float(problem.area_ft2[t]) for t in kept)
         if area > problem.area_max_ft2 + EPS:
             return False
+    if not cover_is_within(problem, kept):
+        return False
     foliage = sum(float(o.volume_ft3[k]) for _, k in cut)
     return problem.foliage_max_ft3 is None or foliage <= problem.foliage_max_ft3 + EPS
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from geotrim.core.coverage import Floats
+from geotrim.core.window_cover import has_cover
 from geotrim.core.window_limits import evaluate, in_force, lifted, over
 from geotrim.core.window_problem import Flags, WindowPlan, WindowProblem
 from geotrim.core.window_solve import Clock, Solution, solve
@@ -289,7 +290,7 @@ def best_centred(problem: WindowProblem, foliage_ft3: float, *, seconds: float =
         span_max_ft=None,
         gap_min_ft=0.0,
         n_spans_max=None,
-        length_max_ft=None,
+        length_max_ft=problem.length_max_ft if has_cover(problem) else None,
         foliage_max_ft3=budget,
     )
     found = solve(inner, seconds=seconds)

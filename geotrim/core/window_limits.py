@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geotrim.core.coverage import Floats, Ints
+from geotrim.core.window_cover import added_ft, covered_ft, has_cover
 from geotrim.core.window_problem import (
     Flags,
     WindowPlan,
@@ -150,6 +151,7 @@ def check_problem(problem: WindowProblem) -> None:
     _check_range("trees of options", options.tree, 0, t)
     _check_range("limits that bar options", options.barred_by, -1, len(problem.bars))
     _check_range("options of elements", elements.option, 0, m)
+    _check_cover(problem)
     group = np.repeat(np.arange(len(elements.option_start) - 1), np.diff(elements.option_start))
     if (np.diff(options.tree[elements.option])[np.diff(group) == 0] != 0).any():
         raise RangeError(
@@ -166,6 +168,20 @@ def check_problem(problem: WindowProblem) -> None:
             "numbers from 0 up",
             "leave out the stations, options or elements they belong to",
         )
+
+
+def _check_cover(problem: WindowProblem) -> None:
+    start, station = problem.cover_start, problem.cover_station
+    is_whole = len(start) == problem.n_trees + 1 and start[0] == 0 and start[-1] == len(station)
+    is_none = len(start) == 0 and len(station) == 0
+    if not is_none and not (is_whole and (np.diff(start) >= 0).all()):
+        raise ShapeError(
+            "window problem, stations of crowns",
+            f"{len(start)} starts of {len(station)} stations",
+            f"{problem.n_trees + 1} starts, from 0 up to the number of stations listed",
+            "list the stations of every tree in turn",
+        )
+    _check_range("stations of crowns", station, 0, problem.n_stations)
 
 
 def _check_range(what: str, numbers: Ints, low: int, end: int) -> None:
@@ -277,17 +293,16 @@ def _allowance_checks(
     left[problem.options.tree[~_ruled_out(problem)]] = True
     left &= counted(problem) & (plan.option_of < 0)
     area = areas(problem)
-    length = float(problem.station_length_ft[plan.is_open].sum())
-    closed = problem.is_allowed & ~plan.is_open
     one = 1.0 if left.any() else np.inf
+    if has_cover(problem):
+        length = covered_ft(problem, is_counted)
+        step = _least(added_ft(problem, is_counted)[left])
+    else:
+        length = float(problem.station_length_ft[plan.is_open].sum())
+        step = _least(problem.station_length_ft[problem.is_allowed & ~plan.is_open])
     return (
         _from_above("allowance-trees", float(is_counted.sum()), _number(problem.trees_max), one),
-        _from_above(
-            "allowance-length",
-            length,
-            _number(problem.length_max_ft),
-            _least(problem.station_length_ft[closed]),
-        ),
+        _from_above("allowance-length", length, _number(problem.length_max_ft), step),
         _from_above(
             "allowance-area",
             float(area[is_counted].sum()),
@@ -417,6 +432,10 @@ def usable(problem: WindowProblem) -> Flags:
         out &= ~is_counted | (area <= most + TOLERANCE * max(1.0, abs(most)))
     if problem.trees_max is not None and problem.trees_max < 1:
         out &= ~is_counted
+    if problem.length_max_ft is not None and has_cover(problem):
+        most = problem.length_max_ft
+        alone = added_ft(problem, np.zeros(problem.n_trees, dtype=bool))[options.tree]
+        out &= ~is_counted | (alone <= most + TOLERANCE * max(1.0, abs(most)))
     return out
 
 

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geotrim.core.coverage import Floats, Ints
+from geotrim.core.window_cover import cover_of, has_cover
 from geotrim.core.window_limits import TOLERANCE, areas, counted
 from geotrim.core.window_presolve import Need, Small
 from geotrim.core.window_problem import WindowProblem
@@ -84,7 +85,8 @@ def window_model(problem: WindowProblem, small: Small) -> Model:
         len(options), is_whole=True, cost=SCALE * FOLIAGE_WEIGHT * volume / foliage
     )
     _add_trees(program, problem, small, station, option)
-    _add_sums(program, problem, small, station, option)
+    _add_sums(program, problem, small, option)
+    _add_cover(program, problem, small, option)
     scale = SCALE / (small.most_frac or 1.0)
     _add_elements(program, small, option, scale)
     return Model(program, station, option, small, scale, foliage)
@@ -113,7 +115,7 @@ def add_spans(program: Program, problem: WindowProblem, cost: npt.ArrayLike = 0.
             program.row([station[s], *start[s + 1 : gap_end[s] + 1]], 1.0, 1.0)
     if problem.n_spans_max is not None:
         program.row(start, 1.0, float(problem.n_spans_max))
-    if problem.length_max_ft is not None:
+    if problem.length_max_ft is not None and not has_cover(problem):
         _add_share(program, station, length, problem.length_max_ft)
     return station
 
@@ -169,10 +171,8 @@ def _add_trees(
         program.row([*mates, where], [*[1.0] * len(mates), -1.0], 0.0)
 
 
-def _add_sums(
-    program: Program, problem: WindowProblem, small: Small, station: Ints, option: Ints
-) -> None:
-    """Allowances and the budget over all trees. (That of length goes with the spans.)."""
+def _add_sums(program: Program, problem: WindowProblem, small: Small, option: Ints) -> None:
+    """Allowances of trees and area, and the budget, over all trees."""
     trees = problem.options.tree[small.options]
     is_counted = counted(problem)[trees]
     if problem.trees_max is not None:
@@ -183,6 +183,31 @@ def _add_sums(
     if problem.foliage_max_ft3 is not None:
         volume = problem.options.volume_ft3[small.options]
         _add_share(program, option, volume, problem.foliage_max_ft3)
+
+
+def _add_cover(program: Program, problem: WindowProblem, small: Small, option: Ints) -> None:
+    """The shore that crowns of cut trees stand along, within the allowance of length.
+
+    A variable for each set of trees whose crowns stand along the same shore: no less than each of
+    them is cut.
+    """
+    if problem.length_max_ft is None or not has_cover(problem):
+        return
+    trees = problem.options.tree[small.options]
+    at_station: dict[int, list[int]] = {}
+    for tree in np.unique(trees[counted(problem)[trees]]).tolist():
+        for s in np.unique(cover_of(problem, tree)).tolist():
+            at_station.setdefault(s, []).append(tree)
+    shore: dict[tuple[int, ...], float] = {}
+    for s, above in at_station.items():
+        key = tuple(above)
+        shore[key] = shore.get(key, 0.0) + float(problem.station_length_ft[s])
+    cover = program.columns_of(len(shore), is_whole=False)
+    for column, sharing in zip(cover, shore, strict=True):
+        for tree in sharing:
+            mates = option[trees == tree]
+            program.row([*mates, column], [*[1.0] * len(mates), -1.0], 0.0)
+    _add_share(program, cover, np.array(list(shore.values())), problem.length_max_ft)
 
 
 def _add_elements(program: Program, small: Small, option: Ints, scale: float) -> None:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from geotrim.core.coverage import Floats, Ints
+from geotrim.core.window_cover import covered_ft, has_cover
 from geotrim.core.window_limits import TOLERANCE, areas, counted, usable
 from geotrim.core.window_problem import Flags, WindowProblem
 
@@ -150,8 +151,17 @@ class _Reach:
             _within(least, problem.foliage_max_ft3)
             and _within(float(is_counted.sum()), problem.trees_max)
             and _within(float(areas(problem)[trees[is_counted]].sum()), problem.area_max_ft2)
+            and self._cover_fits(trees[is_counted])
             and self._spans_fit(np.unique(problem.tree_station[trees]))
         )
+
+    def _cover_fits(self, trees: Ints) -> bool:
+        """The crowns of some trees that count stand along no more shore than they may."""
+        if self.problem.length_max_ft is None or not has_cover(self.problem):
+            return True
+        is_cut = np.zeros(self.problem.n_trees, dtype=bool)
+        is_cut[trees] = True
+        return _within(covered_ft(self.problem, is_cut), self.problem.length_max_ft)
 
     def _spans_fit(self, stations: Ints) -> bool:
         """Few enough spans, none too long, reach all these stations."""
@@ -171,6 +181,8 @@ class _Reach:
     def _length_fits(self, stations: Ints) -> bool:
         """The shore from first to last, less the widest gaps that so many spans can leave."""
         problem = self.problem
+        if has_cover(problem):
+            return True
         gaps = np.sort(self._gaps(stations))[::-1]
         n_gaps = len(gaps) if problem.n_spans_max is None else max(problem.n_spans_max - 1, 0)
         hull = float(self.end[stations[-1]] - self.start[stations[0]])

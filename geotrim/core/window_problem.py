@@ -86,8 +86,13 @@ class WindowProblem:
     is_counted : (t,) trees that count for the allowance of trees and of area.
     area_ft2 : (t,) canopy area of each tree. [ft2]
     trees_max, length_max_ft, area_max_ft2 : the allowance (65 %), each None where it does not bind.
+        ``length_max_ft`` holds the shore that crowns of cut trees that count stand along.
     share_max_frac : (t,) most of its foliage a tree may lose over all the years of the plan.
     foliage_max_ft3 : the user's own budget for all trees, or None. [ft3]
+    cover_start : (t + 1,) stations that tree t's crown stands along are ``cover_station`` from
+        ``cover_start[t]`` to ``cover_start[t + 1]``. Empty: not known; ``length_max_ft`` then holds
+        the stations of the window.
+    cover_station : (c,) numbers of stations.
     """
 
     station_from_ft: Floats
@@ -109,6 +114,8 @@ class WindowProblem:
     area_max_ft2: float | None = None
     share_max_frac: Floats = field(default_factory=lambda: np.zeros(0))
     foliage_max_ft3: float | None = None
+    cover_start: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    cover_station: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
 
     @property
     def n_stations(self) -> int:
