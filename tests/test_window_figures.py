@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import math
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -199,8 +200,10 @@ def test_a_top_cut_of_a_later_year_ends_where_the_earlier_left_it(full):
     plan = plan_of(results, "L1")
     for cuts in plan.cuts.values():
         assert [cut.year for cut in cuts] == [1, 2, 3]
-        assert cuts[0].low_ft == pytest.approx(cuts[1].high_ft)
-        assert cuts[1].low_ft == pytest.approx(cuts[2].high_ft)
+        is_top = cuts[0].high_ft == np.inf
+        for one, later in pairwise(cuts):
+            ends = (one.low_ft, later.high_ft) if is_top else (one.high_ft, later.low_ft)
+            assert ends[0] == pytest.approx(ends[1])
 
 
 def test_each_year_has_a_colour_and_a_hatch_of_its_own(full, elevation):
@@ -569,6 +572,16 @@ def test_an_own_window_stands_beside_the_plans():
     results["window"].tables["window_frontier"]["is_chosen"] = False
     figure = frontier_figure(results, site, "L1")
     assert "your own window" in legend(figure) and "plan-of-the-lot" in ids(figure)
+    assert "Every plan with a number keeps the limits of: professional" in words(figure)
+    assert "your own window is judged against them" in words(figure)
+
+
+def test_limits_are_kept_by_every_plan_but_an_own_window():
+    """An own window that is one of the points is excepted by name; without one, none is."""
+    site, results = made(status="own window")
+    told = words(frontier_figure(results, site, "L1"))
+    assert "Every plan but your own window keeps the limits of" in told
+    assert "Every plan keeps the limits of" in words(frontier_figure(*made()[::-1], "L1"))
 
 
 # ------------------------------------------------------------------------------------ files

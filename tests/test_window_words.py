@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime
 import re
+from decimal import ROUND_CEILING, Decimal
 
 import numpy as np
 import pytest
@@ -58,6 +59,12 @@ def both(site, results):
 def part(text, head, end):
     """What stands between two headings."""
     return text.split(head, 1)[1].split(end, 1)[0].strip()
+
+
+def up(height_ft):
+    """A tenth of a foot up, by decimals and not by the helper that is tested."""
+    tenth = Decimal("0.1")
+    return Decimal(str(round(height_ft, 6))).quantize(tenth, rounding=ROUND_CEILING)
 
 
 def plain(lines):
@@ -223,7 +230,7 @@ def test_the_statement_opens_with_where_view_and_cost(full, told):
         f"mean of 2 eyes: 8.0 % open now, {100 * lot['view_after_frac']:.1f} % after",
         f"{lot['foliage_removed_ft3']:,.0f} cu ft of foliage",
         "within the limits of: professional exemption",
-        "Proven: no plan within these limits opens more",
+        "Proven: no choice of these treatments within these limits opens more",
         f"in the middle of the frontage, for no more foliage: "
         f"{100 * lot['view_centred_frac']:.1f} %",
         "Wanted, 60.0 %: \u2715 not reached",
@@ -247,7 +254,7 @@ def test_every_treated_tree_is_in_the_table_with_its_treatment(full, told):
         if tree["treatment"] == "clear-band":
             how = "band cleared under a kept top 6.0 to 10.0 ft is cleared"
         else:
-            how = f"top lowered to {tree['cut_low_ft']:.1f} ft"
+            how = f"top lowered to {up(tree['cut_low_ft'])} ft"
         share = f"{100 * tree['removed_frac']:.1f} % at most 57.8 % 3"
         for words in (how, f"{tree['top_height_ft']:.1f} ft", share):
             assert words in row[1], (tree["crown_id"], words)
@@ -287,9 +294,38 @@ def test_a_broken_limit_comes_first_and_a_count_of_nothing_has_no_figure():
     rows.loc[rows["limit"] == "nest", ["value", "allowed"]] = [0.0, 0.0]
     text = both(site, results)
     assert "Your own window, judged: stations 20-50 ft" in text and "Proven" not in text
+    assert "within the limits of" not in text
+    assert "Judged against the limits of: professional exemption." in text
+    broken = str(rows.loc[rows["limit"] == "floor", "words"].iloc[0])
+    assert f"Breaks: \u2715 1 limit: {broken}." in text
     table = part(text, "How it stands Source", "Plans to choose")
     assert table.startswith("No tree is left under 6 ft. 5.5 ft (limit 6.0 ft) \u2715 broken")
     assert "nest. 1 tree \u2713 kept" in table
+
+
+def test_an_own_window_that_breaks_nothing_says_so():
+    text = both(*site_and_results(status="own window"))
+    assert "Breaks none of the limits below, by these figures" in text
+    assert "Breaks" not in both(*site_and_results())
+
+
+def test_cuts_are_told_so_that_no_more_is_taken_than_was_reckoned():
+    """A top at 10.02 ft is told as 10.1, a band up to 9.98 ft as 9.9 (a crew has tenths)."""
+    site, results = site_and_results()
+    trees = results["window"].tables["window_trees"]
+    for how, values in (
+        ("lower-top", {"cut_low_ft": 10.02, "height_after_ft": 10.02}),
+        ("clear-band", {"cut_low_ft": 6.01, "cut_high_ft": 9.98}),
+    ):
+        for name, value in values.items():
+            trees.loc[trees["treatment"] == how, name] = value
+    cuts = results["stages"].tables["stage_cuts"]
+    cuts["from_ft"], cuts["year"] = 7.02, 1
+    cuts.loc[cuts["to_ft"].notna(), "to_ft"] = 8.98
+    table = part(both(site, results), "What is done to each tree", "How surely")
+    assert "to 10.1 ft" in table and "10.1 ft" in table and "10.0 ft" not in table
+    assert "6.1 to 9.9 ft is cleared" in table
+    assert "top to 7.1 ft" in table and "7.1-8.9 ft" in table
 
 
 def test_a_gap_is_told_in_the_lead_and_at_its_plan():
@@ -297,7 +333,11 @@ def test_a_gap_is_told_in_the_lead_and_at_its_plan():
     text = both(site, results)
     bound = results["window"].tables["window_lots"]["view_bound_frac"].iloc[0]
     most = f"{100 * bound:.1f} %"
-    assert f"Not proven to be the best: no plan can open more than {most}" in text
+    after = results["window"].tables["window_lots"]["view_after_frac"].iloc[0]
+    assert (
+        "Not proven to be the best: the best choice of these treatments within these limits opens "
+        f"at least {100 * after:.1f} %, at most {most}"
+    ) in text
     assert part(text, "Plans to choose from", "The cuts year").count("not proven: at most") == 3
 
 
@@ -311,8 +351,10 @@ def test_both_readings_of_25_percent_and_every_year(full, told):
     cut = results["stages"].tables["stage_cuts"]
     top = cut[cut["to_ft"].isna()].iloc[1]
     band = cut[cut["to_ft"].notna()].iloc[0]
-    assert f"{top['crown_id']}: top to {top['from_ft']:.1f} ft" in years
-    assert f"{band['crown_id']}: {band['from_ft']:.1f}-{band['to_ft']:.1f} ft" in years
+    assert f"{top['crown_id']}: top to {up(top['from_ft'])} ft" in years
+    # 6 to 10 ft in three equal slices: 7.333, 8.667; told so that no slice ends higher
+    for slice_of_band in ("6.0-7.3", "7.3-8.6", "8.6-10.0"):
+        assert f"{band['crown_id']}: {slice_of_band} ft" in years
     assert "Years under both readings of 25 %" in years and "A-06" in years
     assert "Read here: of what stands that year" in years
     assert "3 years 2 years 3 years" in years

@@ -203,14 +203,15 @@ def limit(lot, name, words, value, allowed, unit, standing, without, n, source="
 
 
 def stage_result(lot, trees, n_years, *, plan="window"):
-    """Each tree's cut in as many equal slices as years, tops from above."""
+    """Each tree's cut in as many equal slices as years, tops from above, bands from below."""
     cut_trees = [t for t in trees if t["treatment"] != "leave"]
     cuts, rows, quarters = [], [], []
     for tree in cut_trees:
         low, top = tree["cut_low_ft"], tree["top_height_ft"]
         is_top = tree["cut_high_ft"] != tree["cut_high_ft"]
         high = top if is_top else tree["cut_high_ft"]
-        edges = np.linspace(high, low, n_years + 1)
+        # a top comes down from above, a band is cleared from its low side up
+        edges = np.linspace(*((high, low) if is_top else (low, high)), n_years + 1)
         for year in range(1, n_years + 1):
             share = tree["removed_frac"] / n_years
             cuts.append(
@@ -219,8 +220,8 @@ def stage_result(lot, trees, n_years, *, plan="window"):
                     "crown_id": tree["crown_id"],
                     "year": year,
                     "date": f"{2026 + year}-01-11",
-                    "from_ft": edges[year],
-                    "to_ft": NAN if is_top else edges[year - 1],
+                    "from_ft": edges[year] if is_top else edges[year - 1],
+                    "to_ft": NAN if is_top else edges[year],
                     "height_after_ft": edges[year] if is_top else top,
                     "removed_ft3": tree["removed_ft3"] / n_years,
                     "removed_of_standing_frac": share / (1.0 - share * (year - 1)),

@@ -261,5 +261,14 @@ def _basis(results: facts.Results, lot: dict[str, Any], rows: list[dict[str, Any
         else f" {counted(n_open, 'plan')} of {len(rows)} could not be proven to be the best."
     )
     way = str(lot["way_words"])
-    words += f" Every plan keeps the limits of: {way}." if way else ""
+    words += f" {_limits_words(lot, rows, way)}" if way else ""
     return words + " Spans are stations, in ft."
+
+
+def _limits_words(lot: dict[str, Any], rows: list[dict[str, Any]], way: str) -> str:
+    """Whose limits the plans keep; a window of the user's own may break some."""
+    if lot["status"] != "own window":
+        return f"Every plan keeps the limits of: {way}."
+    is_point = any(row["is_chosen"] for row in rows)
+    which = "Every plan but your own window" if is_point else "Every plan with a number"
+    return f"{which} keeps the limits of: {way}; your own window is judged against them."

@@ -10,6 +10,7 @@ import numpy as np
 from geotrim.model import Site
 from geotrim.ops.catalogue_window import STAGES
 from geotrim.report import facts
+from geotrim.report.cut_heights import cleared_up_to, top_to
 from geotrim.report.fold import bullet, fold
 
 #: Lots told tree by tree; more become a line each. Trees listed, years across, reasons told, and
@@ -122,19 +123,9 @@ def _fronts(cuts: Any) -> dict[str, list[str]]:
     out: dict[str, list[str]] = {}
     for cut in cuts.sort_values("year").to_dict("records"):
         is_top = math.isnan(cut["to_ft"])
-        height = _up(cut["from_ft"]) if is_top else _down(cut["to_ft"])
+        height = top_to(cut["from_ft"]) if is_top else cleared_up_to(cut["to_ft"])
         out.setdefault(str(cut["crown_id"]), []).append(f"{height:.1f}")
     return out
-
-
-def _up(height_ft: float) -> float:
-    """A tenth of a foot, rounded to take no more off a top. [ft]."""
-    return math.ceil(height_ft * 10.0 - 1e-6) / 10.0
-
-
-def _down(height_ft: float) -> float:
-    """A tenth of a foot, rounded to clear no more of a band. [ft]."""
-    return math.floor(height_ft * 10.0 + 1e-6) / 10.0
 
 
 def _share_words(results: facts.Results, trees: Any) -> str:
@@ -196,7 +187,7 @@ def _quarters(quarters: Any, trees: Any) -> list[str]:
     tallest = trees.loc[trees["top_height_ft"].idxmax()]
     mine = quarters[quarters["crown_id"] == tallest["crown_id"]]
     told = [
-        f"{row.canopy_model}{' (used here)' * row.is_chosen} {_up(row.cut_height_ft):.1f} ft"
+        f"{row.canopy_model}{' (used here)' * row.is_chosen} {top_to(row.cut_height_ft):.1f} ft"
         for row in mine.itertuples()
         if math.isfinite(row.cut_height_ft)
     ]

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from geotrim.report import facts
+from geotrim.report.cut_heights import band_words, top_to
 from geotrim.report.furniture import percent
 from geotrim.report.statement_figures import figure
 from geotrim.report.statement_parts import (
@@ -84,15 +85,18 @@ def _window(results: facts.Results, lot_id: str) -> list[Block]:
         return []
     spans = rows_of(results, "window", "window_spans", lot_id)
     trees = rows_of(results, "window", "window_trees", lot_id)
-    blocks: list[Block] = [_lead(lot, spans)]
+    limits = rows_of(results, "window", "window_limits", lot_id)
+    blocks: list[Block] = [_lead(lot, spans, limits)]
     if spans:
         blocks += [_spans(spans), *_treated(results, lot_id, trees), *_left(trees)]
         blocks += cautions([tree for tree in trees if tree["treatment"] != "leave"])
-    blocks += _limits(rows_of(results, "window", "window_limits", lot_id))
+    blocks += _limits(limits)
     return [*blocks, *_choice(results, lot_id)]
 
 
-def _lead(lot: dict[str, Any], spans: list[dict[str, Any]]) -> Callout:
+def _lead(
+    lot: dict[str, Any], spans: list[dict[str, Any]], limits: list[dict[str, Any]]
+) -> Callout:
     """Where, what it opens and costs, and what is proven, in a few lines."""
     if not spans:
         reason = text_of(lot["reason"]) or "None is within the limits."
@@ -101,7 +105,19 @@ def _lead(lot: dict[str, Any], spans: list[dict[str, Any]]) -> Callout:
     where = some((f"{stations(span)} ft" for span in spans), 12)
     lead = "The window" if lot["status"] != "own window" else "Your own window, judged"
     told = f"{lead}: stations {where}, {figure(lot['window_length_ft'], 'ft')} of shore in all."
-    return Callout(line(told), (line(_view(lot)), line(_cost(lot)), *_proof(lot), *_target(lot)))
+    return Callout(line(told), (line(_view(lot)), line(_cost(lot)), *_broken(lot, limits),
+                                *_proof(lot), *_target(lot)))  # fmt: skip
+
+
+def _broken(lot: dict[str, Any], limits: list[dict[str, Any]]) -> Iterator[Line]:
+    """The limits that an own window breaks, by name; of a planned one none is broken."""
+    broken = [text_of(one["words"]) or str(one["limit"]) for one in limits
+              if one["standing"] == "broken"]  # fmt: skip
+    if broken:
+        told = "; ".join(words.rstrip(".") for words in broken)
+        yield line(strong("Breaks: "), mark("not met", count(len(broken), "limit")), f": {told}.")
+    elif lot["status"] == "own window" and limits:
+        yield line("Breaks none of the limits below, by these figures.")
 
 
 def _view(lot: dict[str, Any]) -> str:
@@ -119,17 +135,22 @@ def _cost(lot: dict[str, Any]) -> str:
         told += f", {percent(lot['foliage_removed_frac'])} of the lot's mangrove foliage"
     told += f", from {count(int(lot['n_cut_trees']), 'tree')}"
     way = text_of(lot["way_words"])
-    return f"{told}, within the limits of: {way}." if way else f"{told}."
+    if not way:
+        return f"{told}."
+    if lot["status"] == "own window":
+        return f"{told}. Judged against the limits of: {way}."
+    return f"{told}, within the limits of: {way}."
 
 
 def _proof(lot: dict[str, Any]) -> Iterator[Line]:
     """What is known of better windows."""
     if lot["status"] != "own window":
         if lot["is_optimal"]:
-            yield line("Proven: no plan within these limits opens more.")
+            yield line("Proven: no choice of these treatments within these limits opens more.")
         elif np.isfinite(lot["view_bound_frac"]):
-            most = percent(lot["view_bound_frac"])
-            yield line(f"Not proven to be the best: no plan can open more than {most}.")
+            least, most = percent(lot["view_after_frac"]), percent(lot["view_bound_frac"])
+            told = "the best choice of these treatments within these limits opens at least "
+            yield line(f"Not proven to be the best: {told}{least}, at most {most}.")
     centred = lot["view_centred_frac"]
     if np.isfinite(centred):
         told = "The best single span in the middle of the frontage, for no more foliage: "
@@ -186,9 +207,9 @@ def _treated(results: facts.Results, lot_id: str, trees: list[dict[str, Any]]) -
 def _tree(tree: dict[str, Any], staged: dict[str, int]) -> tuple[Cell, ...]:
     low, high = tree["cut_low_ft"], tree["cut_high_ft"]
     if tree["treatment"] == "clear-band":
-        how = cell(TREATMENTS["clear-band"], line(small(f"{low:.1f} to {high:.1f} ft is cleared")))
+        how = cell(TREATMENTS["clear-band"], line(small(f"{band_words(low, high)} is cleared")))
     else:
-        how = cell(TREATMENTS["lower-top"], line(small(f"to {low:.1f} ft")))
+        how = cell(TREATMENTS["lower-top"], line(small(f"to {top_to(low):.1f} ft")))
     most = tree["share_max_frac"]
     bound = f"at most {percent(most)}" if np.isfinite(most) else ""
     years = staged.get(str(tree["crown_id"]))
@@ -197,10 +218,17 @@ def _tree(tree: dict[str, Any], staged: dict[str, int]) -> tuple[Cell, ...]:
         _species(tree["species"]),
         how,
         figure(tree["top_height_ft"], "ft"),
-        figure(tree["height_after_ft"], "ft"),
+        _height_after(tree),
         cell(percent(tree["removed_frac"]), line(small(bound))),
         "" if years is None else f"{years}",
     )
+
+
+def _height_after(tree: dict[str, Any]) -> str:
+    """Height after the cut; of a top that is lowered, the one a crew is told."""
+    after = float(tree["height_after_ft"])
+    is_lowered = tree["treatment"] == "lower-top" and np.isfinite(after)
+    return figure(top_to(after) if is_lowered else after, "ft")
 
 
 def _species(name: Any) -> str:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from geotrim.report import facts
+from geotrim.report.cut_heights import cleared_up_to, top_to
 from geotrim.report.furniture import percent
 from geotrim.report.statement_figures import day, figure
 from geotrim.report.statement_limits import source
@@ -64,12 +65,15 @@ def years(results: facts.Results, lot_id: str) -> Iterator[Block]:
     told = f"{what}, over {count(int(lot['n_years']), 'year')}. No cut takes more than the share "
     yield Paragraph(line(f"{told}a tree may lose a year."))
     heads = ("Year", "Foliage taken", "Trees, and the heights that are cut")
+    ends = {(str(cut["crown_id"]), float(cut["to_ft"])) for cut in cuts}
     numbers = sorted({int(cut["year"]) for cut in cuts})
-    rows = tuple(_year(n, [cut for cut in cuts if int(cut["year"]) == n]) for n in numbers)
+    rows = tuple(_year(n, [cut for cut in cuts if int(cut["year"]) == n], ends) for n in numbers)
     yield Table(heads, rows, "years")
 
 
-def _year(number: int, cuts: list[dict[str, Any]]) -> tuple[Cell, ...]:
+def _year(
+    number: int, cuts: list[dict[str, Any]], ends: set[tuple[str, float]]
+) -> tuple[Cell, ...]:
     dates = sorted({text_of(cut["date"]) for cut in cuts} - {""})
     when = f"from {day(dates[0])} at the earliest" if dates else ""
     removed = sum(float(cut["removed_ft3"]) for cut in cuts if np.isfinite(cut["removed_ft3"]))
@@ -78,7 +82,7 @@ def _year(number: int, cuts: list[dict[str, Any]]) -> tuple[Cell, ...]:
     return row(
         cell(line(strong(f"{number}")), line(small(when))),
         cell(amount(removed, "ft3"), line(small(share))),
-        cell(_of_trees([_heights(cut) for cut in cuts])),
+        cell(_of_trees([_heights(cut, ends) for cut in cuts])),
     )
 
 
@@ -87,10 +91,17 @@ def _of_trees(told: list[str]) -> str:
     return "; ".join([*told[:MOST_NAMED], *more])
 
 
-def _heights(cut: dict[str, Any]) -> str:
-    if np.isfinite(cut["to_ft"]):
-        return f"{cut['crown_id']}: {cut['from_ft']:.1f}-{cut['to_ft']:.1f} ft"
-    return f"{cut['crown_id']}: top to {cut['from_ft']:.1f} ft"
+def _heights(cut: dict[str, Any], ends: set[tuple[str, float]]) -> str:
+    """Heights of a cut, rounded so that no more is taken in all than was reckoned.
+
+    ``ends`` are upper sides of the tree's cuts of all years: a cut that goes on from one of them
+    begins where the crew was told to end.
+    """
+    crown, low, high = str(cut["crown_id"]), float(cut["from_ft"]), float(cut["to_ft"])
+    if not np.isfinite(high):
+        return f"{crown}: top to {top_to(low):.1f} ft"
+    low = cleared_up_to(low) if (crown, low) in ends else top_to(low)
+    return f"{crown}: {low:.1f}-{cleared_up_to(high):.1f} ft"
 
 
 def quarters(results: facts.Results, lot_id: str) -> Iterator[Block]:
