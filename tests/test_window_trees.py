@@ -11,7 +11,7 @@ import dataclasses
 import numpy as np
 import pytest
 from sites import US_FT
-from window_lots import OWNER, PROFESSIONAL, before, make_site
+from window_lots import OWNER, PROFESSIONAL, before, make_site, run, table
 
 from geotrim.model import Facts, Setback
 from geotrim.ops import window as operation
@@ -374,6 +374,53 @@ def test_the_margin_and_what_grows_back_reach_the_share_each_tree_may_lose():
 
 
 def _share_words(site, **asked):
-    from window_lots import run, table
-
     return table(run(site, **asked), "window_limits").set_index("limit").loc["foliage-share"].words
+
+
+def test_foliage_options_and_tables_see_the_height_that_limits_are_judged_by():
+    """A-04: a ground model reads 1.125 ft high, so that 15.2 ft are judged 16.325; 4 are cleared."""
+    site = one(15.2)
+    lot, *_ = lot_of(site, substrate_reading="ground-reads-high", stage_years=2)
+    top = lot.stand.seen.top_ft[0]
+    assert top == pytest.approx(16.325)
+    assert lot.foliage.top_ft[0] == pytest.approx(top)
+    assert volumes(lot)[(6.5, INF)] == pytest.approx(36 * (top - 6.5), rel=1e-4)
+    results = run(site, substrate_reading="ground-reads-high", stage_years=2)
+    row = table(results, "window_trees").iloc[0]
+    assert row.top_height_ft == pytest.approx(top)
+    assert row.removed_frac == pytest.approx(4 / top, rel=1e-4)
+
+
+def test_where_a_crown_begins_to_hide_the_view_reaches_the_scene():
+    """Foliage from 8 to 14 ft leaves half of the band of 6 to 10 ft open on its six stations."""
+    site = one(14.0, bases=[8.0], species=["white mangrove"])
+    _, view, _ = lot_of(site)
+    assert view.before_frac == pytest.approx(1 - 0.5 * 6 / 60, abs=1e-4)
+    _, view, _ = lot_of(site, hides_from="substrate")
+    assert view.before_frac == pytest.approx(1 - 6 / 60, abs=1e-4)
+
+
+def test_a_tree_cut_in_part_stands_as_tall_as_the_part_that_stays():
+    """Half of the crown of 14 ft lies in a setback of 20 ft; the trunk stands just outside."""
+    strip = Setback("side lines", "riparian-lines", 20.0, "invented")
+    site = make_site([(20, 6, 10, 9), (50, 6, 6, 9)], length=80.0, setbacks=[strip])
+    results = run(site, stage_years=9)
+    rows = table(results, "window_trees").set_index("crown_id")
+    assert rows["treatment"].tolist() == ["lower-top"] * 2 and rows["cut_low_ft"].eq(6.5).all()
+    assert rows["height_after_ft"].tolist() == [pytest.approx(9.0), 6.5]
+    told = [str(note) for note in results["window"].notes]
+    assert any("least height: t1." in text for text in told)
+    assert any("outside the zone and stays" in text and "t0" in text for text in told)
+
+
+def test_a_cut_of_one_s_own_against_a_limit_names_it():
+    """A nest, a tree over 24 ft, and 4 of 14 ft where a quarter is the most."""
+    trees = [(15, 6, 6, 18), (30, 6, 6, 30), (45, 6, 6, 14), (55, 6, 4, 18)]
+    site = make_site(trees, keep=["nest", None, None, None])
+    results = run(site, window_spans_ft="5-60", window_treatment="clear-band")
+    rows = table(results, "window_trees").set_index("crown_id")
+    assert rows["bar"].tolist() == ["keep", "height-before", "foliage-share", ""]
+    assert "nest" in rows.loc["t0", "why_left"] and "24" in rows.loc["t1", "why_left"]
+    assert rows.loc["t3", "why_left"] == ""
+    told = next(str(n) for n in results["window"].notes if "against a limit" in str(n))
+    assert "cuts 3 trees" in told and "t0" in told and "nest" in told and "t3" not in told

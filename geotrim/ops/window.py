@@ -14,6 +14,7 @@ from geotrim.ops.canopy_cells import crown_cells
 from geotrim.ops.catalogue_window import WINDOW
 from geotrim.ops.foliage_of import foliage_of
 from geotrim.ops.fringes import baselines
+from geotrim.ops.judged_tops import judged_tops_ft
 from geotrim.ops.tables import plain_table, shape_table
 from geotrim.ops.window_plan import Given, lot_tables, no_lot
 from geotrim.ops.window_spans import spans_asked
@@ -121,7 +122,10 @@ def window(
     correction = str(heights_result.parameters.get("height_correction", "none"))
     coverage = float(heights_result.parameters.get("min_coverage_frac", 0.01))
     cells, notes = crown_cells(crowns, heights, calibrate, correction, min_coverage_frac=coverage)
-    foliage, more = foliage_of(crowns, cells, profiles, _models(asked), heights_result)
+    tops = judged_tops_ft(crowns, route)
+    foliage, more = foliage_of(
+        crowns, cells, profiles, _models(asked), heights_result, tops_ft=tops
+    )
     given = Given(
         lots=lots,
         lines=baselines(frontage, mhw_line, float(fringe.parameters["smoothing_length_ft"]), feet),

@@ -201,7 +201,7 @@ def _basis(lot_id: str, row: Mapping[str, Any], model: str) -> Note:
 
 
 def _after(lot_id: str, rows: Mapping[str, Any], given: Given) -> list[Note]:
-    """What good practice says of trees that are brought down: P-12 and P-13 of the fact sheet."""
+    """What good practice says of trees brought down (P-12, P-13), and what a cut goes against."""
     low = [one for one in rows["window_trees"] if one["treatment"] == tables.LOWER]
     floor = given.rules.rules["floor-is-no-target"]
     near = [
@@ -209,12 +209,31 @@ def _after(lot_id: str, rows: Mapping[str, Any], given: Given) -> list[Note]:
         for one in low
         if one["height_after_ft"] <= rows["window_lots"][0]["least_height_ft"] + 1e-9
     ]
+    part = [one["crown_id"] for one in low if one["height_after_ft"] > one["cut_low_ft"] + 1e-9]
+    against = [one for one in rows["window_trees"] if one["treatment"] != tables.LEAVE]
+    against = [one for one in against if one["bar"]]
     out = []
     if near:
-        some = ", ".join(near[:5]) + (", ..." if len(near) > 5 else "")
-        text = f"brought down to the least height: {some}. {floor.words}"
+        text = f"brought down to the least height: {_some(near)}. {floor.words}"
         out.append(Note(f"lot {lot_id}", text.rstrip("."), "info"))
+    if part:
+        text = (
+            f"part of the crown stands outside the zone and stays as tall as it is: {_some(part)}; "
+            "height_after_ft is that of the part that stays"
+        )
+        out.append(Note(f"lot {lot_id}", text, "info"))
+    if against:
+        why: dict[str, list[str]] = {}
+        for one in against:
+            why.setdefault(one["why_left"], []).append(one["crown_id"])
+        told = "; ".join(f"{_some(ids)}: {words}" for words, ids in why.items())
+        text = f"this window cuts {_count(len(against), 'tree')} against a limit: {told}"
+        out.append(Note(f"lot {lot_id}", text, "missing"))
     return out
+
+
+def _some(ids: list[str]) -> str:
+    return ", ".join(ids[:5]) + (", ..." if len(ids) > 5 else "")
 
 
 def _way(given: Given, lot_id: str) -> rules.Way:
@@ -262,7 +281,7 @@ def _lot(given: Given, lot_id: str, way: rules.Way) -> tuple[tables.Lot, View, l
     problem = _problem(given, lot_id, way, stand, shore, station, done, view, counted, foliage)
     least = rules.least_height_ft(way, float(asked["floor_margin_ft"]))
     lot = tables.Lot(
-        lot_id, stand, shore, given.foliage, done, problem, zone, least, foliage
+        lot_id, stand, shore, given.foliage, done, problem, zone, least, foliage, in_zone
     )  # fmt: skip
     return lot, view, notes + _tree_notes(lot_id, stand, given.foliage)
 
@@ -320,7 +339,7 @@ def _view(
         return scene_of(
             given.crowns, given.cells, given.foliage, zone=zone,
             ground=given.ground if has_eyes else None, water_ft=water, without=without,
-            reach_xy=reach, near=near,
+            reach_xy=reach, near=near, hides_from=str(asked["hides_from"]),
         )  # fmt: skip
 
     now, notes = scene(())

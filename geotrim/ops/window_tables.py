@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geotrim.core.foliage import Foliage
+from geotrim.core.window_limits import over
 from geotrim.core.window_problem import WindowPlan, WindowProblem, spans_of
 from geotrim.ops.window_trees import AND, Limit, Stand, Treatments
 from geotrim.ops.window_view import Shore, span_shape
@@ -51,7 +52,10 @@ CLEAR, LOWER, LEAVE = "clear-band", "lower-top", "leave"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lot:
-    """One lot with all that its tables are made from."""
+    """One lot with all that its tables are made from.
+
+    is_clearable : (k,) cells of the foliage that lie in the zone.
+    """
 
     lot_id: str
     stand: Stand
@@ -62,6 +66,7 @@ class Lot:
     zone: Any
     least_ft: float
     lot_foliage_ft3: float
+    is_clearable: npt.NDArray[np.bool_]
 
 
 def span_rows(lot: Lot, plan: WindowPlan) -> list[dict[str, Any]]:
@@ -104,7 +109,7 @@ def tree_rows(lot: Lot, plan: WindowPlan) -> list[dict[str, Any]]:
         top = float(lot.foliage.top_ft[i])
         is_cut, is_top = m >= 0, m >= 0 and bool(np.isinf(options.high_ft[m]))
         low = float(options.low_ft[m]) if is_cut else np.nan
-        bar = "" if is_cut else _bar(lot, int(i))
+        bar = AND.join(broken_by(lot, m, int(i))) if is_cut else _bar(lot, int(i))
         rows.append(
             {
                 "lot_id": lot.lot_id,
@@ -113,11 +118,11 @@ def tree_rows(lot: Lot, plan: WindowPlan) -> list[dict[str, Any]]:
                 "station_ft": float(stand.station_ft[i]),
                 "is_in_span": is_in,
                 "treatment": (LOWER if is_top else CLEAR) if is_cut else LEAVE,
-                "why_left": "" if is_cut else _why_left(lot, int(i), is_in, bar),
+                "why_left": _against(lot, bar) if is_cut else _why_left(lot, int(i), is_in, bar),
                 "top_height_ft": top,
                 "cut_low_ft": low,
                 "cut_high_ft": float(options.high_ft[m]) if is_cut and not is_top else np.nan,
-                "height_after_ft": low if is_top else top,
+                "height_after_ft": stands_at_ft(lot, int(i), low) if is_top else top,
                 "foliage_ft3": float(lot.foliage.whole_ft3[i]),
                 "removed_ft3": float(options.volume_ft3[m]) if is_cut else 0.0,
                 "removed_frac": float(options.share_frac[m]) if is_cut else 0.0,
@@ -126,6 +131,52 @@ def tree_rows(lot: Lot, plan: WindowPlan) -> list[dict[str, Any]]:
             }
         )
     return rows
+
+
+def stands_at_ft(lot: Lot, i: int, cut_ft: float) -> float:
+    """Height of a tree whose top is lowered: where part of its crown may not be cut, that of it.
+
+    Parameters
+    ----------
+    lot : Lot
+    i : int
+        Number of the tree.
+    cut_ft : float
+        Height its top is lowered to. [ft]
+    """
+    mine = (lot.foliage.cell_tree == i) & ~lot.is_clearable
+    stays = lot.foliage.cell_height_ft[mine]
+    return float(np.fmax(cut_ft, stays.max(initial=cut_ft, where=np.isfinite(stays))))
+
+
+def broken_by(lot: Lot, m: int, i: int) -> list[str]:
+    """Limits that an option of a tree breaks; a plan within the limits takes none that does.
+
+    Parameters
+    ----------
+    lot : Lot
+    m, i : int
+        Numbers of the option and of its tree.
+    """
+    number = int(lot.done.options.barred_by[m])
+    names = lot.done.bars[number].split(AND) if number >= 0 else []
+    if over(float(lot.done.options.share_frac[m]), float(lot.problem.share_max_frac[i])):
+        names.append(SHARE)
+    return names
+
+
+def _against(lot: Lot, bar: str) -> str:
+    """What a cut of the user's own goes against."""
+    if not bar:
+        return ""
+    told = "; ".join(_words(lot, name, None) for name in bar.split(AND))
+    return f"cut in this window against a limit: {told}"
+
+
+def _words(lot: Lot, name: str, i: int | None) -> str:
+    if name == SHARE:
+        return "more foliage than the years allow"
+    return lot.done.limits[name].words
 
 
 def _bar(lot: Lot, i: int) -> str:

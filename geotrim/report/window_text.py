@@ -230,7 +230,7 @@ def _left(row: Any, trees: Any, limits: Any) -> list[str]:
     """Trees that a limit keeps whatever would be done, limit by limit."""
     if trees is None or limits is None:
         return []
-    rows = trees[trees["bar"] != ""]
+    rows = trees[(trees["bar"] != "") & (trees["treatment"] == "leave")]
     if not len(rows):
         return []
     words = dict(zip(limits["limit"], limits["words"], strict=True))
