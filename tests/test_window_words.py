@@ -23,7 +23,7 @@ from geotrim.report.statement_html import WIDTHS
 from geotrim.report.statement_parts import Table
 from geotrim.report.statement_window import window
 from geotrim.report.statement_window_years import cautions
-from geotrim.report.summary import summary_text
+from geotrim.report.summary import grouped, summary_text
 from geotrim.report.window_facts import amount, plan_of, stations
 from geotrim.report.window_summary import short_words, view_lines, window_lines
 
@@ -106,7 +106,8 @@ def test_the_summary_tells_where_what_and_how_sure(full):
     text = plain(summary_text(site, results).splitlines())
     for words in (
         "w1 at 20-50 ft and w2 at 70-85.5 ft, 45.5 ft in all",
-        f"view from 2 eyes: 8.0 % open now, {100 * lot['view_after_frac']:.1f} % after; proven",
+        f"view from 2 eyes: 8.0 % open now, {100 * lot['view_after_frac']:.1f} % after; proven: "
+        "no choice of these treatments within these limits opens more",
         f"takes {lot['foliage_removed_ft3']:,.0f} cu ft",
         f"from {lot['n_cut_trees']} trees, over 3 years",
         "a view of 60 % cannot be had; span-max stands in its way",
@@ -124,7 +125,8 @@ def test_the_summary_tells_a_gap_as_one():
     _, results = site_and_results(is_optimal=False)
     lot = results["window"].tables["window_lots"].iloc[0]
     text = plain(window_lines(results, ["L1"]))
-    assert f"not proven the best: at most {100 * lot['view_bound_frac']:.1f} %" in text
+    least, most = 100 * lot["view_after_frac"], 100 * lot["view_bound_frac"]
+    assert f"that opens at least {least:.1f} %, at most {most:.1f} %" in text
     assert "; proven" not in text
     results["window"].tables["window_lots"]["view_bound_frac"] = np.nan
     assert plain(window_lines(results, ["L1"])).count("not proven the best") == 1
@@ -134,7 +136,9 @@ def test_the_summary_of_no_window_is_its_reason():
     _, results = site_and_results(spans=(), sight=False)
     text = plain(window_lines(results, ["L1"]))
     assert "no window: no tree may be cut within the limits" in text
-    assert "takes" not in text and "what binds" not in text
+    assert "takes" not in text
+    # what binds is told there too, each by its words and what it costs
+    assert "what binds: no span is longer than 30 ft (view 41.0 % without); 25 %" in text
     assert view_lines(results, ["L1"]) == []
 
 
@@ -178,6 +182,87 @@ def test_stages_of_heights_say_nothing_of_the_window():
     _, results = site_and_results()
     results["stages"].tables["stage_lots"]["plan"] = "target-height"
     assert "over 3 years" not in plain(window_lines(results, ["L1"]))
+
+
+def binding(**changes):
+    """What the summary says binds, where the limit "nest" binds with these values."""
+    _, results = site_and_results()
+    rows = results["window"].tables["window_limits"]
+    rows["standing"] = "kept"
+    at = rows.index[rows["limit"] == "nest"][0]
+    for name, value in {"standing": "binds", **changes}.items():
+        rows.loc[at, name] = value
+    after = results["window"].tables["window_lots"]["view_after_frac"].iloc[0]
+    if "costs_frac" in changes:
+        rows.loc[at, "view_without_frac"] = after + changes["costs_frac"]
+    return plain(window_lines(results, ["L1"]))
+
+
+def test_a_limit_without_a_figure_prints_none():
+    text = binding(value=0.0, allowed=0.0, view_without_frac=0.41)
+    assert "what binds: trees marked keep: nest (view 41.0 % without)" in text
+    text = binding(value=3.0, allowed=3.0, view_without_frac=0.41, words="At most so many")
+    assert "what binds: at most so many: 3 (view 41.0 % without)" in text
+
+
+@pytest.mark.parametrize(("costs", "is_told"), [(0.00049, False), (0.00051, True)])
+def test_limits_that_cost_under_a_twentieth_of_a_point_are_left_out(costs, is_told):
+    text = binding(costs_frac=costs)
+    assert ("what binds: trees marked keep" in text) == is_told
+    assert ("what binds: no single limit costs 0.05 points of view" in text) != is_told
+
+
+def test_limits_that_bind_together_are_each_told_by_their_words():
+    words = {"floor": "No tree is left under 6 ft", "span-max": "No span is longer than 30 ft"}
+    text = binding(
+        limit="floor and span-max",
+        words=f"Together, on the trees that each keeps: {'; '.join(words.values())}" + 60 * "x",
+        view_without_frac=0.41,
+    )
+    assert (
+        "what binds: together, no tree is left under 6 ft and no span is longer than 30 ft (view "
+        "41.0 % without)"
+    ) in text
+
+
+def test_what_is_reached_of_trees_that_cannot_be_cut_as_planned():
+    """A top reached at 8.52 ft is told as 8.6, a band cleared to 8.58 ft as 8.5."""
+    _, results = site_and_results()
+    trees = results["stages"].tables["stage_trees"]
+    assert "reached of these" not in plain(window_lines(results, ["L1"]))
+    trees["reached_ft"] = np.where(trees["treatment"] == "clear-band", 8.58, 8.52)
+    trees["is_reachable"] = True
+    band = trees.index[trees["treatment"] == "clear-band"][0]
+    top, none = trees.index[trees["treatment"] == "lower-top"][:2]
+    trees.loc[[band, top, none], "is_reachable"] = False
+    trees.loc[none, "reached_ft"] = np.nan
+    text = plain(window_lines(results, ["L1"]))
+    for told in (
+        f"{trees.loc[band, 'crown_id']} cleared up to 8.5 ft in 3 years",
+        f"{trees.loc[top, 'crown_id']} a top of 8.6 ft in 3 years",
+        f"{trees.loc[none, 'crown_id']} nothing",
+    ):
+        assert told in text
+    results["stages"].tables["stage_lots"]["plan"] = "target-height"
+    assert "reached of these" not in plain(window_lines(results, ["L1"]))
+
+
+def test_over_how_much_of_the_fan_the_horizon_is_seen():
+    _, results = site_and_results()
+    eyes = results["sightlines"].tables["sight_eyes"]
+    assert "horizon over" not in plain(view_lines(results, ["L1"]))
+    eyes["horizon_now_frac"], eyes["horizon_after_frac"] = 0.12, 0.18
+    text = plain(view_lines(results, ["L1"]))
+    assert "23.6 % after the window; horizon over 12.0 % of the fan now, 18.0 % after" in text
+    eyes["horizon_after_frac"] = np.nan
+    assert "; horizon over 12.0 % of the fan now dock" in plain(view_lines(results, ["L1"]))
+
+
+def test_notes_of_many_kinds_of_one_lot_name_it_once():
+    notes = [Note("lot MC-21", f"not known: thing {k}", "missing") for k in range(9)]
+    assert grouped(notes) == ["lot MC-21: not known: 9 things; the record says which"]
+    notes += [Note("lot B", "not known: thing", "missing")]
+    assert grouped(notes) == ["not known: 2 lots (MC-21, B); lots.csv says why"]
 
 
 def test_a_limit_is_told_with_its_figure():

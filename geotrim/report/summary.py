@@ -116,8 +116,12 @@ def grouped(notes: list[Any]) -> list[str]:
         if len(group) <= MAX_BLOCKS:
             told += [str(note) for note in group]
             continue
-        some = ", ".join(note.about.removeprefix("lot ") for note in group[:3])
-        told.append(f"{kind}: {len(group)} lots ({some}, ...); lots.csv says why")
+        lots = list(dict.fromkeys(note.about.removeprefix("lot ") for note in group))
+        if len(lots) == 1:
+            told.append(f"lot {lots[0]}: {kind}: {len(group)} things; the record says which")
+            continue
+        some = ", ".join(lots[:3]) + (", ..." if len(lots) > 3 else "")
+        told.append(f"{kind}: {len(lots)} lots ({some}); lots.csv says why")
     return told
 
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 
+from geotrim.ops.window_trees import AND
 from geotrim.report import facts
+from geotrim.report.cut_heights import cleared_up_to, top_to
 from geotrim.report.fold import fold
 from geotrim.report.furniture import counted, percent
 from geotrim.report.statement_parts import listed, some
@@ -14,6 +17,8 @@ from geotrim.report.window_facts import amount, row_of, rows_of, span_name, stat
 
 #: Lots told one by one, eyes told, trees named, limits named.
 MOST_LOTS, MOST_EYES, MOST_NAMED, MOST_LIMITS = 4, 8, 8, 4
+#: A limit that costs less of the view than this, as a share, is not told as one that binds.
+LEAST_COST = 0.0005
 #: Words of a limit longer than this are cut at a comma or a colon.
 MOST_LETTERS = 95
 
@@ -64,14 +69,15 @@ def _lot(results: facts.Results, lot: str) -> list[str]:
     spans = rows_of(results, "window", "window_spans", lot)
     if not spans:
         told = [f"no window: {text_of(row['reason']) or 'none is within the limits'}"]
-        return told + _target(row)
+        return told + _target(row) + _limits(results, row, lot)
     where = listed(f"{span_name(s['span_id'])} at {stations(s)} ft" for s in spans)
     lead = "your own window, judged: " if row["status"] == "own window" else ""
     lines = [f"{lead}{where}, {row['window_length_ft']:.1f} ft in all"]
     lines.append(_view(row))
     lines.append(_cost(results, row, lot))
+    lines += _unreached(results, lot)
     lines += _target(row)
-    lines += _limits(results, lot)
+    lines += _limits(results, row, lot)
     first = [r for r in rows_of(results, "risks", "risk_trees", lot) if r["is_stick_first"]]
     names = dict.fromkeys(str(r["crown_id"]) for r in first)
     if names:
@@ -88,10 +94,11 @@ def _view(row: dict[str, Any]) -> str:
     if row["status"] == "own window":
         return told
     if row["is_optimal"]:
-        return f"{told}; proven the best within the limits"
+        return f"{told}; proven: no choice of these treatments within these limits opens more"
     if np.isfinite(row["view_bound_frac"]):
-        return f"{told}; not proven the best: at most {percent(row['view_bound_frac'])}"
-    return f"{told}; not proven the best"
+        most = f"at least {percent(after)}, at most {percent(row['view_bound_frac'])}"
+        return f"{told}; not proven the best choice of these treatments: that opens {most}"
+    return f"{told}; not proven the best choice of these treatments"
 
 
 def _cost(results: facts.Results, row: dict[str, Any], lot: str) -> str:
@@ -108,6 +115,29 @@ def _cost(results: facts.Results, row: dict[str, Any], lot: str) -> str:
     return told if not n else f"{told}; {counted(n, 'tree')} cannot be cut as far as planned"
 
 
+def _unreached(results: facts.Results, lot: str) -> list[str]:
+    """What is reached of the trees that cannot be cut as far as planned."""
+    stage = row_of(results, "stages", "stage_lots", lot)
+    if stage is None or stage["plan"] != "window":
+        return []
+    rows = rows_of(results, "stages", "stage_trees", lot)
+    told = [_reached(row) for row in rows if not row["is_reachable"]]
+    if len(told) > MOST_NAMED:
+        told[MOST_NAMED:] = [f"and {len(told) - MOST_NAMED} more, see results.gpkg"]
+    return [f"reached of these: {'; '.join(told)}"] if told else []
+
+
+def _reached(row: dict[str, Any]) -> str:
+    """How far one tree's cut comes within the years."""
+    name, at = row["crown_id"], row.get("reached_ft", float("nan"))
+    if not np.isfinite(at) or not row["n_years"] > 0:
+        return f"{name} nothing"
+    years = counted(int(row["n_years"]), "year")
+    if row["treatment"] == "clear-band":
+        return f"{name} cleared up to {cleared_up_to(at):.1f} ft in {years}"
+    return f"{name} a top of {top_to(at):.1f} ft in {years}"
+
+
 def _target(row: dict[str, Any]) -> list[str]:
     """What became of the view that is wanted."""
     if not np.isfinite(row["target_view_frac"]):
@@ -119,25 +149,44 @@ def _target(row: dict[str, Any]) -> list[str]:
     return [words]
 
 
-def _limits(results: facts.Results, lot: str) -> list[str]:
+def _limits(results: facts.Results, lot_row: dict[str, Any], lot: str) -> list[str]:
     """Limits that are broken, and those that bind: without them there would be more view."""
     rows = rows_of(results, "window", "window_limits", lot)
+    words = {str(row["limit"]): text_of(row["words"]) for row in rows}
     lines = []
     for standing, lead in (("broken", "limits broken"), ("binds", "what binds")):
         mine = [row for row in rows if row["standing"] == standing]
+        if standing == "binds":
+            mine = [row for row in mine if not _is_free(row, lot_row)]
         mine = sorted(mine, key=lambda row: -np.nan_to_num(row["view_without_frac"]))
-        told = [_limit(row) for row in mine[:MOST_LIMITS]]
+        told = [_limit(row, words) for row in mine[:MOST_LIMITS]]
         if len(mine) > MOST_LIMITS:
             told.append(f"and {len(mine) - MOST_LIMITS} more")
         if told:
             lines.append(f"{lead}: {'; '.join(told)}")
+        elif standing == "binds" and lot_row["status"] == "planned":
+            lines.append(f"{lead}: no single limit costs {100 * LEAST_COST:g} points of view")
     return lines
 
 
-def _limit(row: dict[str, Any]) -> str:
-    words = short_words(text_of(row["words"]) or str(row["limit"]))
+def _is_free(row: dict[str, Any], lot: dict[str, Any]) -> bool:
+    """Whether a limit costs too little of the view to be told; one of unknown cost is told."""
+    return bool(row["view_without_frac"] - lot["view_after_frac"] < LEAST_COST)
+
+
+def _limit(row: dict[str, Any], words_of: Mapping[str, str]) -> str:
+    """One limit with its figure, if it has one; limits that only bind together each by its words.
+
+    ``words_of`` are the words of every limit of the lot.
+    """
+    parts = str(row["limit"]).split(AND)
+    if len(parts) > 1 and all(part in words_of for part in parts):
+        words = "together, " + " and ".join(short_words(words_of[p] or p) for p in parts)
+    else:
+        words = short_words(text_of(row["words"]) or str(row["limit"]))
     allowed, without = row["allowed"], row["view_without_frac"]
-    if np.isfinite(allowed) and not any(sign.isdigit() for sign in words):
+    has_figure = allowed > 0 or row["value"] > 0 or text_of(row["unit"])
+    if np.isfinite(allowed) and has_figure and not any(sign.isdigit() for sign in words):
         words += f": {amount(allowed, text_of(row['unit']))}"
     return f"{words} (view {percent(without)} without)" if np.isfinite(without) else words
 
@@ -167,4 +216,14 @@ def _eye(eye: dict[str, Any]) -> str:
     told = [f"{percent(eye[name])} {words}" for words, name in shares if np.isfinite(eye[name])]
     if not told:
         return head + (text_of(eye.get("reason")) or "no view of the shore")
-    return head + ", ".join(told)
+    horizon = _horizon(eye)
+    return head + ", ".join(told) + (f"; {horizon}" if horizon else "")
+
+
+def _horizon(eye: dict[str, Any]) -> str:
+    """Over how much of the fan the horizon is seen, where that was measured."""
+    times = (("now", "horizon_now_frac"), ("after", "horizon_after_frac"))
+    told = [(eye.get(name, float("nan")), when) for when, name in times]
+    shares = [f"{percent(share)}{' of the fan' * (k == 0)} {when}"
+              for k, (share, when) in enumerate(told) if np.isfinite(share)]  # fmt: skip
+    return f"horizon over {', '.join(shares)}" if shares else ""
