@@ -504,9 +504,113 @@ def test_only_what_stands_in_the_zone_is_taken_by_a_window():
     assert years_of(found, "t0")["to_ft"].tolist() == pytest.approx([11.5, 18.0], abs=1e-6)
     assert years_of(found, "t1")["from_ft"].tolist() == pytest.approx([10.5, 8.0], abs=1e-6)
     assert (found["stage_cuts"]["removed_of_standing_frac"] <= 0.25 + 1e-8).all()
+    # the half that may not be cut stands as tall as before
+    assert top["height_after_ft"] == 20.0 and top["reached_ft"] == pytest.approx(8.0)
+    assert years_of(found, "t1")["height_after_ft"].tolist() == [20.0, 20.0]
+    assert row(whole, "t1")["height_after_ft"] == 8.0
     heights = run_operation("stages", site, results, {"stage_plan": "target-height",
                                                       "target_height_ft": 8.0})  # fmt: skip
     assert row(heights, "t0")["removed_frac"] == pytest.approx(12 / 19)  # no window, no zone
+
+
+def in_a_zone(site, window, zone_shape=None, **options):
+    """The stages of a window, in a zone that leaves part of some crown out, or in none."""
+    site = dataclasses.replace(site, options={**site.options, **options})
+    results = measure(site, ["route", "zone"])
+    if zone_shape is not None:
+        zone = results["zone"]["zone"].copy()
+        zone["geometry"] = [zone_shape]
+        results["zone"] = Result("zone", {"zone": zone})
+    else:
+        del results["zone"]
+    results["window"] = window
+    return run_operation("stages", site, results)
+
+
+@pytest.mark.parametrize("zone", [None, shapely.box(-50, -50, 42, 50)])
+@pytest.mark.parametrize("model", ["column", "paraboloid"])
+def test_foliage_stands_up_to_the_height_limits_are_judged_by(zone, model):
+    """A-04 raises 15.5 ft by 1.125 ft to 16.625 ft: 2 ft off 15.625 ft, whether or not t1 is partly out of zone.
+
+    A column: 2 / 15.625. A paraboloid's share above a cut h under its top: (h / H)^2.
+    """
+    window = planned_window(t0=("lower-top", 14.625, np.nan), t1=("lower-top", 14.625, np.nan))
+    site = four((15.5, 15.5))
+    found = in_a_zone(site, window, zone, substrate_reading="ground-reads-high", canopy_model=model)
+    one = row(found, "t0")
+    share = 2.0 / 15.625
+    assert one["top_height_ft"] == 16.625
+    assert one["removed_frac"] == pytest.approx(share if model == "column" else share**2)
+    if zone is None:
+        assert row(found, "t1")["removed_frac"] == pytest.approx(one["removed_frac"])
+    else:  # of the disc about x = 40 what lies east of 42 is not cut
+        assert row(found, "t1")["removed_frac"] < one["removed_frac"]
+        assert row(found, "t1")["height_after_ft"] == pytest.approx(16.625)
+    assert one["height_after_ft"] == 14.625
+    cut = found["stage_quarters"].query("crown_id == 't0' and canopy_model == 'column'")
+    assert cut["cut_height_ft"].tolist() == pytest.approx([1.0 + 15.625 * 0.75])
+
+
+@pytest.mark.parametrize("zone", [None, shapely.box(-50, -50, 42, 50)])
+def test_a_cut_of_more_than_a_quarter_takes_two_years_with_and_without_a_setback(zone):
+    """To 12.3 ft of 16.625 ft: 27.7 % of 15.625 ft, two years; of the raster's 14.5 ft 22.1 %."""
+    window = planned_window(t0=("lower-top", 12.3, np.nan), t1=("lower-top", 12.3, np.nan))
+    found = in_a_zone(four((15.5, 15.5)), window, zone, substrate_reading="ground-reads-high")
+    one = row(found, "t0")
+    assert one["removed_frac"] == pytest.approx(4.325 / 15.625) and one["n_years"] == 2
+    plain_ = in_a_zone(four((15.5, 15.5)), window, zone)
+    assert row(plain_, "t0")["removed_frac"] == pytest.approx(3.2 / 14.5)
+    assert row(plain_, "t0")["n_years"] == 1
+
+
+def test_leaves_go_along_with_the_height_limits_are_judged_by():
+    """Leaves at 12-16 ft stand at 13.125-17.125 ft: down to 15.125 ft is half of them."""
+    site = dataclasses.replace(four((16.0,)), profiles=layers(t0=[(12.0, 16.0, 1.0)]))
+    window = planned_window(t0=("lower-top", 15.125, np.nan))
+    found = in_a_zone(site, window, substrate_reading="ground-reads-high")
+    assert row(found, "t0")["leaf_removed_frac"] == pytest.approx(0.5)
+
+
+def test_a_margin_plans_under_the_share_that_binds():
+    """22 % where 25 % is the most: 16 ft is 1 + 15 x 0.78^n ft tall after n years."""
+    site, results = run(share_margin_frac=0.03)
+    found = results["stages"]
+    tree = row(found, "t2")
+    assert tree["yearly_frac"] == pytest.approx(0.22) and tree["share_limit_frac"] == 0.25
+    assert (tree["share_binds"], tree["share_rule"]) == ("act", "professional-stages")
+    expected = [*(1.0 + 15.0 * 0.78**n for n in (1, 2, 3)), 7.0]  # ln 0.4 / ln 0.78 = 3.69
+    assert years_of(found, "t2")["height_after_ft"].tolist() == pytest.approx(expected)
+    assert row(found, "t0")["share_binds"] == "good practice"
+    text = " ".join(printed(site, results).split())
+    assert "at most 22 % a year (25 % less a margin of 3 %; the act asks for it)" in text
+    none = row(staged(share_from_ft=16.0, share_margin_frac=0.03), "t0")  # no share, no margin
+    assert none["yearly_frac"] == none["share_limit_frac"] == 1.0
+    plain_text = printed(*run())
+    assert "margin" not in plain_text
+
+
+@pytest.mark.parametrize("margin", [0.25, 0.5])
+def test_a_margin_that_leaves_nothing_of_a_share_is_refused(margin):
+    with pytest.raises(RangeError, match="share_margin_frac.*0.25.*smaller margin"):
+        staged(share_margin_frac=margin)
+
+
+def test_a_kept_tree_of_an_own_window_is_not_staged():
+    """One by its mark, one by what was asked of the window (bar "keep", alone or with others)."""
+    site = four((20.0, 20.0, 20.0, 20.0))
+    site = dataclasses.replace(site, crowns=site.crowns.assign(keep=["nest", None, None, None]))
+    cut = ("clear-band", 6.0, 10.0)
+    window = planned_window(status="own window", t0=cut, t1=cut, t2=cut, t3=cut)
+    bars = ["", "keep", "floor and keep", "floor"]
+    window["window_trees"]["bar"] = bars
+    found = staged(site, window)
+    assert found["stage_trees"]["crown_id"].tolist() == ["t3"]
+    assert set(found["stage_cuts"]["crown_id"]) == {"t3"}
+    assert "3 of the window are to be kept (t0, t1, t2)" in told(found, "assumed")
+    window["window_trees"]["bar"] = ["keep"] * 4
+    found = staged(site, window)
+    assert not len(found["stage_trees"])
+    assert found["stage_lots"]["reason"].tolist() == ["every tree the window cuts is to be kept"]
 
 
 def test_two_lots_each_with_its_own_plan_years_and_dates():

@@ -18,7 +18,6 @@ from geotrim.core.foliage import (
     between_frac,
     cut_height_ft,
     part_frac,
-    whole_ft3,
 )
 from geotrim.core.staging import (
     READINGS,
@@ -49,6 +48,8 @@ class Staged:
     asked_frac : (m, k) what the cut would take in all, by each measure.
     reach : how far it may go at all.
     cuts : year by year, as the foliage is read; by_reading : under each reading.
+    stays_ft : (k,) the highest of the tree's canopy that no cut may touch; 0 where there is none.
+        [ft]
     """
 
     plan: CutPlan
@@ -61,6 +62,7 @@ class Staged:
     reach: Reachable
     cuts: YearlyCuts
     by_reading: Mapping[str, YearlyCuts]
+    stays_ft: Floats
 
     @property
     def leaf_measure(self) -> int | None:
@@ -91,7 +93,6 @@ def staged_cuts(
         Parameters of the operation.
     """
     every = [foliage] if leaves is None or leaves is foliage else [foliage, leaves]
-    shift = _shift_ft(foliage, plan, is_in_zone)
     measures = tuple(_measure(one, plan, is_in_zone) for one in every)
     asked = np.where(plan.is_top, plan.low_ft, plan.high_ft)
     reach = reachable(measures, plan.is_top, asked, limits.floor_ft, used["least_kept_frac"])
@@ -114,12 +115,13 @@ def staged_cuts(
         foliage=foliage,
         leaves=leaves,
         measures=measures,
-        whole_ft3=whole_ft3(foliage, shift, tree=plan.row),
+        whole_ft3=foliage.whole_ft3[plan.row],
         limits=limits,
         asked_frac=np.array([measure.taken_frac(asked) for measure in measures]),
         reach=reach,
         cuts=by_reading[used["foliage_reading"]],
         by_reading=by_reading,
+        stays_ft=_stays_ft(foliage, plan, is_in_zone),
     )
 
 
@@ -130,25 +132,33 @@ def _measure(foliage: Foliage, plan: CutPlan, is_in_zone: Flags | None) -> Share
     first looked for as if all of it were, which is not far enough, and goes on from there.
     """
     row, is_top, low = plan.row, plan.is_top, plan.low_ft
-    shift = _shift_ft(foliage, plan, is_in_zone)
 
     def taken(front_ft: Floats) -> Floats:
         if is_in_zone is not None:
             return _taken_in_zone(foliage, plan, front_ft, is_in_zone)
-        top = above_frac(foliage, front_ft, shift, tree=row)
-        return np.where(is_top, top, between_frac(foliage, low, front_ft, shift, tree=row))
+        top = above_frac(foliage, front_ft, tree=row)
+        return np.where(is_top, top, between_frac(foliage, low, front_ft, tree=row))
 
     def front(share_frac: Floats) -> Floats:
-        top = cut_height_ft(foliage, share_frac, shift, tree=row)
-        return np.where(is_top, top, band_height_ft(foliage, low, share_frac, shift, tree=row))
+        top = cut_height_ft(foliage, share_frac, tree=row)
+        return np.where(is_top, top, band_height_ft(foliage, low, share_frac, tree=row))
 
     return ShareMeasure(taken, front)
 
 
-def _shift_ft(foliage: Foliage, plan: CutPlan, is_in_zone: Flags | None) -> Floats:
-    """Foliage goes along where limits are judged by another height than it was made with. [ft]."""
-    shift: Floats = np.nan_to_num(plan.top_ft - foliage.top_ft[plan.row])
-    return shift if is_in_zone is None else np.zeros_like(shift)
+def _stays_ft(foliage: Foliage, plan: CutPlan, is_in_zone: Flags | None) -> Floats:
+    """The highest of each tree's canopy outside the zone. [ft].
+
+    Of foliage that stands evenly over its crown every part reaches the top.
+    """
+    if is_in_zone is None:
+        return np.zeros(len(plan))
+    out = ~is_in_zone
+    tree = foliage.cell_tree[out]
+    height = np.where(foliage.is_even[tree], foliage.top_ft[tree], foliage.cell_height_ft[out])
+    highest = np.zeros(len(foliage))
+    np.maximum.at(highest, tree, np.nan_to_num(height))
+    return highest[plan.row]
 
 
 def _taken_in_zone(foliage: Foliage, plan: CutPlan, front_ft: Floats, is_in_zone: Flags) -> Floats:

@@ -15,6 +15,7 @@ from geotrim.errors import RangeError
 from geotrim.model import Note, Result
 from geotrim.ops.canopy import targets_ft
 from geotrim.ops.kept import is_kept
+from geotrim.ops.window_trees import AND
 from geotrim.rules.rule_file import routes
 from geotrim.rules.species import is_mangrove
 
@@ -22,6 +23,8 @@ from geotrim.rules.species import is_mangrove
 HAS_WINDOW = ("planned", "own window")
 LEAVE, LOWER_TOP, CLEAR_BAND = "leave", "lower-top", "clear-band"
 WINDOW, HEIGHTS = "window", "target-height"
+#: Name of the limit that keeps a tree the user asked to be kept.
+KEEP_BAR = "keep"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -134,10 +137,12 @@ def cut_plan(
     trees = _trees(crowns, top_ft, heights, route, target_height_ft)
     lots: list[LotPlan] = []
     rows: list[pd.DataFrame] = []
+    kept: list[str] = []
     for name, own in _lots(route, window):
         has_window = own is not None and own["status"] in HAS_WINDOW
         if stage_plan == WINDOW or (stage_plan == "auto" and has_window):
-            cut, reason = _by_window(trees, window, name, own)
+            cut, reason, spared = _by_window(trees, window, name, own)
+            kept += spared
             way = "" if own is None else str(own["way"])
             lots.append(LotPlan(name, WINDOW, way, reason))
         else:
@@ -146,7 +151,7 @@ def cut_plan(
         rows.append(cut.assign(lot=len(lots) - 1))
     table = pd.concat(rows, ignore_index=True) if rows else _none().assign(lot=[])
     by_height = {lot.lot_id for lot in lots if lot.plan == HEIGHTS}
-    return _as_plan(tuple(lots), table), _notes(trees, by_height)
+    return _as_plan(tuple(lots), table), [*_notes(trees, by_height), *_kept_note(kept)]
 
 
 def _lots(route: Result | None, window: Result | None) -> list[tuple[str | None, Any]]:
@@ -214,15 +219,20 @@ def _none() -> pd.DataFrame:
 
 def _by_window(
     trees: _Trees, window: Result | None, lot_id: str | None, own: Any
-) -> tuple[pd.DataFrame, str]:
-    """Trees of one lot as its window cuts them."""
+) -> tuple[pd.DataFrame, str, list[str]]:
+    """Trees of one lot as its window cuts them, and those it cuts though they are to be kept."""
     if window is None or own is None or own["status"] not in HAS_WINDOW:
         why = "" if own is None else str(own["reason"] or "")
-        return _none(), why or "there is no window here"
+        return _none(), why or "there is no window here", []
     rows = window["window_trees"]
     rows = rows[(rows["lot_id"].astype(str) == lot_id) & (rows["treatment"] != LEAVE)]
     if not len(rows):
-        return _none(), "the window cuts no tree"
+        return _none(), "the window cuts no tree", []
+    is_spared = _is_spared(trees, rows)
+    spared = [str(name) for name in rows["crown_id"].to_numpy()[is_spared]]
+    rows = rows[~is_spared]
+    if not len(rows):
+        return _none(), "every tree the window cuts is to be kept", spared
     row = np.array([trees.row_of[str(name)] for name in rows["crown_id"]], dtype=np.int64)
     is_top = (rows["treatment"] == LOWER_TOP).to_numpy()
     high = rows["cut_high_ft"].to_numpy(dtype=np.float64)
@@ -236,7 +246,26 @@ def _by_window(
         "top_ft": np.where(np.isnan(top), rows["top_height_ft"].to_numpy(dtype=np.float64), top),
         "error_ft": trees.error[row],
     }
-    return pd.DataFrame(cut), ""
+    return pd.DataFrame(cut), "", spared
+
+
+def _is_spared(trees: _Trees, rows: Any) -> npt.NDArray[np.bool_]:
+    """Trees of a window of the user's own that are to be kept, by their mark or by ``keep``."""
+    marked = [trees.kept[trees.row_of[str(name)]] for name in rows["crown_id"]]
+    bars = rows["bar"] if "bar" in rows.columns else [""] * len(rows)
+    asked = [KEEP_BAR in str(bar).split(AND) for bar in bars]
+    return np.array(marked, dtype=bool) | np.array(asked, dtype=bool)
+
+
+def _kept_note(ids: list[str]) -> list[Note]:
+    if not ids:
+        return []
+    shown = ", ".join(ids[:5]) + (", ..." if len(ids) > 5 else "")
+    text = (
+        f"{len(ids)} of the window are to be kept ({shown}): no cut of them is staged, whatever "
+        "the window says"
+    )
+    return [Note("crowns", text, "assumed")]
 
 
 def _by_height(trees: _Trees, lot_id: str | None, *, is_any_lot: bool) -> tuple[pd.DataFrame, str]:

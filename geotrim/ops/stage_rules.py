@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geotrim.core.coverage import Floats
+from geotrim.errors import RangeError
 from geotrim.model import Facts
 from geotrim.ops.params import CONFIDENCE
 from geotrim.ops.stage_plan import CutPlan
@@ -33,7 +34,8 @@ ANY_HEIGHT = "any-height"
 class StageLimits:
     """Limits of k trees that are cut.
 
-    yearly_frac : (k,) most one year takes; 1 where no rule binds.
+    yearly_frac : (k,) most one year takes as planned: the share of the rule less the margin under
+        it; 1 where no rule binds. most_frac : (k,) the share of the rule itself.
     binds : (k,) ``act``, ``good practice``, ``local rule`` or "".
     rule : the rule of each, None where none binds.
     is_close : (k,) the height is too close to the edge of a rule on stages to tell whether it
@@ -44,6 +46,7 @@ class StageLimits:
     """
 
     yearly_frac: Floats
+    most_frac: Floats
     binds: npt.NDArray[np.object_]
     rule: tuple[Rule | None, ...]
     is_close: npt.NDArray[np.bool_]
@@ -65,8 +68,13 @@ def stage_limits(
     rules : RuleSet
         Overlays included.
     parameters : mapping
-        ``share_from_ft``, ``floor_margin_ft``; and as ``route`` used them, where it was run,
-        ``confidence_frac`` and ``quarter_reading``.
+        ``share_from_ft``, ``share_margin_frac``, ``floor_margin_ft``; and as ``route`` used them,
+        where it was run, ``confidence_frac`` and ``quarter_reading``.
+
+    Raises
+    ------
+    RangeError
+        If the margin leaves nothing of a share.
 
     Notes
     -----
@@ -77,10 +85,11 @@ def stage_limits(
     they do not, and where a way states no floor, the strictest of all ways stands in.
     """
     k = len(plan)
-    share, floor, limit = np.ones(k), np.zeros(k), np.zeros(k)
+    share, most, floor, limit = np.ones(k), np.ones(k), np.zeros(k), np.zeros(k)
     by: list[Rule | None] = [None] * k
     close = np.zeros(k, dtype=bool)
     margin = float(parameters["floor_margin_ft"])
+    under = float(parameters.get("share_margin_frac", 0.0))
     is_any_height = parameters.get("quarter_reading") == ANY_HEIGHT
     share_from = 0.0 if is_any_height else float(parameters["share_from_ft"])
     confidence = float(parameters.get("confidence_frac", CONFIDENCE.default))
@@ -90,16 +99,30 @@ def stage_limits(
         known = facts.everywhere if lot_id is None else facts.of(lot_id)
         way = way_of(name or "professional-exemption", known, rules)
         seen = _seen(plan, crowns, mine, confidence)
-        share[mine], found = yearly_share(way, seen, share_from)
+        most[mine], found = yearly_share(way, seen, share_from)
+        share[mine], _ = yearly_share(way, seen, share_from, under)
         close[mine] = _is_close(seen, found)
-        told = _told(seen, way, share[mine], found, share_from)
+        told = _told(seen, way, most[mine], found, share_from)
         for at, rule in zip(mine, told, strict=True):
             by[at] = rule
         limit[mine] = _limit_ft(way, known, rules)
         has_own = way.floor is not None
         floor[mine] = least_height_ft(way, margin) if has_own else limit[mine] + margin
+    _check_margin(share, most, under)
     binds = np.array([_binds(rule, rules, is_any_height) for rule in by], dtype=object)
-    return StageLimits(share, binds, tuple(by), close, floor, limit)
+    return StageLimits(share, most, binds, tuple(by), close, floor, limit)
+
+
+def _check_margin(share: Floats, most: Floats, margin_frac: float) -> None:
+    """A margin as large as a share lets no year take anything."""
+    lost = share <= 0.0
+    if lost.any():
+        raise RangeError(
+            "share_margin_frac",
+            f"{margin_frac:g}, of a yearly share of {most[lost].min():g}",
+            "a margin smaller than every yearly share that binds",
+            "choose a smaller margin, such as 0.03",
+        )
 
 
 def _seen(plan: CutPlan, crowns: Any, mine: Any, confidence_frac: float) -> Seen:

@@ -34,7 +34,7 @@ TREE_COLUMNS = (
     "height_after_ft", "canopy_model", "removed_frac", "leaf_removed_frac", "n_standing_years",
     "n_original_years", "n_years", "share_binds", "is_reachable", "why", "reached_ft",
     "reached_frac", "leaf_reached_frac", "yearly_frac", "floor_ft", "n_canopy_years",
-    "n_leaf_years", "share_rule",
+    "n_leaf_years", "share_rule", "share_limit_frac",
 )  # fmt: skip
 CUT_COLUMNS = (
     "lot_id", "crown_id", "year", "date", "from_ft", "to_ft", "height_after_ft", "removed_ft3",
@@ -89,7 +89,9 @@ def tree_table(staged: Staged, crowns: Any, used: Mapping[str, Any]) -> Any:
         "from_ft": plan.low_ft,
         "to_ft": np.where(plan.is_top, np.nan, plan.high_ft),
         "top_height_ft": plan.top_ft,
-        "height_after_ft": np.where(plan.is_top & has_cut, cuts.last_front_ft, plan.top_ft),
+        "height_after_ft": np.where(
+            plan.is_top & has_cut, np.fmax(cuts.last_front_ft, staged.stays_ft), plan.top_ft
+        ),
         "canopy_model": staged.foliage.model,
         "removed_frac": staged.asked_frac[0],
         "leaf_removed_frac": unknown if leaf is None else staged.asked_frac[leaf],
@@ -107,6 +109,7 @@ def tree_table(staged: Staged, crowns: Any, used: Mapping[str, Any]) -> Any:
         "n_canopy_years": _alone(reached[0], limits.yearly_frac, reading),
         "n_leaf_years": _alone(by_leaf, limits.yearly_frac, reading),
         "share_rule": ["" if rule is None else rule.id for rule in limits.rule],
+        "share_limit_frac": limits.most_frac,
     }
     return plain_table(pd.DataFrame(table), TREE_COLUMNS)
 
@@ -133,7 +136,9 @@ def cut_table(staged: Staged, crowns: Any, facts: Facts, used: Mapping[str, Any]
         "date": _dates(staged, facts, tree, year),
         "from_ft": np.where(is_top, front, band_from),
         "to_ft": np.where(is_top, np.nan, front),
-        "height_after_ft": np.where(is_top, front, plan.top_ft[tree]),
+        "height_after_ft": np.where(
+            is_top, np.maximum(front, staged.stays_ft[tree]), plan.top_ft[tree]
+        ),
         "removed_ft3": taken[0] * staged.whole_ft3[tree],
         "removed_of_standing_frac": taken[0] / before[0],
         "removed_of_original_frac": taken[0],
@@ -151,6 +156,7 @@ def quarter_table(
     cells: CrownCells,
     profiles: Any,
     heights: Result | None,
+    tops_ft: Floats,
     used: Mapping[str, Any],
 ) -> Any:
     """How deep a level cut of a quarter of the foliage is, under every canopy model.
@@ -166,7 +172,7 @@ def quarter_table(
     columns = chosen
     if chosen.model not in IN_COLUMNS:
         in_columns = {**used, "canopy_model": IN_COLUMNS[0]}
-        columns, _ = foliage_of(crowns, cells, profiles, in_columns, heights)
+        columns, _ = foliage_of(crowns, cells, profiles, in_columns, heights, tops_ft=tops_ft)
     heights_ft = {columns.model: _quarter(columns, staged)}
     base = columns.base_ft[plan.row]
     for solid in FORM_FACTORS:
@@ -199,8 +205,7 @@ def quarter_table(
 def _quarter(foliage: Foliage, staged: Staged) -> Floats:
     """Level cut of a quarter. [ft]."""
     row = staged.plan.row
-    shift = np.nan_to_num(staged.plan.top_ft - foliage.top_ft[row])
-    return cut_height_ft(foliage, np.full(row.size, QUARTER), shift, tree=row)
+    return cut_height_ft(foliage, np.full(row.size, QUARTER), tree=row)
 
 
 def _of_tree(staged: Staged, crowns: Any) -> dict[str, Any]:

@@ -10,6 +10,7 @@ from geotrim.ops import stage_tables as tables
 from geotrim.ops.canopy_cells import crown_cells
 from geotrim.ops.catalogue_window import STAGES
 from geotrim.ops.foliage_of import foliage_of
+from geotrim.ops.judged_tops import judged_tops_ft
 from geotrim.ops.stage_cuts import cells_in_zone, staged_cuts
 from geotrim.ops.stage_notes import stage_notes
 from geotrim.ops.stage_plan import cut_plan
@@ -44,6 +45,7 @@ def stages(
     regrowth_frac: float = 0.0,
     floor_margin_ft: float = 0.5,
     share_from_ft: float = 0.0,
+    share_margin_frac: float = 0.0,
     least_kept_frac: float = 0.1,
     foliage_reading: str = "standing-each-year",
 ) -> Result:
@@ -82,14 +84,20 @@ def stages(
 
     Notes
     -----
-    See :mod:`geotrim.core.staging` for what a year takes, and why each takes the full share.
+    See :mod:`geotrim.core.staging` for what a year takes, and why each takes the full share. Where
+    ``route`` judges a tree by another height than the raster's, its foliage goes along (see
+    :mod:`geotrim.ops.judged_tops`).
     """
     names = {param.name for param in STAGES.params}
     used: dict[str, Any] = STAGES.check({k: v for k, v in locals().items() if k in names})
     told = facts or Facts()
     correction = heights_result.parameters.get("height_correction", "none")
-    cells, seen_notes = crown_cells(crowns, heights, calibrate, correction)
-    foliage, notes = foliage_of(crowns, cells, profiles, used, heights_result)
+    coverage = float(heights_result.parameters.get("min_coverage_frac", 0.01))
+    cells, seen_notes = crown_cells(
+        crowns, heights, calibrate, correction, min_coverage_frac=coverage
+    )
+    tops = judged_tops_ft(crowns, route)
+    foliage, notes = foliage_of(crowns, cells, profiles, used, heights_result, tops_ft=tops)
     plan, plan_notes = cut_plan(
         crowns,
         foliage.top_ft,
@@ -102,7 +110,7 @@ def stages(
     leaves = foliage if used["canopy_model"] == PROFILE else None
     if leaves is None and profiles is not None:
         by_leaves = {**used, "canopy_model": PROFILE}
-        leaves, _ = foliage_of(crowns, cells, profiles, by_leaves, heights_result)
+        leaves, _ = foliage_of(crowns, cells, profiles, by_leaves, heights_result, tops_ft=tops)
     judged = {} if route is None else dict(route.parameters)
     limits = stage_limits(plan, crowns, told, rule_set(overlays), {**judged, **used})
     is_in_zone = cells_in_zone(plan, cells, zone)
@@ -112,7 +120,7 @@ def stages(
         "stage_trees": tables.tree_table(staged, crowns, used),
         "stage_cuts": tables.cut_table(staged, crowns, told, used),
         "stage_quarters": tables.quarter_table(
-            staged, crowns, cells, profiles, heights_result, used
+            staged, crowns, cells, profiles, heights_result, tops, used
         ),
     }
     every = [*seen_notes, *notes, *plan_notes, *stage_notes(staged, crowns, found, used)]

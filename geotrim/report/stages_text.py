@@ -132,11 +132,12 @@ def _share_words(results: facts.Results, trees: Any) -> str:
     """What one year may take, of what, by whose rule, by which measures; and regrowth."""
     reading = facts.parameter(results, "stages", "foliage_reading", "standing-each-year")
     told = []
-    for (share, binds), mine in trees.groupby(["yearly_frac", "share_binds"], sort=False):
+    columns = ["yearly_frac", "share_limit_frac", "share_binds"]
+    for (share, most, binds), mine in trees.groupby(columns, sort=False):
         n = len(mine)
         who = f"{n} tree{_s(n)}"
         told.append(
-            f"{who}: at most {_percent(share)} a year ({BINDS[binds]})"
+            f"{who}: at most {_percent(share)} a year ({_less(share, most)}{BINDS[binds]})"
             if binds
             else f"{who}: no yearly share kept"
         )
@@ -146,6 +147,13 @@ def _share_words(results: facts.Results, trees: Any) -> str:
     grown = f"regrowth {_percent(regrowth)} between cuts" if regrowth else "no regrowth counted"
     text = f"{'; '.join(told)}; {OF_WHAT[reading]}, of canopy volume"
     return f"{text}{by_leaf if n_leaf else ''}; {grown}"
+
+
+def _less(share: float, most: float) -> str:
+    """The share itself, where less is planned."""
+    if most - share < 1e-9:
+        return ""
+    return f"{_percent(most)} less a margin of {_percent(most - share)}; "
 
 
 def _dates(cuts: Any) -> list[str]:
