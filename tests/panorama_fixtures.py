@@ -91,6 +91,9 @@ def view(
         "view_others_removed_frac": 0.45 if others else np.nan,
         "view_after_frac": 0.687 if after else np.nan,
         "reason": "",
+        "horizon_now_frac": 0.12,
+        "horizon_after_frac": 0.18 if after else np.nan,
+        "is_at_most": False,
         "geometry": place,
     }
     columns = ["azimuth_deg", "low_deg", "high_deg", "what", "crown_id", "distance_ft"]

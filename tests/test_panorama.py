@@ -126,10 +126,12 @@ def test_two_strips_tell_the_share_open_before_and_after():
     upper, lower = figure.axes
     assert upper.get_position().y0 > lower.get_position().y1
     space = "\N{NO-BREAK SPACE}"
-    assert upper.get_title(loc="left") == f"Now: 41.2{space}% of the view open"
+    assert upper.get_title(loc="left") == (
+        f"Now: 41.2{space}% of the view open; horizon in sight over 12.0{space}% of the fan"
+    )
     assert lower.get_title(loc="left") == (
-        f"After the plants that are no mangroves are removed (45.0{space}% open) and the window: "
-        f"68.7{space}% open"
+        f"Plants that are no mangroves removed (45.0{space}% open), then the window: "
+        f"68.7{space}% open; horizon in sight over 18.0{space}% of the fan"
     )
     assert {axes.WINDOW, axes.FIRST, axes.CANOPY, axes.GROUND} <= gids(upper)
     after = gids(lower)
@@ -141,7 +143,7 @@ def test_without_a_window_there_is_one_strip_or_the_others_removed():
     assert len(drawn("no window").axes) == 1
     figure = drawn("others, no window")
     assert len(figure.axes) == 2
-    assert figure.axes[1].get_title(loc="left").startswith("After the plants that are no mangroves")
+    assert figure.axes[1].get_title(loc="left").startswith("Plants that are no mangroves removed")
 
 
 # ------------------------------------------------------------------------------ what stands where
@@ -240,7 +242,7 @@ def test_the_sheet_tells_eye_water_scale_measure_and_model():
         "not a survey and not legal advice",
         "square deg",
         "refraction takes back 13 % of that",
-        "Each cell of a crown is solid down to the substrate",
+        "Each cell of a crown is solid from its lowest foliage up, where that is known",
         "azimuth from grid north, clockwise, deg",
         "elevation angle, deg",
     ):
@@ -330,10 +332,27 @@ def test_words_for_the_terminal():
         "no view: the eye is under the water",
         "Eye shed, lot L1",
         "no window was measured",
-        "refraction takes back 13 % of that",
+        "horizon in sight over 12.0 % of the fan now, 18.0 % after",
+        "from their lowest foliage up where that is known",
     ):
         assert part in flat, part
+    assert "refraction" not in flat, "notes are printed by the command, once"
     assert flat.count("non-mangroves removed") == 1
+
+
+def test_a_view_of_at_most_is_told_as_such():
+    """Crowns of unknown height count as open view, wherever a figure of the view is told."""
+    eye, rays, blocks = pf.view()
+    results = pf.results(({**eye, "is_at_most": True, "view_deg2": 0.0123}, rays, blocks))
+    flat = " ".join(sight_text(fx.make_site(), results).replace("\N{NO-BREAK SPACE}", " ").split())
+    assert "open now at most 41.2 %" in flat and "open after the window at most 68.7 %" in flat
+    assert "crowns of unknown height" in flat
+    assert "0.0123 square deg" in flat, "small is not nothing"
+    line = eyes_words(results, "L1").replace("\N{NO-BREAK SPACE}", " ")
+    assert line == "1 eye: at most 41.2 % open now, at most 68.7 % after the window"
+    words = said(panorama(fx.make_site(), results)).replace("\N{NO-BREAK SPACE}", " ")
+    assert "Now: at most 41.2 % of the view open" in words
+    assert "After the window: at most 68.7 % of the view open" in words
 
 
 def test_eyes_of_a_lot_in_a_line():

@@ -129,10 +129,51 @@ def test_under_a_crown_base_is_light():
     )  # fmt: skip
     row, _ = eye_rows(made.sights(site))
     assert row["view_now_frac"] == pytest.approx(1.0, abs=1e-12)
-    row, _ = eye_rows(
-        made.sights(made.site_of([WALL], [15.0], [(*EYE, 6.0)], bases=[7.0]))
-    )  # fmt: skip
-    assert row["view_now_frac"] == pytest.approx(0.0, abs=1e-12), "column: down to the substrate"
+    for options, seen in (({}, 1.0), ({"hides_from": "substrate"}, 0.0)):
+        site = made.site_of([WALL], [15.0], [(*EYE, 6.0)], bases=[7.0], **options)
+        row, _ = eye_rows(made.sights(site))
+        assert row["view_now_frac"] == pytest.approx(seen, abs=1e-12), "column: by hides_from"
+
+
+def test_trees_are_as_high_as_the_route_judges_them():
+    """Ground that reads 1.125 ft high (A-04): a wall of 6 ft hides as one of 7.125 ft does."""
+    site = made.site_of([WALL], [6.0], [(*EYE, 10.0)], substrate_reading="ground-reads-high")
+    results = dict(measure(site, ["route", "zone", "heights"]))
+    result = run_operation(SIGHTLINES, site, results)
+    row, rays = eye_rows(result)
+    seen = share(rays, lambda a: under(2.875, 40.0, a), 10.0)
+    assert row["view_now_frac"] == pytest.approx(seen, abs=1e-9)
+    assert any("A-04" in note.text for note in result.notes)
+
+
+def test_how_much_of_the_horizon_is_in_sight():
+    """A wall before the right half of the shore, and a slot in it that opens the horizon.
+
+    One that ends at the very height of the eye hides the horizon too, one a foot under does not.
+    """
+    for top, now in ((15.0, False), (8.0, False), (7.0, True)):
+        wall = made.wall(-20.0, -10.0, 0.0, 100.0)
+        site = made.site_of([wall], [top], [(*EYE, 8.0)], azimuth_step_deg=0.25)
+        plan = made.window_of([made.clear(6.0, 10.0)])
+        row, _ = eye_rows(made.sights(site, plan))
+        assert row["horizon_now_frac"] == pytest.approx(1.0 if now else 0.5, abs=1e-3)
+        assert row["horizon_after_frac"] == pytest.approx(1.0, abs=1e-12)
+    row, _ = eye_rows(made.sights(site))
+    assert np.isnan(row["horizon_after_frac"])
+
+
+def test_crowns_of_unknown_height_make_a_view_one_of_at_most():
+    """A hole in the raster before the eye: open view, told as such; behind the eye: no matter."""
+    for low_y, is_told in ((-30.0, True), (-75.0, False)):
+        hole = made.wall(low_y, low_y + 6.0, -8.0, 8.0)
+        site = made.site_of([WALL, hole], [6.0, np.nan], [(*EYE, 10.0)])
+        result = made.sights(site)
+        row, _ = eye_rows(result)
+        assert bool(row["is_at_most"]) is is_told
+        assert row["view_now_frac"] > 0.3
+        assert any("t1" in n.text and "at most" in n.text for n in result.notes)
+    row, _ = eye_rows(made.sights(made.site_of([WALL], [6.0], [(*EYE, 10.0)])))
+    assert not row["is_at_most"]
 
 
 def test_a_window_opens_only_what_stands_in_the_zone():
@@ -649,4 +690,6 @@ def test_the_declared_columns_are_there():
     assert set(result.tables) == set(SIGHTLINES.outputs)
     for name, columns in SIGHTLINES.outputs.items():
         assert set(columns) <= set(result[name].columns), name
-        assert all(result[name][c].dtype == np.float64 for c in columns), name
+        for column in columns:
+            kind = bool if column.startswith("is_") else np.float64
+            assert result[name][column].dtype == kind, column

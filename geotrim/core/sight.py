@@ -22,6 +22,8 @@ from geotrim.core.sight_scene import Rays, Scene
 from geotrim.core.window_problem import Elements, Flags, Options
 from geotrim.errors import RangeError, ShapeError
 
+#: Two angles (or heights) nearer than this are one. [deg or ft]
+SAME_DEG = 1e-9
 #: Spans of heights taken off trees: (tree, low_ft, high_ft), (m,) arrays.
 Cuts = tuple[npt.ArrayLike, npt.ArrayLike, npt.ArrayLike]
 
@@ -318,6 +320,27 @@ def open_share(scene: Scene, rays: Rays, cuts: Cuts | None = None) -> tuple[floa
         offset, low[order], met.high[stays][order], rays.low, rays.high, opened
     )
     return float((opened * rays.weight).sum()), opened / (rays.high - rays.low)
+
+
+def horizon_in_sight(rays: Rays, met: Blocks) -> Flags:
+    """On which rays the horizon itself is in sight: the top of the view, and what is just under it.
+
+    Parameters
+    ----------
+    rays : Rays
+    met : Blocks
+        Of these rays; what is taken away hides nothing.
+
+    Returns
+    -------
+    (r,) bool array
+        False where a block reaches from under the top of the view up to it or over it.
+    """
+    top = rays.high[met.ray]
+    hides = ~met.is_taken & (met.low < top - SAME_DEG) & (met.high >= top - SAME_DEG)
+    in_sight = np.ones(len(rays), dtype=bool)
+    in_sight[met.ray[hides]] = False
+    return in_sight
 
 
 def elements(scene: Scene, rays_list: Sequence[Rays], options: Options) -> Elements:

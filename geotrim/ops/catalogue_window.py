@@ -332,7 +332,7 @@ SIGHTLINES = Operation(
     function="geotrim.ops.sightlines:sightlines",
     words="geotrim.report.sight_text:sight_text",
     inputs=("lots", "eyes", "crowns", "heights", "ground?", "mhw_facts?", "profiles?"),
-    after=("frontage", "fringe", "zone", "heights", "calibrate?", "window?"),
+    after=("frontage", "fringe", "zone", "heights", "route?", "calibrate?", "window?"),
     outputs={
         "sight_eyes": (
             "eye_elevation_ft",
@@ -343,6 +343,9 @@ SIGHTLINES = Operation(
             "view_now_frac",
             "view_others_removed_frac",
             "view_after_frac",
+            "horizon_now_frac",
+            "horizon_after_frac",
+            "is_at_most",
         ),
         "sight_rays": (
             "azimuth_deg",
@@ -356,7 +359,7 @@ SIGHTLINES = Operation(
         "sight_blocks": ("azimuth_deg", "low_deg", "high_deg", "distance_ft"),
     },
     params=(CANOPY_MODEL, CROWN_BASE, CROWN_BASE_FRAC, *_SIGHT),
-    caution="Crowns count as solid, and nothing beyond the shore is known to stand in the way.",
+    caution="Crowns count as solid; nothing stands in the way but the crowns and the ground given.",
 )  # fmt: skip
 STAGES = Operation(
     "stages",

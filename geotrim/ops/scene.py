@@ -109,6 +109,28 @@ def scene_of(
     return scene, [*notes, *told]
 
 
+def unseen_crowns(cells: CrownCells, foliage: Foliage, near: Box | None = None) -> Ints:
+    """Crowns of which neither raster nor field tells a height, on some cell at least.
+
+    Nothing of them hides the view there, so a view that looks through them is open *at most* as far
+    as is told.
+
+    Parameters
+    ----------
+    cells, foliage : CrownCells, Foliage
+        Of the same n crowns.
+    near : (west, south, east, north), optional
+        Only cells with their centre here. [map units]
+
+    Returns
+    -------
+    numbers of crowns, rising
+    """
+    blank = np.isnan(foliage.cell_height_ft) & ~foliage.is_even[cells.crown]
+    found: Ints = np.unique(cells.crown[_here(cells, near) & blank])
+    return found
+
+
 def eye_elevations(
     eyes: Any, ground: HeightSource | None, water_ft: float, crs: Any
 ) -> tuple[Floats, list[Note]]:
@@ -197,23 +219,34 @@ def _canopy(
     """Height of each cell, and which cells are canopy. [ft]."""
     even = foliage.is_even[cells.crown]
     top = np.where(even, foliage.foliage_top_ft[cells.crown], foliage.cell_height_ft)
-    is_here = cells.is_counted.copy()
-    if near is not None:
-        west, south, east, north = near
-        is_here &= (cells.x >= west) & (cells.x <= east) & (cells.y >= south) & (cells.y <= north)
-    blank = np.unique(cells.crown[is_here & np.isnan(top)])
+    is_here = _here(cells, near)
+    blank = unseen_crowns(cells, foliage, near)
     with np.errstate(invalid="ignore"):
         is_canopy = is_here & (top > base[cells.crown])
     notes = []
     shown = np.unique(cells.crown[is_here & even])
     for which, text, level in (
         (shown, "stand on all their cells at the height measured in the field", "assumed"),
-        (blank, "where the raster says nothing of them, nothing blocks the view", "missing"),
+        (
+            blank,
+            "where neither raster nor field tells their height they count as open view, so the "
+            "view is told at most",
+            "missing",
+        ),
     ):
         if which.size:
             n = f"{which.size} {'crown' if which.size == 1 else 'crowns'}"
             notes.append(Note("crowns", f"{n} ({_some(crowns, which)}): {text}", level))
     return top, is_canopy, notes
+
+
+def _here(cells: CrownCells, near: Box | None) -> npt.NDArray[np.bool_]:
+    """Cells that count, and have their centre in a box."""
+    if near is None:
+        return cells.is_counted.copy()
+    west, south, east, north = near
+    is_in = (cells.x >= west) & (cells.x <= east) & (cells.y >= south) & (cells.y <= north)
+    return cells.is_counted & is_in
 
 
 def _one_a_cell(cells: CrownCells, which: Ints) -> Ints:

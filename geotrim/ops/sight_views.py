@@ -17,7 +17,7 @@ from geotrim.core.sight_rays import Fan
 from geotrim.core.sight_scene import Rays, Scene
 from geotrim.model import HeightSource, Note, Result
 from geotrim.ops.canopy_cells import CrownCells
-from geotrim.ops.scene import scene_of
+from geotrim.ops.scene import scene_of, unseen_crowns
 from geotrim.rules.species import is_mangrove
 
 #: What a piece of the panorama is, in the order of the layers of :func:`met`.
@@ -37,6 +37,7 @@ class LotView:
     now : the canopy as it stands. standing : without what is removed first; ``now`` where
         nothing is. cuts : what the window takes, None where none was measured.
     asked : plants that are no mangroves are to be removed first.
+    unseen : crowns of unknown height, which hide nothing.
     """
 
     shore_xy: Sequence[Floats]
@@ -44,6 +45,7 @@ class LotView:
     standing: Scene
     cuts: Cuts | None
     asked: bool
+    unseen: npt.NDArray[np.object_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,6 +56,8 @@ class EyeView:
     now_frac, others_removed_frac, after_frac : share of the view open; NaN where it was not asked
         or is not known. by_ray_now_frac, by_ray_after_frac : (r,) the same for each azimuth.
     pieces : what is met.
+    horizon_now_frac, horizon_after_frac : share of the fan, by width, with the horizon in sight.
+    is_at_most : some crown of unknown height stands in the fan, so less may be open.
     """
 
     fan: Fan
@@ -63,6 +67,9 @@ class EyeView:
     by_ray_now_frac: Floats
     by_ray_after_frac: Floats
     pieces: Pieces | None
+    horizon_now_frac: float = np.nan
+    horizon_after_frac: float = np.nan
+    is_at_most: bool = False
 
 
 def cuts_of(window: Result | None, lot_id: str, crowns: Any) -> Cuts | None:
@@ -120,6 +127,7 @@ def lot_view(
     water_ft: float,
     remove_others: bool,
     feet: float,
+    hides_from: str = "crown-base",
 ) -> tuple[LotView, list[Note]]:
     """Everything the eyes of one lot look through.
 
@@ -137,6 +145,8 @@ def lot_view(
     remove_others : bool
     feet : float
         International feet in one map unit.
+    hides_from : str
+        As for :func:`geotrim.ops.scene.scene_of`.
     """
     rows = frontage["frontage"]
     lines = rows.geometry.array[(rows["lot_id"] == lot_id).to_numpy(dtype=bool)]
@@ -145,13 +155,16 @@ def lot_view(
     area = shapely.union_all(np.asarray(mine, dtype=object))
     near = _near([*lines, area, *eyes.geometry.array], NEAR_FT / feet)
     given: dict[str, Any] = {"zone": area, "ground": ground, "water_ft": water_ft, "near": near}
+    given["hides_from"] = hides_from
     now, notes = scene_of(crowns, cells, foliage, **given)
     standing = now
     others = others_of(lot_id, crowns, fringe) if remove_others else []
     if others:
         standing, _ = scene_of(crowns, cells, foliage, without=others, **given)
     shore = [shapely.get_coordinates(line) for line in lines]
-    view = LotView(shore, now, standing, cuts_of(window, lot_id, crowns), remove_others)
+    unseen = crowns.geometry.to_numpy()[unseen_crowns(cells, foliage, near)]
+    cuts = cuts_of(window, lot_id, crowns)
+    view = LotView(shore, now, standing, cuts, remove_others, unseen)
     return view, [*notes, *_left_out(crowns, near)]
 
 
@@ -172,7 +185,7 @@ def eye_view(
     curvature : float
         See :class:`geotrim.core.sight_scene.Rays`. [1/ft]
     """
-    from geotrim.core.sight import open_share
+    from geotrim.core.sight import blocks, horizon_in_sight, open_share
     from geotrim.core.sight_rays import fan_rays, shore_fan
 
     fan = shore_fan(
@@ -187,7 +200,49 @@ def eye_view(
     after, by_ray_after = np.nan, np.full(len(rays), np.nan)
     if view.cuts is not None:
         after, by_ray_after = open_share(view.standing, rays, view.cuts)
-    return EyeView(fan, now, others, after, by_ray, by_ray_after, met(view, rays))
+    width = fan.width_deg / fan.width_deg.sum()
+    horizon, horizon_after = float(width @ horizon_in_sight(rays, blocks(view.now, rays))), np.nan
+    if view.cuts is not None:
+        left = blocks(view.standing, rays, view.cuts)
+        horizon_after = float(width @ horizon_in_sight(rays, left))
+    at_most = looks_through(fan, rays, view.now.feet, view.unseen)
+    return EyeView(
+        fan, now, others, after, by_ray, by_ray_after, met(view, rays), horizon, horizon_after,
+        at_most,
+    )  # fmt: skip
+
+
+def looks_through(fan: Fan, rays: Rays, feet: float, shapes: npt.ArrayLike) -> bool:
+    """Whether some shape lies in a fan of sight lines, between the eye and their ends.
+
+    Parameters
+    ----------
+    fan : Fan
+    rays : Rays
+        Its rays.
+    feet : float
+        International feet in one map unit.
+    shapes : array of polygons
+
+    Notes
+    -----
+    Each azimuth cell is a triangle as long as its ray is to the water's near edge or, farther, to
+    the last canopy; a crown of unknown height is itself no canopy, so the triangle goes on to
+    ``NEAR_FT``.
+    """
+    crowns = np.asarray(shapes, dtype=object)
+    if not len(fan) or not len(crowns):
+        return False
+    half = np.minimum(fan.width_deg / 2, 44.0)
+    reach = np.maximum(rays.length_ft, NEAR_FT) / feet / np.cos(np.radians(half))
+    corners = [np.stack([rays.x, rays.y], axis=1)]
+    for side in (-half, half):
+        turn = np.radians(fan.azimuth_deg + side)
+        ends = np.stack([np.sin(turn), np.cos(turn)], axis=1)
+        corners.append(corners[0] + reach[:, None] * ends)
+    wedges = shapely.polygons(np.stack([*corners, corners[0]], axis=1))
+    hits = shapely.STRtree(wedges).query(crowns, predicate="intersects")
+    return bool(hits.size)
 
 
 def met(view: LotView, rays: Rays) -> Pieces:

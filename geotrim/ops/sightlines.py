@@ -15,6 +15,7 @@ from geotrim.ops.canopy_cells import crown_cells
 from geotrim.ops.catalogue_window import SIGHTLINES
 from geotrim.ops.eyes import eyes_of_lots, water_level
 from geotrim.ops.foliage_of import foliage_of
+from geotrim.ops.judged_tops import judged_tops_ft
 from geotrim.ops.scene import eye_elevations
 from geotrim.ops.sight_views import WHAT, EyeView, eye_view, lot_view
 from geotrim.ops.tables import join_tables, plain_table, shape_table
@@ -32,6 +33,9 @@ EYE_COLUMNS = [
     "view_others_removed_frac",
     "view_after_frac",
     "reason",
+    "horizon_now_frac",
+    "horizon_after_frac",
+    "is_at_most",
 ]
 RAY_COLUMNS = [
     "eye_id",
@@ -69,11 +73,13 @@ def sightlines(
     ground: HeightSource | None = None,
     mhw_facts: Mapping[str, Any] | None = None,
     profiles: Any = None,
+    route: Result | None = None,
     calibrate: Result | None = None,
     window: Result | None = None,
     canopy_model: str = "column",
     crown_base_ft: float | None = None,
     crown_base_frac: float | None = None,
+    hides_from: str = "crown-base",
     azimuth_step_deg: float = 0.25,
     flat_earth: bool = False,
     refraction_frac: float = 0.13,
@@ -88,12 +94,16 @@ def sightlines(
         As at the top of :mod:`geotrim.model`.
     heights, ground : HeightSource
         Heights above the substrate; elevations of the ground, in any CRS.
-    frontage, fringe, zone, heights_result, calibrate, window : Result
-        Of those operations (``heights_result`` of ``heights``).
+    frontage, fringe, zone, heights_result, route, calibrate, window : Result
+        Of those operations (``heights_result`` of ``heights``). Trees are as high as ``route``
+        judges them, as for the window.
     mhw_facts : mapping
         ``elevation_ft`` is the water's elevation, unless ``water_elevation_ft`` is given. [ft]
     canopy_model, crown_base_ft, crown_base_frac :
-        As for ``slices``: under ``column`` crowns hide all down to the substrate.
+        As for ``slices``.
+    hides_from : str
+        ``crown-base``: crowns hide from their lowest foliage up, where that is known;
+        ``substrate``: all down to there.
     azimuth_step_deg : float
         Greatest width of an azimuth cell, seen along its middle. [deg]
     flat_earth, refraction_frac :
@@ -107,6 +117,9 @@ def sightlines(
         ``sight_eyes``: an eye a row. Shares are of the area of azimuth by elevation angle that
         nothing hides. ``view_others_removed_frac`` is NaN where it was not asked for,
         ``view_after_frac`` where no window was measured; ``reason`` says why there is no view.
+        ``horizon_now_frac``, ``horizon_after_frac``: share of the azimuths, by width, along which
+        the horizon itself is in sight. ``is_at_most``: a crown of unknown height stands in the way
+        and counts as open view, so the shares are at most those told.
         ``sight_rays``: lines to the water's near edge; azimuths clockwise from the north of the
         grid. ``sight_blocks``: what is met on each azimuth, the nearest crown of each piece.
 
@@ -120,6 +133,7 @@ def sightlines(
             "canopy_model": canopy_model,
             "crown_base_ft": crown_base_ft,
             "crown_base_frac": crown_base_frac,
+            "hides_from": hides_from,
             "azimuth_step_deg": azimuth_step_deg,
             "flat_earth": flat_earth,
             "refraction_frac": refraction_frac,
@@ -142,7 +156,9 @@ def sightlines(
         str(done.get("height_correction", "none")),
         min_coverage_frac=float(done.get("min_coverage_frac", 0.01)),
     )
-    foliage, grown = foliage_of(crowns, cells, profiles, parameters, heights_result)
+    foliage, grown = foliage_of(
+        crowns, cells, profiles, parameters, heights_result, tops_ft=judged_tops_ft(crowns, route)
+    )
     earth = curvature_per_ft(flat_earth, refraction_frac)
     notes = (*notes, told, *more, *seen, *grown, _earth_note(flat_earth, refraction_frac))
     views: list[tuple[Any, float, EyeView]] = []
@@ -150,7 +166,7 @@ def sightlines(
         here = (mine["lot_id"] == lot_id).to_numpy(dtype=bool)
         view, found = lot_view(
             lot_id, crowns, cells, foliage, mine[here], frontage, fringe, zone, window, ground,
-            water_ft, remove_others, feet_per_map_unit(lots.crs, "lots"),
+            water_ft, remove_others, feet_per_map_unit(lots.crs, "lots"), hides_from,
         )  # fmt: skip
         notes = (*notes, *found)
         for eye, eye_ft in zip(mine[here].itertuples(), up[here], strict=True):
@@ -202,6 +218,9 @@ def _eye_row(eye: Any, eye_ft: float, water_ft: float, one: EyeView) -> dict[str
         "view_others_removed_frac": one.others_removed_frac,
         "view_after_frac": one.after_frac,
         "reason": _reason(fan.reason, eye_ft, water_ft) if not len(fan) else "",
+        "horizon_now_frac": one.horizon_now_frac,
+        "horizon_after_frac": one.horizon_after_frac,
+        "is_at_most": one.is_at_most,
         "geometry": eye.geometry,
     }
 

@@ -164,16 +164,25 @@ def _strips(results: facts.Results, eye: Mapping[str, Any]) -> list[tuple[str, b
     now, others, after = (
         float(eye[f"view_{name}_frac"]) for name in ("now", "others_removed", "after")
     )
-    strips = [(f"Now: {percent(now)} of the view open", False)]
-    first = "the plants that are no mangroves are removed"
+    most = "at most " if eye.get("is_at_most", False) else ""
+    strips = [(f"Now: {most}{percent(now)} of the view open{_horizon(eye, 'now')}", False)]
+    first = "Plants that are no mangroves removed"
+    later = _horizon(eye, "after")
     if np.isfinite(others) and np.isfinite(after):
-        words = f"After {first} ({percent(others)} open) and the window: {percent(after)} open"
-        strips.append((words, True))
+        words = f"{first} ({percent(others)} open), then the window: {most}{percent(after)} "
+        strips.append((f"{words}open{later}", True))
     elif np.isfinite(after):
-        strips.append((f"After the window: {percent(after)} of the view open", True))
+        words = f"After the window: {most}{percent(after)} of the view open{later}"
+        strips.append((words, True))
     elif np.isfinite(others):
-        strips.append((f"After {first}: {percent(others)} of the view open", True))
+        strips.append((f"{first}: {most}{percent(others)} of the view open", True))
     return strips
+
+
+def _horizon(eye: Mapping[str, Any], when: str) -> str:
+    """Over how much of the fan the horizon is in sight."""
+    share = float(eye.get(f"horizon_{when}_frac", np.nan))
+    return f"; horizon in sight over {percent(share)} of the fan" if np.isfinite(share) else ""
 
 
 def _entries(seen: Seen, scale: Scale, has_after: bool) -> list[Entry]:
@@ -213,8 +222,12 @@ def _basis(results: facts.Results, eye: Mapping[str, Any], scale: Scale) -> str:
     ]
     result = results["sightlines"]
     parts += [f"{n.text[0].upper()}{n.text[1:]}." for n in result.notes if n.about == "sight lines"]
-    model = facts.parameter(results, "sightlines", "canopy_model", "column")
-    base = "down to the substrate" if model == "column" else "from the crown base up"
+    start = facts.parameter(results, "sightlines", "hides_from", "crown-base")
+    base = (
+        "down to the substrate"
+        if start == "substrate"
+        else "from its lowest foliage up, where that is known, else down to the substrate"
+    )
     parts.append(f"Each cell of a crown is solid {base}; leaves that let light through count too.")
     return " ".join(parts)
 
