@@ -1,5 +1,7 @@
 """The optimiser beside exhaustive search: code of its own that looks at every plan there is."""
 
+import itertools
+
 import numpy as np
 import pytest
 from window_core_cases import (
@@ -15,9 +17,12 @@ from window_core_cases import (
 )
 
 from geotrim.core import window_solve
+from geotrim.core.window_clock import Clock
 from geotrim.core.window_limits import evaluate
 from geotrim.core.window_presolve import presolve
-from geotrim.core.window_solve import Clock, Solution, first_plans, run, shortest_spans, solve
+from geotrim.core.window_run import run
+from geotrim.core.window_solve import Solution, first_plans, solve
+from geotrim.core.window_spans import shortest_spans
 from geotrim.errors import GeotrimError
 
 N_CASES = 320
@@ -263,7 +268,7 @@ def test_a_break_makes_two_spans(monkeypatch):
     monkeypatch.setattr(window_solve, "run", lambda *given: asked.append(1) or run(*given))
     problem = row_of_trees(4, breaks=(0, 2), n_spans_max=1)
     assert solve(problem).view_frac == pytest.approx(0.14)
-    assert len(asked) == 2  # the plan, and the shortest spans for it
+    assert len(asked) == 1
 
 
 def test_lengths_met_exactly_are_kept():
@@ -282,34 +287,47 @@ def test_lengths_met_exactly_are_kept():
 
 
 def test_stations_without_a_cut_tree_stay_closed():
-    """Trees at 1 and 6 of 9 stations, spans of 3 ft at least: two spans of 3 ft."""
-    trees = [(s, [(1.0, 0.3, -1)]) for s in (1, 6)]
+    """Trees at 1 and 7 of 9 stations, spans of 3 ft at least: two spans of 3 ft."""
+    trees = [(s, [(1.0, 0.3, -1)]) for s in (1, 7)]
     problem = problem_of(
         [1.0] * 9, trees, [(0.3, [[(0, 0)], [(1, 0)]])], span_min_ft=3.0, gap_min_ft=1.0
     )
     is_open = solve(problem).plan.is_open
     assert spans_by_hand(problem, is_open.tolist())[0] == [3.0, 3.0]
-    assert is_open[1] and is_open[6]
+    assert is_open[1] and is_open[7]
 
 
-@pytest.mark.parametrize("seed", range(40))
+def test_of_equally_short_windows_the_one_of_fewest_spans():
+    """Trees at 1 and 6: two spans of 3 ft are no shorter than one of 6 ft."""
+    shore = row_of_trees(9, span_min_ft=3.0, gap_min_ft=1.0)
+    assert spans_by_hand(shore, shortest_spans(shore, np.array([1, 6])).tolist())[0] == [6.0]
+    longer = shortest_spans(shore, np.array([1, 7]))
+    assert spans_by_hand(shore, longer.tolist())[0] == [3.0, 3.0]
+
+
+@pytest.mark.parametrize("seed", range(200))
 def test_the_shortest_window(seed):
     """Beside every window of the rules that holds the trees."""
     rng = np.random.default_rng([11, seed])
     problem = random_problem(rng, n_max=8)
-    stations = np.unique(rng.integers(0, problem.n_stations, 2))
-    lengths = [
-        problem.station_length_ft[list(bits)].sum()
-        for bits in np.ndindex(*(2,) * problem.n_stations)
-        for bits in [np.array(bits, dtype=bool)]
-        if bits[stations].all() and window_is_within(problem, bits.tolist())
+    stations = np.unique(rng.integers(0, problem.n_stations, rng.integers(1, 5)))
+    windows = [
+        bits
+        for bits in itertools.product((False, True), repeat=problem.n_stations)
+        if all(bits[s] for s in stations) and window_is_within(problem, bits)
     ]
+    lengths = [problem.station_length_ft[list(bits)].sum() for bits in windows]
     found = shortest_spans(problem, stations)
     if not lengths:
         assert found is None
     else:
         assert window_is_within(problem, found.tolist()) and found[stations].all()
         assert problem.station_length_ft[found].sum() == pytest.approx(min(lengths))
+        assert len(spans_by_hand(problem, found.tolist())[0]) == min(
+            len(spans_by_hand(problem, bits)[0])
+            for bits in windows
+            if problem.station_length_ft[list(bits)].sum() < min(lengths) + 1e-9
+        )
 
 
 @pytest.mark.parametrize("seed", range(40))

@@ -8,17 +8,14 @@ from dataclasses import replace
 import numpy as np
 
 from geotrim.core.coverage import Floats
+from geotrim.core.window_clock import LEAST_SECONDS, SAME_VIEW, Clock
 from geotrim.core.window_cover import has_cover
 from geotrim.core.window_limits import evaluate, in_force, lifted, over
 from geotrim.core.window_problem import Flags, WindowPlan, WindowProblem
-from geotrim.core.window_solve import Clock, Solution, solve
+from geotrim.core.window_solve import Solution, solve
 from geotrim.errors import RangeError
 
 Progress = Callable[[str], None]
-#: Views that differ by less are the same: the solver and the weight of foliage are no finer.
-SAME_VIEW = 2e-6
-#: The least time a search is given, however many share what is left. [s]
-_LEAST_SECONDS = 0.05
 
 
 def frontier(
@@ -74,7 +71,7 @@ def frontier(
 
 
 def _part(seconds: float, n: int) -> float:
-    return max(seconds / n, _LEAST_SECONDS)
+    return max(seconds / n, LEAST_SECONDS)
 
 
 def _rising(found: list[Solution]) -> list[Solution]:
@@ -166,7 +163,7 @@ def _without_each(
 ) -> Iterable[tuple[str, Solution | None]]:
     limits = in_force(problem)
     for number, limit in enumerate(limits):
-        if clock.left() < _LEAST_SECONDS:
+        if clock.left() < LEAST_SECONDS:
             yield limit, None
             continue
         if progress is not None:
@@ -227,7 +224,7 @@ def what_bars(
 
 
 def _some(clock: Clock, share: float) -> Clock:
-    return Clock(max(clock.left() * share, _LEAST_SECONDS))
+    return Clock(max(clock.left() * share, LEAST_SECONDS))
 
 
 def _meets(solution: Solution, target_frac: float) -> bool:

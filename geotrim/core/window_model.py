@@ -19,6 +19,7 @@ from geotrim.core.window_cover import cover_of, has_cover
 from geotrim.core.window_limits import TOLERANCE, areas, counted
 from geotrim.core.window_presolve import Need, Small
 from geotrim.core.window_problem import WindowProblem
+from geotrim.core.window_spans import reaches
 
 #: What the view is worth against foliage: all the foliage the options could take is worth this
 #: share of the view that can open. Small enough to come second, large enough to be told from
@@ -98,7 +99,7 @@ def add_spans(program: Program, problem: WindowProblem, cost: npt.ArrayLike = 0.
     length = problem.station_length_ft
     is_open_max = problem.is_allowed.astype(float)
     station = program.columns_of(n, is_whole=True, upper=is_open_max, cost=cost)
-    least_end, most_end, gap_end = _reaches(problem)
+    least_end, most_end, gap_end = reaches(problem)
     can_start = problem.is_allowed & (least_end >= 0)
     start = program.columns_of(n, is_whole=False, upper=can_start.astype(float))
     for s in range(n):
@@ -118,34 +119,6 @@ def add_spans(program: Program, problem: WindowProblem, cost: npt.ArrayLike = 0.
     if problem.length_max_ft is not None and not has_cover(problem):
         _add_share(program, station, length, problem.length_max_ft)
     return station
-
-
-def _reaches(problem: WindowProblem) -> tuple[Ints, Ints, Ints]:
-    """For each station: last one a span from here must hold, and may hold; last barred start.
-
-    The first is -1 where a span from here cannot be long enough before the stretch ends, the
-    second below the station where the station alone is too long.
-    """
-    n = problem.n_stations
-    end = np.cumsum(problem.station_length_ft)
-    begin = end - problem.station_length_ft
-    is_last = np.append(problem.is_break[1:], True) if n else np.zeros(0, dtype=bool)
-    last = np.minimum.accumulate(np.where(is_last, np.arange(n), n)[::-1])[::-1]
-    least = problem.span_min_ft or 0.0
-    # A length of span_min, less rounding, is enough; the span holds its first station anyway.
-    enough = np.searchsorted(end, begin + least - _slack(least))
-    enough = np.maximum(enough, np.arange(n))
-    must = np.where(enough <= last, enough, -1)
-    most = np.inf if problem.span_max_ft is None else problem.span_max_ft
-    may = np.searchsorted(end, begin + most + _slack(most), side="right") - 1
-    # A start at k after s leaves begin[k] - end[s] of shore between.
-    gap = problem.gap_min_ft
-    barred = np.searchsorted(begin, end + gap - _slack(gap)) - 1
-    return must, np.minimum(may, last), np.clip(barred, np.minimum(np.arange(n) + 1, last), last)
-
-
-def _slack(limit: float) -> float:
-    return TOLERANCE * max(1.0, limit) if np.isfinite(limit) else 0.0
 
 
 def _add_share(program: Program, columns: Ints, values: Floats, most: float) -> None:

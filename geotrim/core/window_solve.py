@@ -2,25 +2,23 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
-from geotrim.core.coverage import Floats, Ints
+from geotrim.core.coverage import Floats
+from geotrim.core.window_clock import Clock
 from geotrim.core.window_limits import check_problem, evaluate
 from geotrim.core.window_model import (
     FOLIAGE_WEIGHT,
     SCALE,
     Model,
-    Program,
-    add_spans,
     window_model,
 )
 from geotrim.core.window_presolve import Small, presolve
-from geotrim.core.window_problem import Flags, WindowPlan, WindowProblem, opened_frac
-from geotrim.errors import RangeError
+from geotrim.core.window_problem import WindowPlan, WindowProblem, opened_frac
+from geotrim.core.window_run import run
+from geotrim.core.window_spans import shortest_spans
 
 #: Share of the time kept for a first plan, should the solver stop before it has a good one.
 _KEPT = 0.2
@@ -46,21 +44,6 @@ class Solution:
     bound_frac: float
     foliage_ft3: float
     is_optimal: bool
-
-
-class Clock:
-    """Time left of a budget. [s]."""
-
-    def __init__(self, seconds: float) -> None:
-        if not seconds > 0.0:
-            raise RangeError(
-                "seconds", f"{seconds:g}", "a time over 0 s", "give the search some time"
-            )
-        self.end = time.monotonic() + seconds
-
-    def left(self) -> float:
-        """Seconds left, never below 0."""
-        return max(self.end - time.monotonic(), 0.0)
 
 
 def solve(problem: WindowProblem, *, seconds: float = 60.0) -> Solution:
@@ -150,22 +133,6 @@ def _search(
     return None, bound, False
 
 
-def run(program: Program, seconds: float) -> Any:
-    """The program solved by scipy's mixed-integer solver."""
-    from scipy.optimize import Bounds, LinearConstraint, milp
-    from scipy.sparse import csr_matrix
-
-    shape = (len(program.most), len(program.cost))
-    rows = csr_matrix((program.values, (program.rows, program.columns)), shape=shape)
-    return milp(
-        np.array(program.cost),
-        constraints=LinearConstraint(rows, -np.inf, np.array(program.most)),
-        integrality=np.array(program.is_whole, dtype=int),
-        bounds=Bounds(0.0, np.array(program.upper)),
-        options={"time_limit": seconds, "mip_rel_gap": 0.0},
-    )
-
-
 def _plan(problem: WindowProblem, model: Model, x: Floats) -> WindowPlan:
     options = model.small.options[x[model.option] > 0.5]
     option_of = np.full(problem.n_trees, -1, dtype=np.int64)
@@ -231,20 +198,3 @@ def _drawn_in(problem: WindowProblem, plan: WindowPlan) -> WindowPlan:
         return plan
     drawn = WindowPlan(shortest, plan.option_of)
     return plan if evaluate(problem, drawn).broken() else drawn
-
-
-def shortest_spans(problem: WindowProblem, stations: Ints) -> Flags | None:
-    """(n,) the shortest window within the rules of spans that holds some stations, or None.
-
-    Of equally short ones, one with the fewest spans.
-    """
-    if len(stations) == 0:
-        return np.zeros(problem.n_stations, dtype=bool)
-    program = Program()
-    length = problem.station_length_ft
-    # A start costs little beside the least station, so that length always comes first.
-    columns = add_spans(program, problem, SCALE * length / length.sum())
-    for station in np.unique(stations):
-        program.row([columns[station]], [-1.0], -1.0)
-    result = run(program, 10.0)
-    return None if result.x is None else result.x[columns] > 0.5
