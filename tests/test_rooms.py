@@ -12,7 +12,7 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent / "geotrim"
 FLOORS = [
     {"errors"},
-    {"units"},
+    {"units", "quiet"},
     {"checks"},
     {"model"},
     {"core", "rules"},
