@@ -60,7 +60,7 @@ def test_the_function_takes_what_is_declared_and_nothing_else(name):
         if one.name in params:
             assert one.kind is inspect.Parameter.KEYWORD_ONLY
             assert one.default == params[one.name].default, f"default of {one.name}"
-        elif f"{one.name}?" in (*op.inputs, *(name.replace("-", "_") for name in op.after)):
+        elif f"{one.name.removesuffix('_result')}?" in (*op.inputs, *(name.replace("-", "_") for name in op.after)):
             assert one.default in (None, ()), f"{one.name} may be left out"
         else:
             assert one.default is inspect.Parameter.empty, f"{one.name} is needed"

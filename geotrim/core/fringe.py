@@ -282,9 +282,17 @@ def covered_length(base: Baseline, shapes: Any, step: float) -> float:
     step : float
         Outlines are followed in steps no longer than this. [map units]
     """
-    s0, _, s1, _ = _outlines(base, shapes, step)
-    covered = _union(np.minimum(s0, s1), np.maximum(s0, s1))
+    covered = covered_spans(base, shapes, step)
     return float((covered[:, 1] - covered[:, 0]).sum())
+
+
+def covered_spans(base: Baseline, shapes: Any, step: float) -> Array:
+    """Parts of a stretch that shapes stand square to: (n, 2) stations, rising and apart.
+
+    Parameters are those of :func:`covered_length`; stations are in map units.
+    """
+    s0, _, s1, _ = _outlines(base, shapes, step)
+    return _union(np.minimum(s0, s1), np.maximum(s0, s1))
 
 
 def _outlines(base: Baseline, shapes: Any, step: float) -> tuple[Array, Array, Array, Array]:

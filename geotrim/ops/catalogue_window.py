@@ -411,7 +411,7 @@ RISKS = Operation(
     function="geotrim.ops.risks:risks",
     words="geotrim.report.risks_text:risks_text",
     inputs=("crowns", "heights", "profiles?", "facts?", "overlays?"),
-    after=("heights", "slices", "calibrate?", "route", "window?", "stages"),
+    after=("heights?", "slices?", "calibrate?", "route", "window?", "stages"),
     outputs={
         "risk_limits": ("n_trees", "n_draws", "n_broken_draws", "broken_frac"),
         "risk_trees": ("top_height_ft", "height_error_ft", "broken_frac", "is_stick_first"),

@@ -9,9 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from geotrim.core.window_problem import WindowPlan, WindowProblem
 from geotrim.ops import window_tables as tables
-from geotrim.ops.window_length import AT_CAP_FT, covered_ft
 
 #: Shares of the time for one lot: the plan itself, then of what is left the frontier.
 FOR_PLAN, FOR_FRONTIER = 0.4, 0.5
@@ -33,14 +31,14 @@ class Costs:
     """What the limits cost, and what else could be had: searched for in the time that is left."""
 
     def __init__(
-        self, asked: Mapping[str, Any], lot: tables.Lot, plan: WindowPlan, solution: Any,
-        is_own: bool, look: Any, clock: Clock, given: WindowProblem,
+        self, asked: Mapping[str, Any], lot: tables.Lot, solution: Any, is_own: bool, look: Any,
+        clock: Clock,
     ) -> None:  # fmt: skip
         from geotrim.core.window_frontier import best_centred
         from geotrim.core.window_solve import solve
 
         self.asked, self.lot, self.solution = asked, lot, solution
-        self.is_own, self.look, self.clock, self.problem = is_own, look, clock, given
+        self.is_own, self.look, self.clock = is_own, look, clock
         spent, own = float(look.foliage_ft3), lot.problem.foliage_max_ft3
         self.centred = best_centred(lot.problem, spent, seconds=clock.part(0.2))
         self.best: Any = None
@@ -59,34 +57,21 @@ class Costs:
         if n == 0:
             return []
         points = frontier(self.lot.problem, n, seconds=self.clock.part(FOR_FRONTIER))
-        points = [one for one in points if self._keeps_length(one)]
         if not points:
             return []
         seen = [evaluate(self.lot.problem, one.plan) for one in points]
         chosen = None if self.is_own else self.solution
         return tables.frontier_rows(self.lot, points, seen, knee(points), chosen)
 
-    def _keeps_length(self, one: Any) -> bool:
-        """Whether the crowns a plan cuts stand along no more shore than the cap leaves."""
-        most = self.lot.problem.length_max_ft
-        return most is None or covered_ft(self.lot, one.plan.option_of >= 0) <= most + AT_CAP_FT
-
     def without(self) -> Mapping[str, float]:
         """Limit -> view without it, for those that cost view as far as that could be told."""
         from geotrim.core.window_frontier import what_binds
-        from geotrim.core.window_solve import solve
 
         if self.is_own:
             return {}
         found = what_binds(self.lot.problem, self.solution, seconds=self.clock.part(0.7))
         self.costing = {name: view for name, view in found.items() if np.isfinite(view)}
         self.untold = tuple(name for name, view in found.items() if not np.isfinite(view))
-        if self.problem is not self.lot.problem:  # fewer trees, for the sake of the length
-            self.costing.pop("allowance-trees", None)
-            free = replace(self.problem, length_max_ft=None)
-            view = solve(free, seconds=self.clock.part(0.3)).view_frac
-            if view > self.look.view_frac + SAME_VIEW:
-                self.costing["allowance-length"] = view
         return self.costing
 
     def target(self) -> tuple[bool, str]:

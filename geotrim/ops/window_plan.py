@@ -23,10 +23,9 @@ from geotrim.ops.eyes import eyes_of_lots, water_level
 from geotrim.ops.scene import eye_elevations, scene_of
 from geotrim.ops.sight_views import NEAR_FT
 from geotrim.ops.window_costs import FOR_PLAN, Clock, Costs
-from geotrim.ops.window_length import covered_ft, solve_within
 from geotrim.ops.window_spans import Spans, beyond, open_stations
 from geotrim.ops.window_trees import AND, Stand, stand_of, treatments
-from geotrim.ops.window_view import Shore, rays_of_eyes, shore_of, station_rays
+from geotrim.ops.window_view import Shore, crown_stations, rays_of_eyes, shore_of, station_rays
 from geotrim.rules.readings import Readings
 from geotrim.rules.rule_file import number_words
 from geotrim.rules.rule_set import RuleSet
@@ -384,6 +383,7 @@ def _problem(
         given.route["shares"], lot_id, way.route, str(asked["share_measure_reading"])
     )
     budget = asked["foliage_budget_frac"]
+    along = crown_stations(shore, stand.stretch, stand.shape, counted & (station >= 0))
     return WindowProblem(
         station_from_ft=shore.from_ft,
         station_length_ft=shore.length_ft,
@@ -401,6 +401,8 @@ def _problem(
         area_ft2=stand.area_ft2,
         trees_max=cap.trees,
         length_max_ft=cap.length_ft,
+        cover_start=along[0],
+        cover_station=along[1],
         area_max_ft2=cap.area_ft2,
         share_max_frac=share_limits(given, way, stand)[0],
         foliage_max_ft3=None if budget is None else float(budget) * foliage_ft3,
@@ -437,13 +439,11 @@ class Found:
     """The plan of one lot.
 
     solution : None where the window is the user's own and nothing was chosen.
-    problem : as it was solved: with fewer trees where the cap on length asked for it.
     """
 
     plan: WindowPlan
     solution: Any
     is_own: bool
-    problem: WindowProblem
 
 
 def _rows(
@@ -453,18 +453,14 @@ def _rows(
     from geotrim.core.window_limits import evaluate
 
     look = evaluate(lot.problem, found.plan)
-    solved = replace(lot, problem=found.problem)
-    costs = Costs(
-        given.asked, solved, found.plan, found.solution, found.is_own, look, clock,
-        lot.problem,
-    )  # fmt: skip
+    costs = Costs(given.asked, lot, found.solution, found.is_own, look, clock)
     frontier = costs.frontier()
     without = costs.without()
     reading = str(given.asked["share_measure_reading"])
     cap = rules.allowance(given.route["shares"], lot.lot_id, way.route, reading)
     allowed = (cap.words + ("" if cap.is_sure else " (taken as binding)"), cap.source)
     share = share_limits(given, way, lot.stand)[1]
-    checks = [*look.checks, *_length_check(lot, found.plan, look), *broken_bars(lot, found.plan)]
+    checks = [*look.checks, *broken_bars(lot, found.plan)]
     rows = {
         "window_lots": [_lot_row(given, lot, view, way, found, look, costs)],
         "window_spans": tables.span_rows(lot, found.plan),
@@ -475,17 +471,6 @@ def _rows(
         "window_frontier": frontier,
     }
     return rows, costs.untold
-
-
-def _length_check(lot: tables.Lot, plan: WindowPlan, look: Any) -> list[BarCheck]:
-    """The cap on length, against the spans and the shore that the crowns cut stand along."""
-    most = lot.problem.length_max_ft
-    if most is None:
-        return []
-    cut = plan.option_of >= 0
-    value = max(float(look.window_length_ft), covered_ft(lot, cut))
-    trees = tuple(np.flatnonzero(cut).tolist()) if value > most + 1e-6 else ()
-    return [BarCheck("allowance-length", value, most, bool(trees) or value > most + 1e-6, trees)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -517,20 +502,21 @@ def broken_bars(lot: tables.Lot, plan: WindowPlan) -> list[BarCheck]:
 
 def _solved(given: Given, lot: tables.Lot, clock: Clock) -> Found:
     """The best plan, or the user's own."""
-    most_ft = lot.problem.length_max_ft
+    from geotrim.core.window_solve import solve
+
     if given.own is None:
-        solution, tight = solve_within(lot, lot.problem, most_ft, clock.part(FOR_PLAN))
-        return Found(solution.plan, solution, False, tight)
+        solution = solve(lot.problem, seconds=clock.part(FOR_PLAN))
+        return Found(solution.plan, solution, False)
     is_open = open_stations(given.own, lot.shore)
     if given.asked["window_treatment"] == "clear-band":
         band = given.asked["band_ft"]
-        return Found(cleared(lot, is_open, float(band[0]), float(band[1])), None, True, lot.problem)
+        return Found(cleared(lot, is_open, float(band[0]), float(band[1])), None, True)
     inside = replace(
         lot.problem, is_allowed=is_open, span_min_ft=None, span_max_ft=None, gap_min_ft=0.0,
-        n_spans_max=None, length_max_ft=None,
+        n_spans_max=None,
     )  # fmt: skip
-    solution, _ = solve_within(lot, inside, most_ft, clock.part(FOR_PLAN))
-    return Found(WindowPlan(is_open, solution.plan.option_of), solution, True, lot.problem)
+    solution = solve(inside, seconds=clock.part(FOR_PLAN))
+    return Found(WindowPlan(is_open, solution.plan.option_of), solution, True)
 
 
 def cleared(lot: tables.Lot, is_open: Flags, low_ft: float, high_ft: float) -> WindowPlan:

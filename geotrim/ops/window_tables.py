@@ -220,7 +220,7 @@ OF_ALL = {
 }
 ALLOWANCES = {
     "allowance-trees": ("trees trimmed", ""),
-    "allowance-length": ("length of the window", "ft"),
+    "allowance-length": ("shore that the trees trimmed stand along, whole stations", "ft"),
     "allowance-area": ("canopy area of the trees trimmed", "ft2"),
 }
 SHARE = "foliage-share"

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geotrim.core.fringe import Baseline, strip_polygon
+from geotrim.core.fringe import OUTLINE_STEP_FT, Baseline, covered_spans, strip_polygon
 from geotrim.core.sight_scene import Rays, Scene
 from geotrim.model import Result
 
@@ -20,6 +20,8 @@ Flags = npt.NDArray[np.bool_]
 MARGIN_FT = 1.0
 #: The outline of a span follows the shore in steps no longer than this. [ft]
 STRIP_STEP_FT = 2.0
+#: A crown that reaches into a station no farther than this does not stand along it. [ft]
+LEAST_COVER_FT = 1e-3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -239,6 +241,44 @@ def rays_of_eyes(
         )
         for (x, y), up in zip(places, elevation_ft, strict=True)
     ]  # fmt: skip
+
+
+def crown_stations(
+    shore: Shore, stretch_id: Any, shapes: Any, which: Flags
+) -> tuple[Ints, Ints]:
+    """Stations that trees' crowns stand along, as the cap on the length of fringe counts them.
+
+    Parameters
+    ----------
+    shore : Shore
+    stretch_id, shapes : (n,) arrays
+        Stretch and outline of each crown, in map units.
+    which : (n,) bool array
+        Trees that are looked at; of the others none is told.
+
+    Returns
+    -------
+    start : (n + 1,) array
+    station : (c,) array
+        Those of tree t are ``station[start[t]:start[t + 1]]``.
+
+    Notes
+    -----
+    A station counts whole as soon as a crown reaches into it, so that no plan trims more fringe
+    than the cap leaves, whatever the length of a station.
+    """
+    found: list[Ints] = [np.zeros(0, dtype=np.intp) for _ in which]
+    for k, one in enumerate(shore.stretches):
+        mine = np.flatnonzero(shore.stretch == k)
+        low = shore.from_ft[mine] - one.station0_ft
+        high = low + shore.length_ft[mine]
+        for t in np.flatnonzero(which & (stretch_id == one.stretch_id)):
+            spans = covered_spans(one.base, shapes[t : t + 1], OUTLINE_STEP_FT / shore.feet)
+            spans = spans * shore.feet
+            reach = np.minimum(spans[:, 1], high[:, None]) - np.maximum(spans[:, 0], low[:, None])
+            found[t] = mine[(reach > LEAST_COVER_FT).any(axis=1)]
+    start = np.concatenate([[0], np.cumsum([len(one) for one in found])])
+    return start.astype(np.intp), _joined(found, np.intp)
 
 
 def span_shape(shore: Shore, first: int, last: int, zone: Any) -> Any:
