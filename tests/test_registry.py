@@ -52,15 +52,19 @@ def test_the_function_takes_what_is_declared_and_nothing_else(name):
     op = OPERATIONS[name]
     signature = inspect.signature(op.load())
     given = {item.removesuffix("?") for item in op.inputs}
-    before = {other.replace("-", "_") for other in op.builds_on()}
-    given |= {f"{name}_result" if name in given else name for name in before}
+    spare = {item.removesuffix("?") for item in op.inputs if item.endswith("?")}
+    for other in op.after:
+        before = other.removesuffix("?").replace("-", "_")
+        keyword = f"{before}_result" if before in given else before
+        spare |= {keyword} if other.endswith("?") else set()
+        given = given | {keyword}
     params = {param.name: param for param in op.params}
     assert set(signature.parameters) == given | set(params)
     for one in signature.parameters.values():
         if one.name in params:
             assert one.kind is inspect.Parameter.KEYWORD_ONLY
             assert one.default == params[one.name].default, f"default of {one.name}"
-        elif f"{one.name.removesuffix('_result')}?" in (*op.inputs, *(name.replace("-", "_") for name in op.after)):
+        elif one.name in spare:
             assert one.default in (None, ()), f"{one.name} may be left out"
         else:
             assert one.default is inspect.Parameter.empty, f"{one.name} is needed"

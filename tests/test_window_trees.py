@@ -7,6 +7,7 @@ height (column model), in cubic feet but for the survey foot (two parts in a mil
 from __future__ import annotations
 
 import dataclasses
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -430,7 +431,7 @@ def test_stations_that_a_crown_stands_along():
     """Crowns from 17.5 to 22.5 and from 22 to 26 of stations a foot long, and one apart."""
     lot, *_ = lot_of(make_site([(20, 6, 5, 14), (24, 16, 4, 14), (40, 6, 4, 14)]))
     start, station = lot.problem.cover_start, lot.problem.cover_station
-    along = [station[a:b].tolist() for a, b in zip(start[:-1], start[1:], strict=True)]
+    along = [station[a:b].tolist() for a, b in pairwise(start)]
     assert along == [[17, 18, 19, 20, 21, 22], [22, 23, 24, 25], [38, 39, 40, 41]]
     lot, *_ = lot_of(make_site([(20, 6, 5, 14), (40, 6, 4, 14)]), station_step_ft=10.0)
     assert lot.problem.cover_station.tolist() == [1, 2, 3, 4]  # 17.5 to 22.5, 38 to 42
