@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
-from geotrim.core.sight_scene import Ground, Rays, Scene
+from geotrim.core.sight_scene import Ground, Rays, Scene, Shared
 
 
 def strip(columns, *, clearable=True, ground=None, substrate=0.0, water_ft=0.0, n_cols=200):
@@ -66,6 +67,28 @@ def forest(seed, *, n=16, n_trees=7, cell_ft=2.0, turn_deg=0.0, feet=1.0, south_
     is_clearable = rng.random((n, n)) < 0.97
     base = rng.uniform(0.0, 4.0, n_trees)
     return Scene(top, tree, is_clearable, base, substrate, where, feet, ground, 0.0)
+
+
+def shared(scene, seed, share=0.4):
+    """The same canopy with a column of another tree, or of two, on some of its cells."""
+    rng = np.random.default_rng(seed + 5000)
+    own = scene.tree.reshape(-1)
+    has = (own >= 0) & (scene.top_ft.reshape(-1) > scene.base_ft[own])
+    cells = np.flatnonzero(has & (rng.random(own.size) < share))
+    cell = np.sort(np.concatenate([cells, cells[rng.random(cells.size) < 0.3]]))
+    tree = rng.integers(0, scene.base_ft.size, cell.size)
+    top = rng.uniform(2.0, 13.0, cell.size)
+    return replace(scene, shared=Shared(cell, tree, top, rng.random(cell.size) < 0.9))
+
+
+def _on_cell(scene, row, col):
+    """Columns on a cell: (tree, top, whether it can be cut)."""
+    found = [(scene.tree[row, col], scene.top_ft[row, col], scene.is_clearable[row, col])]
+    more = scene.shared
+    if more is not None:
+        at = np.flatnonzero(more.cell == row * scene.tree.shape[1] + col)
+        found += [(more.tree[k], more.top_ft[k], more.is_clearable[k]) for k in at]
+    return [one for one in found if one[0] >= 0 and one[1] > scene.base_ft[one[0]]]
 
 
 def rays_through(seed, n_rays, *, eye_ft, length_ft, feet=1.0, at=(0.0, 0.0), curvature=0.0,
@@ -131,12 +154,15 @@ def marched(scene, rays, cuts=((), (), ()), *, step_ft=0.004, n_bins=20_000):
         place = np.flatnonzero(is_in)
         cells = np.stack([row[place], col[place]], axis=1)
         for r, c in np.unique(cells, axis=0):
-            number, top = scene.tree[r, c], scene.top_ft[r, c]
-            if number < 0 or not top > scene.base_ft[number]:
-                continue
-            own = spans.get(int(number), []) if scene.is_clearable[r, c] else []
             at = place[(cells == (r, c)).all(axis=1)]
-            for low, high in _pieces(scene.base_ft[number], top, own):
+            left = [
+                piece
+                for number, top, can_cut in _on_cell(scene, r, c)
+                for piece in _pieces(
+                    scene.base_ft[number], top, spans.get(int(number), []) if can_cut else []
+                )
+            ]
+            for low, high in left:
                 d_low.append(d[at])
                 foot = scene.substrate_ft[r, c]
                 lows.append(np.full(at.size, max(low + foot, scene.water_ft)))

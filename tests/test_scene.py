@@ -259,6 +259,21 @@ def test_a_crown_hides_from_its_lowest_foliage_where_that_is_known(model):
         scene_of(crowns, cells, foliage, hides_from="roots")
 
 
+def test_crowns_that_share_a_cell_each_have_a_column_on_it():
+    """The larger share, of equal ones the first, is in the grids; the others stand beside it."""
+    for edge, owner in ((2.6, 0), (2.4, 1), (2.5, 0)):
+        crowns = crowns_of(shapely.box(1, 1, edge, 2), shapely.box(edge, 1, 4, 2))
+        zone = shapely.box(X, Y, X + 2.2, Y + 9)
+        found, notes = scene_for(crowns, grid(np.full((4, 5), 9.0)), zone=zone)
+        more = found.shared
+        assert (more.cell.tolist(), more.tree.tolist()) == ([1], [1 - owner])
+        assert more.top_ft.tolist() == [9.0] and more.is_clearable.tolist() == [False]
+        assert any("1 of 3 cells" in n.text for n in notes)
+        alone, notes = scene_for(crowns, grid(np.full((4, 5), 9.0)), without=[owner])
+        assert alone.shared is None and (alone.tree >= 0).sum() == 2
+        assert not any("more than one crown" in n.text for n in notes)
+
+
 def test_the_larger_share_takes_the_cell():
     """0.6 and 0.4 of a cell; of equal shares the first crown takes it."""
     for edge, owner in ((2.6, 0), (2.4, 1), (2.5, 0)):

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from sight_oracle import east, forest, marched, rays_through, slope, strip
+from sight_oracle import east, forest, marched, rays_through, shared, slope, strip
 
 from geotrim.core import _sight_kernels
 from geotrim.core.sight import blocks, open_share
 from geotrim.core.sight_rays import shore_rays
-from geotrim.core.sight_scene import Ground, Rays, Scene, curvature_per_ft
+from geotrim.core.sight_scene import Ground, Rays, Scene, Shared, curvature_per_ft
 from geotrim.errors import RangeError, ShapeError
 
 #: Off, the earth's own, and one so strong that every term of it shows.
@@ -415,6 +416,36 @@ def test_random_canopies_match_ray_marching(seed):
         by_steps = marched(scene, rays, given_cuts or ((), (), ()))
         assert np.abs(by_ray - by_steps).max() < 1e-3
     assert 0.02 < by_ray.mean() < 0.98
+
+
+@pytest.mark.parametrize("seed", [0, 2, 3])
+def test_cells_that_trees_share_match_ray_marching(seed):
+    """One column a tree on the cell, each with its own top, cuts and base."""
+    plain = forest(seed, hills=seed % 2 == 1, **GRIDS[seed])
+    rest = {key: GRIDS[seed][key] for key in ("feet", "at") if key in GRIDS[seed]}
+    rays = rays_through(seed, 6, eye_ft=8.0 + seed, length_ft=48.0, **rest)
+    cuts = ([0, 1, 2, 3, 5], [6.0, 5.0, 2.0, 6.0, 4.0], [10.0, math.inf, 9.0, 11.0, math.inf])
+    scene = shared(plain, seed)
+    for given_cuts in (None, cuts):
+        _, by_ray = open_share(scene, rays, given_cuts)
+        by_steps = marched(scene, rays, given_cuts or ((), (), ()))
+        assert np.abs(by_ray - by_steps).max() < 1e-3
+    assert (by_ray <= open_share(plain, rays, cuts)[1] + 1e-12).all()
+    assert (by_ray < open_share(plain, rays, cuts)[1] - 0.01).any()
+
+
+def test_further_columns_stand_where_one_stands_already():
+    scene = strip([(50, 52, 2.0, 9.0, 0)])
+    one, top, yes = np.array([0]), np.array([9.0]), np.array([True])
+    ray = east(8.0, -5.0, 0.0)
+    good = replace(scene, shared=Shared(np.array([450]), one, top, yes))
+    assert open_share(good, ray)[0] == open_share(scene, ray)[0]
+    for cell, tree in (([449], [0]), ([450], [1]), ([450], [-1]), ([451, 450], [0, 0]),
+                       ([5000], [0]), ([-1], [0]), ([450, 451], [0])):  # fmt: skip
+        n = len(cell)
+        bad = Shared(np.array(cell), np.array(tree), np.full(n, 9.0), np.repeat(yes, n))
+        with pytest.raises(ShapeError, match="shared"):
+            open_share(replace(scene, shared=bad), ray)
 
 
 @pytest.mark.parametrize("seed", range(3))

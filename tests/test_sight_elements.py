@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from sight_oracle import east, forest, rays_through, slope, strip
+from sight_oracle import east, forest, rays_through, shared, slope, strip
 
 from geotrim.core import _sight_kernels
 from geotrim.core.sight import elements, open_share
 from geotrim.core.sight_rays import shore_rays
-from geotrim.core.sight_scene import Rays
+from geotrim.core.sight_scene import Rays, Shared
 from geotrim.core.window_problem import Options, opened_frac
 from geotrim.errors import RangeError
 
@@ -70,6 +71,21 @@ def test_a_wall_has_three_elements():
     assert by_groups["[[0, 1]]"] * -low == pytest.approx(either, abs=1e-12)
     assert by_groups["[[1]]"] * -low == pytest.approx(-slope(-2.0 / 50.0), abs=1e-12)
     assert opened_frac(found, taken(options, [0])) == pytest.approx(either / -low)
+
+
+def test_a_shared_cell_opens_only_when_both_trees_are_cut():
+    """A wall of 14 ft that is two trees' at once, seen level through 6 to 10 ft."""
+    wall = strip([(50, 51, 0.0, 14.0, 0)])
+    row = np.arange(5) * 200 + 50
+    more = Shared(row, np.ones(5, int), np.full(5, 12.0), np.ones(5, bool))
+    wall = replace(wall, base_ft=np.zeros(2), shared=more)
+    level = shore_rays([0.0], [2.5], [1.0], [0.0], 200.0, 1.0, (6.0, 10.0))
+    options = options_of([(0, 6.0, 10.0), (1, 6.0, 10.0)])
+    found = elements(wall, [level], options)
+    assert [groups(found, j) for j in range(len(found))] == [[[0], [1]]]
+    for chosen, seen in (([0], 0.0), ([1], 0.0), ([0, 1], 1.0)):
+        assert opened_frac(found, taken(options, chosen)) == pytest.approx(seen)
+        assert open_share(wall, level, cuts_of(options, chosen))[0] == pytest.approx(seen)
 
 
 def test_an_option_must_clear_all_of_a_trees_layers_there():
@@ -203,6 +219,7 @@ MENUS = st.lists(st.tuples(st.integers(0, 6), SPAN), max_size=14, unique=True)
 def view_of(seed, kind):
     """A random scene with rays from two eyes, or level ones."""
     scene = forest(seed, n=9, cell_ft=3.0, hills=seed % 2 == 0, turn_deg=seed * 7.0)
+    scene = shared(scene, seed) if seed % 3 == 0 else scene
     if kind == "level":
         x = np.linspace(-12.0, 12.0, 5)
         rays = shore_rays(x, np.full(5, -20.0), 0.1 * x, np.ones(5), 40.0, 1 + x**2, (4.0, 11.0))

@@ -176,6 +176,18 @@ def test_crowns_of_unknown_height_make_a_view_one_of_at_most():
     assert not row["is_at_most"]
 
 
+def test_a_kept_tree_hides_on_the_cells_it_shares():
+    """Two crowns over the same ground: the window of one opens nothing, of both the slot."""
+    site = made.site_of([WALL, WALL], [15.0, 15.0], [(*EYE, 8.0)])
+    slots = [made.clear(6.0, 10.0, "t0"), made.clear(6.0, 10.0, "t1")]
+    for cuts in (slots[:1], slots[1:]):
+        row, _ = eye_rows(made.sights(site, made.window_of(cuts)))
+        assert row["view_after_frac"] == pytest.approx(0.0, abs=1e-12)
+    row, rays = eye_rows(made.sights(site, made.window_of(slots)))
+    seen = share(rays, lambda a: under(2.0, 40.0, a), 8.0)
+    assert row["view_after_frac"] == pytest.approx(seen, abs=1e-9)
+
+
 def test_a_window_opens_only_what_stands_in_the_zone():
     """A neighbour's wall hides the view too, and the lot's window leaves it."""
     lots = {"A": box(-100, -80, 0, 0), "B": box(0, -80, 100, 0)}

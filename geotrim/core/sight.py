@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from geotrim.core.coverage import Floats, Ints
 from geotrim.core.sight_rays import pixel_rates
-from geotrim.core.sight_scene import Rays, Scene
+from geotrim.core.sight_scene import Rays, Scene, Shared
 from geotrim.core.window_problem import Elements, Flags, Options
 from geotrim.errors import RangeError, ShapeError
 
@@ -127,6 +127,55 @@ def _check(scene: Scene) -> None:
             f"fewer than the {scene.base_ft.size} bases",
             "give each tree a base",
         )
+    if scene.shared is not None and len(scene.shared):
+        _check_shared(scene, scene.shared)
+
+
+def _check_shared(scene: Scene, shared: Shared) -> None:
+    """Further columns stand in the order of their cells, on cells that have a column already."""
+    cell, tree = np.asarray(shared.cell), np.asarray(shared.tree)
+    sizes = {cell.size, tree.size, np.size(shared.top_ft), np.size(shared.is_clearable)}
+    is_good = len(sizes) == 1 and (np.diff(cell) >= 0).all() and cell[0] >= 0
+    is_good = bool(is_good and cell[-1] < scene.tree.size and tree.min() >= 0)
+    if is_good and tree.max() < scene.base_ft.size:
+        owner = scene.tree.reshape(-1)[cell]
+        first = scene.top_ft.reshape(-1)[cell] > scene.base_ft[owner]
+        if ((owner >= 0) & first).all():
+            return
+    raise ShapeError(
+        "scene shared",
+        f"{cell.size} columns",
+        "columns of known trees by rising cell, on cells with canopy of another tree",
+        "sort them, and put the first one of each cell on the grids",
+    )
+
+
+def _columns(scene: Scene, cell: Ints) -> tuple[Ints, list[Any]]:
+    """Columns that stand on crossed cells.
+
+    Returns the crossing each belongs to, and its top, tree, substrate and whether it can be cut.
+    """
+    shared = scene.shared
+    which = begin = np.arange(cell.size)
+    if shared is not None and len(shared):
+        begin = np.searchsorted(shared.cell, cell, side="left")
+        n = 1 + np.searchsorted(shared.cell, cell, side="right") - begin
+        which = np.repeat(which, n)
+    at = cell[which]
+    found: list[Any] = [
+        np.asarray(scene.top_ft, np.float64).reshape(-1)[at],
+        np.asarray(scene.tree, np.int64).reshape(-1)[at],
+        np.asarray(scene.substrate_ft, np.float64).reshape(-1)[at],
+        np.asarray(scene.is_clearable, np.bool_).reshape(-1)[at],
+    ]
+    if shared is None or which.size == cell.size:
+        return which, found
+    place = np.arange(which.size) - (np.cumsum(n) - n)[which]  # 0: the one in the grids
+    more = place > 0
+    extra = (begin[which] + place - 1)[more]
+    for k, values in ((0, shared.top_ft), (1, shared.tree), (3, shared.is_clearable)):
+        found[k][more] = np.asarray(values)[extra]
+    return which, found
 
 
 def _crossings(scene: Scene, rays: Rays) -> tuple[Ints, Floats, Floats, Ints]:
@@ -156,24 +205,23 @@ def _canopy(scene: Scene, rays: Rays, layers: _Layers) -> tuple[Blocks, Ints]:
     from geotrim.core import _sight_kernels
 
     ray, near, far, cell = _crossings(scene, rays)
-    substrate = scene.substrate_ft.reshape(-1)
-    if not math.isnan(rays.eye_ft) and np.isnan(substrate[cell]).any():
+    crossed, (top, tree, substrate, is_clearable) = _columns(scene, cell)
+    ray, near, far = ray[crossed], near[crossed], far[crossed]
+    if not math.isnan(rays.eye_ft) and np.isnan(substrate).any():
         raise RangeError(
             "substrate_ft",
             "NaN under canopy",
             "an elevation under each cell of a crown",
             "fill the gaps of the ground, or leave the ground out",
         )
-    tree = np.ascontiguousarray(scene.tree.reshape(-1), np.int64)
-    is_clearable = np.ascontiguousarray(scene.is_clearable.reshape(-1), np.bool_)
     given: list[Any] = [
         near,
         far,
-        cell,
-        np.ascontiguousarray(scene.top_ft.reshape(-1), np.float64),
+        np.arange(near.size),
+        top,
         tree,
         np.ascontiguousarray(scene.base_ft, np.float64),
-        np.ascontiguousarray(substrate, np.float64),
+        substrate,
         is_clearable,
         float(rays.eye_ft),
         float(scene.water_ft),
@@ -181,19 +229,16 @@ def _canopy(scene: Scene, rays: Rays, layers: _Layers) -> tuple[Blocks, Ints]:
         layers.edge_start,
         layers.edge,
     ]
-    count = np.zeros(cell.size, np.int64)
+    count = np.zeros(near.size, np.int64)
     floats, whole = np.empty(0), np.empty(0, np.int64)
     _sight_kernels.layers(*given, count, True, floats, floats, floats, floats, whole)
     n = int(count.sum())
     low, high, low_ft, high_ft = (np.empty(n) for _ in range(4))
     layer = np.empty(n, np.int64)
     _sight_kernels.layers(*given, count, False, low, high, low_ft, high_ft, layer)
-    which = np.repeat(np.arange(cell.size), count)
-    at = cell[which]
+    at = np.repeat(np.arange(near.size), count)
     none = np.zeros(n, dtype=bool)
-    blocks = Blocks(
-        ray[which], low, high, tree[at], low_ft, high_ft, near[which], is_clearable[at], none
-    )
+    blocks = Blocks(ray[at], low, high, tree[at], low_ft, high_ft, near[at], is_clearable[at], none)
     return blocks, layer
 
 

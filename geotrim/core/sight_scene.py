@@ -31,8 +31,27 @@ class Ground:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Shared:
+    """More columns on cells that several crowns share, beside the one in the grids of a scene.
+
+    Each hides until its own tree is cut, so a shared cell opens only where all of its trees are.
+
+    cell : (s,) numbers of cells, row by row, rising; every one has canopy in the grids as well.
+    tree, top_ft, is_clearable : (s,) as the grids of :class:`Scene`.
+    """
+
+    cell: Ints
+    tree: Ints
+    top_ft: Floats
+    is_clearable: npt.NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.cell)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Scene:
-    """The canopy as columns, one a cell.
+    """The canopy as columns, one a cell, and more where crowns share a cell.
 
     top_ft : (rows, cols) height of the canopy above the substrate; NaN: none. [ft]
     tree : (rows, cols) number of the tree a cell's canopy belongs to; -1: none, an empty cell.
@@ -44,6 +63,7 @@ class Scene:
     feet : international feet in one map unit.
     ground : the ground that blocks the view; None: level, and it blocks nothing.
     water_ft : elevation of the water's surface. [ft]
+    shared : further columns on shared cells; None: there are none.
     """
 
     top_ft: Floats
@@ -55,6 +75,7 @@ class Scene:
     feet: float
     ground: Ground | None = None
     water_ft: float = 0.0
+    shared: Shared | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -11,7 +11,7 @@ import shapely
 
 from geotrim.core.coverage import Floats, Ints, Transform
 from geotrim.core.foliage import Foliage
-from geotrim.core.sight_scene import Ground, Scene
+from geotrim.core.sight_scene import Ground, Scene, Shared
 from geotrim.errors import RangeError
 from geotrim.model import HeightSource, Note
 from geotrim.ops.canopy_cells import CrownCells, clearable_cells
@@ -38,7 +38,7 @@ def scene_of(
     reach_xy: npt.ArrayLike | None = None,
     hides_from: str = "crown-base",
 ) -> tuple[Scene, list[Note]]:
-    """Columns of canopy, one a cell, with the ground they stand on.
+    """Columns of canopy, one for each crown on a cell, with the ground they stand on.
 
     Parameters
     ----------
@@ -76,14 +76,15 @@ def scene_of(
     Notes
     -----
     A cell counts where it is covered enough for its tree's top to count it, and stands over where
-    its tree's canopy begins. One that several crowns share goes to the crown that covers more of
-    it. A tree of which only a field height is known stands at that height on all its cells.
+    its tree's canopy begins. On one that several crowns share each of them has a column, so that
+    it opens only where all of them are cut. A tree of which only a field height is known stands at
+    that height on all its cells.
     """
     base = _bases(foliage, hides_from)
     top, is_canopy, notes = _canopy(crowns, cells, foliage, base, near)
     is_canopy &= ~np.isin(cells.crown, np.fromiter(without, dtype=np.int64))
     notes += _base_notes(crowns, base, np.unique(cells.crown[is_canopy]), hides_from)
-    mine = _one_a_cell(cells, np.flatnonzero(is_canopy))
+    mine, others = _by_cell(cells, np.flatnonzero(is_canopy))
     (row0, row1, col0, col1), transform = _frame(cells, mine)
     at = cells.row[mine] - row0, cells.col[mine] - col0
     shape = row1 - row0, col1 - col0
@@ -95,6 +96,13 @@ def scene_of(
     around = _around(x, y, near, reach_xy)
     standing, land, told = _ground(ground, crowns.crs, x, y, around, water_ft)
     substrate[at] = standing
+    shared = Shared(
+        cell=(cells.row[others] - row0) * shape[1] + cells.col[others] - col0,
+        tree=cells.crown[others],
+        top_ft=top[others],
+        is_clearable=clearable_cells(cells, zone, others),
+    )
+    notes += _shared_notes(shared, mine.size)
     scene = Scene(
         top_ft=tops,
         tree=tree,
@@ -105,6 +113,7 @@ def scene_of(
         feet=feet_per_map_unit(crowns.crs, "crowns"),
         ground=land,
         water_ft=float(water_ft),
+        shared=shared if len(shared) else None,
     )
     return scene, [*notes, *told]
 
@@ -249,14 +258,29 @@ def _here(cells: CrownCells, near: Box | None) -> npt.NDArray[np.bool_]:
     return cells.is_counted & is_in
 
 
-def _one_a_cell(cells: CrownCells, which: Ints) -> Ints:
-    """Of cells that crowns share, those of the crown that covers most, of equals the first."""
+def _by_cell(cells: CrownCells, which: Ints) -> tuple[Ints, Ints]:
+    """Part cells that crowns share: those of the crown that covers most, and all the others.
+
+    Of equals the first crown is taken. Both by rising row and column.
+    """
     row, col = cells.row[which], cells.col[which]
     order = np.lexsort((cells.crown[which], -cells.coverage_frac[which], col, row))
     row, col = row[order], col[order]
     is_first = np.ones(row.size, dtype=bool)
     is_first[1:] = (row[1:] != row[:-1]) | (col[1:] != col[:-1])
-    return which[order[is_first]]
+    return which[order[is_first]], which[order[~is_first]]
+
+
+def _shared_notes(shared: Shared, n_cells: int) -> list[Note]:
+    """Tell of cells that several crowns share."""
+    n = np.unique(shared.cell).size
+    if n == 0:
+        return []
+    text = (
+        f"{n:,} of {n_cells:,} cells of canopy lie in more than one crown: such a cell hides the "
+        "view until every crown on it is cut there"
+    )
+    return [Note("crowns", text, "info")]
 
 
 def _frame(cells: CrownCells, which: Ints) -> tuple[tuple[int, int, int, int], Transform]:
