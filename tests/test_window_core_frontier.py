@@ -6,18 +6,12 @@ import numpy as np
 import pytest
 from test_window_core import big_problem
 from test_window_core_limits import HOLDING, two_trees
-from window_core_cases import exhaustive, problem_of, random_problem, row_of_trees
+from window_core_cases import cover, exhaustive, problem_of, random_problem, row_of_trees
 
-from geotrim.core.window_frontier import (
-    _rising,
-    best_centred,
-    frontier,
-    knee,
-    most_frac,
-    what_bars,
-    what_binds,
-)
-from geotrim.core.window_limits import evaluate, in_force, lifted
+from geotrim.core import window_bars
+from geotrim.core.window_bars import bars_of, most_frac, what_bars, what_binds
+from geotrim.core.window_frontier import _rising, best_centred, frontier, knee
+from geotrim.core.window_limits import evaluate, in_force, lifted, lifted_as
 from geotrim.core.window_problem import WindowPlan
 from geotrim.core.window_solve import Solution, solve
 from geotrim.errors import GeotrimError
@@ -81,7 +75,7 @@ def test_progress_is_told():
     assert said == []
     problem = row_of_trees(4, trees_max=2)
     what_binds(problem, solve(problem), progress=said.append)
-    assert said == ["window: without allowance-trees"]
+    assert said == ["window: without allowance"]
 
 
 def points_of(*pairs):
@@ -121,7 +115,7 @@ def test_what_binds_is_named_with_the_view_without_it(limit):
     rules, within, beyond = HOLDING[limit]
     problem = row_of_trees(6, **rules)
     binding = what_binds(problem, solve(problem))
-    assert binding[limit] == pytest.approx(beyond / 100)
+    assert binding[lifted_as(limit)] == pytest.approx(beyond / 100)
     for other, view in binding.items():  # the rest of the rules of the case
         assert view == pytest.approx(solve(lifted(problem, other)).view_frac)
         assert view > within / 100
@@ -141,9 +135,9 @@ def test_what_binds_beside_exhaustive_search(seed):
 
 
 def test_limits_without_time_are_not_told_apart():
-    problem = row_of_trees(6, trees_max=2, length_max_ft=6.0)
+    problem = row_of_trees(6, trees_max=2, n_spans_max=6)
     binding = what_binds(problem, solve(problem), seconds=1e-6)
-    assert list(binding) == ["allowance-trees", "allowance-length"]
+    assert list(binding) == ["n-spans", "allowance"]
     assert np.isnan(list(binding.values())).all()
 
 
@@ -154,7 +148,7 @@ def test_what_bars_a_target_is_named(limit):
     problem = row_of_trees(6, **rules)
     best, names = what_bars(problem, beyond / 100)
     assert best == pytest.approx(within / 100)
-    assert limit in names
+    assert lifted_as(limit) in names
     for name in names:
         assert solve(lifted(problem, name)).view_frac >= beyond / 100 - 1e-6
     assert what_bars(problem, within / 100) == (best, ())
@@ -166,17 +160,77 @@ def test_a_bar_is_named():
 
 
 def test_limits_that_bar_together_are_named_together():
-    """Four trees of six at most, 4 ft of shore at most: neither lifted alone opens all."""
-    problem = row_of_trees(6, trees_max=4, length_max_ft=4.0, n_spans_max=3, gap_min_ft=1.0)
-    assert what_bars(problem, 0.42)[1] == ("allowance-trees", "allowance-length")
+    """Four trees of six at most, spans of 4 ft, one of them: neither lifted alone opens all."""
+    problem = row_of_trees(6, trees_max=4, span_max_ft=4.0, n_spans_max=1, foliage_max_ft3=60.0)
+    assert what_bars(problem, 0.42)[1] == ("span-max", "allowance")
+    told = bars_of(problem, 0.42)
+    assert (told.how, told.limits, told.is_proven) == ("together", ("span-max", "allowance"), True)
+    assert told.untold == ()
+    assert told.most_frac == pytest.approx(0.42)
 
 
 def test_beyond_what_is_there_the_limits_that_cost_are_named():
     problem = row_of_trees(6, trees_max=4, n_spans_max=3, open_frac=0.1)
     best, names = what_bars(problem, 0.9)
     assert best == pytest.approx(0.1 + 0.36)
-    assert names == ("allowance-trees",)
-    assert most_frac(problem) == pytest.approx(0.52)
+    assert names == ("allowance",)
+    assert most_frac(problem, seconds=9.0) == pytest.approx(0.52)
+    told = bars_of(problem, 0.9)
+    assert (told.how, told.limits, told.is_proven) == ("short", ("allowance",), True)
+    assert told.most_frac == pytest.approx(0.52)
+    assert told.most_frac <= told.most_bound_frac < 0.9
+
+
+def test_the_allowances_cost_view_together():
+    """Two trees of six, along 2 ft: either alone lifted frees nothing, both are named as one."""
+    problem = row_of_trees(6, trees_max=2, length_max_ft=2.0)
+    assert what_binds(problem, solve(problem)) == {"allowance": pytest.approx(0.42)}
+    assert what_bars(problem, 0.4) == (pytest.approx(0.22), ("allowance",))
+
+
+def test_proven_is_told_from_found():
+    """Of a plan that is not the best: its bound says whether the target is out of reach."""
+    problem = row_of_trees(6, trees_max=3)
+    best = solve(problem)  # 0.30
+    hurried = replace(best, view_frac=0.25, bound_frac=0.33, is_optimal=False)
+    assert bars_of(problem, 0.35, best=hurried).is_proven
+    assert not bars_of(problem, 0.32, best=hurried).is_proven
+    met = bars_of(problem, 0.25, best=hurried)
+    assert (met.how, met.limits, met.is_proven) == ("met", (), False)
+
+
+def test_what_is_known_of_the_limits_is_not_searched_again():
+    problem = row_of_trees(6, trees_max=3, n_spans_max=6)
+    best = solve(problem)
+    told = bars_of(problem, 0.4, best=best, without={"allowance": 0.42, "n-spans": np.nan})
+    assert (told.how, told.limits, told.untold) == ("each", ("allowance",), ("n-spans",))
+    far = bars_of(problem, 0.9, best=best, without={"allowance": 0.42, "n-spans": np.nan})
+    assert (far.how, far.limits, far.untold) == ("short", ("allowance",), ("n-spans",))
+
+
+def test_out_of_time_nothing_is_said_to_be_out_of_reach(monkeypatch):
+    """With no search carried out but for what is known."""
+    problem = row_of_trees(6, trees_max=3)
+    best = solve(problem)
+    hurried = replace(best, bound_frac=0.42, is_optimal=False)
+    monkeypatch.setattr(window_bars, "solve", lambda *given, **more: hurried)
+    told = bars_of(problem, 0.4, best=hurried)
+    assert (told.how, told.limits, told.is_proven) == ("unsure", (), False)
+    assert told.untold == ("allowance",)
+
+
+def test_limits_far_from_binding_are_tried_together(monkeypatch):
+    """Five limits with room: one search for all of them, and one for the limit the plan is at."""
+    asked = []
+    monkeypatch.setattr(
+        window_bars, "solve", lambda *given, **more: asked.append(1) or solve(*given, **more)
+    )
+    rules = {"foliage_max_ft3": 99.0, "span_min_ft": 1.0, "trees_max": 5, "span_max_ft": 3.0}
+    problem = row_of_trees(7, n_spans_max=1, gap_min_ft=1.0, **rules)
+    binding = what_binds(problem, solve(problem))
+    alone = {name: solve(lifted(problem, name)).view_frac for name in in_force(problem)}
+    assert binding == {k: pytest.approx(v) for k, v in alone.items() if v > 0.361}
+    assert len(asked) < len(in_force(problem))
 
 
 def test_the_centred_window_by_hand():
@@ -201,6 +255,29 @@ def test_the_centred_window_is_drawn_in_and_keeps_both_budgets():
     assert np.flatnonzero(best_centred(one, 9.0).plan.is_open).tolist() == [3]
     assert best_centred(row_of_trees(7, foliage_max_ft3=10.0), 30.0).foliage_ft3 == 10.0
     assert best_centred(row_of_trees(7, foliage_max_ft3=30.0), 10.0).foliage_ft3 == 10.0
+
+
+@pytest.mark.parametrize(
+    ("length", "first", "last"), [(1.0, 3, 3), (2.9, 3, 3), (3.0, 2, 4), (6.9, 1, 5), (7.0, 0, 6)]
+)
+def test_the_centred_window_is_no_longer_than_asked(length, first, last):
+    """Seven stations of 1 ft, a budget that buys all."""
+    found = best_centred(row_of_trees(7), 99.0, length_max_ft=length)
+    assert np.flatnonzero(found.plan.is_open).tolist() == list(range(first, last + 1))
+
+
+def test_no_centred_window_is_as_short_as_asked():
+    found = best_centred(row_of_trees(7, span_min_ft=3.0), 99.0, length_max_ft=2.5)
+    assert not found.plan.is_open.any() and found.foliage_ft3 == 0.0
+
+
+def test_the_centred_window_keeps_the_allowance_of_length():
+    """Crowns of 3 ft: two of the middle along 4 ft, three along 5 ft."""
+    crowns = cover((0, 1), *[(s - 1, s, s + 1) for s in range(1, 6)], (5, 6))
+    problem = row_of_trees(7, length_max_ft=4.0, **crowns)
+    found = best_centred(problem, 99.0, length_max_ft=5.0)
+    assert np.flatnonzero(found.plan.option_of >= 0).tolist() == [4, 5]
+    assert np.flatnonzero(found.plan.is_open).tolist() == [1, 2, 3, 4, 5]
 
 
 def test_where_no_centred_window_can_be():

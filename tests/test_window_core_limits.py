@@ -11,10 +11,8 @@ from geotrim.core.window_limits import (
     check_problem,
     evaluate,
     in_force,
-    in_spans,
     lifted,
-    own_plan,
-    own_window,
+    lifted_as,
     usable,
 )
 from geotrim.core.window_problem import WindowPlan
@@ -191,11 +189,23 @@ HOLDING = {
 def test_lifting_a_limit(limit):
     rules, within, beyond = HOLDING[limit]
     problem = row_of_trees(6, **rules)
-    assert limit in in_force(problem)
+    assert lifted_as(limit) in in_force(problem)
     assert solve(problem).view_frac == pytest.approx(within / 100)
     free = lifted(problem, limit)
-    assert limit not in in_force(free)
+    assert lifted_as(limit) not in in_force(free)
     assert solve(free).view_frac == pytest.approx(beyond / 100)
+
+
+def test_the_allowances_are_lifted_as_one():
+    """Two trees of six, of 2 ft2 each, along 2 ft: lifting one of the three frees nothing."""
+    problem = row_of_trees(6, trees_max=2, length_max_ft=2.0, area_max_ft2=4.0, **AREA)
+    assert in_force(problem) == ("allowance",)
+    for one in ("allowance-trees", "allowance-length", "allowance-area"):
+        free = lifted(problem, one)
+        assert in_force(free) == ("allowance",)
+        assert solve(free).view_frac == pytest.approx(0.22)
+    free = lifted(problem, "allowance")
+    assert in_force(free) == () and solve(free).view_frac == pytest.approx(0.42)
 
 
 def test_lifting_a_bar():
@@ -227,38 +237,6 @@ def test_trees_that_do_not_count_may_be_of_any_area():
     problem = row_of_trees(3, is_counted=is_counted, area_ft2=area, area_max_ft2=5.0)
     assert usable(problem).tolist() == [False, True, True]
     assert usable(replace(problem, trees_max=0)).tolist() == [False, True, False]
-
-
-def test_own_window_and_plan():
-    """The trees of the spans, by their first option or the band's, barred ones too."""
-    problem = two_trees()
-    restricted = own_window(problem, [(1, 1)])
-    assert restricted.is_allowed.tolist() == [False, True]
-    assert own_window(
-        replace(problem, is_allowed=np.array([True, False])), [(0, 1)]
-    ).is_allowed.tolist() == [True, False]
-    plan = own_plan(problem, in_spans(problem, [(0, 1)]))
-    assert plan.option_of.tolist() == [0, 1]
-    assert evaluate(problem, plan).broken() == ("foliage-share", "nest")
-    assert own_plan(problem, in_spans(problem, [(1, 1)])).option_of.tolist() == [-1, 1]
-    assert own_plan(problem, in_spans(problem, [(0, 1)]), np.array([1])).option_of.tolist() == [
-        -1,
-        1,
-    ]
-
-
-def test_own_plan_takes_the_first_of_a_tree_and_none_without_a_station():
-    trees = [(0, [(4.0, 0.2, -1), (5.0, 0.2, -1)]), (-1, [(1.0, 0.1, -1)])]
-    problem = problem_of([1.0], trees, [])
-    assert own_plan(problem, np.array([True])).option_of.tolist() == [0, -1]
-    assert own_plan(problem, np.array([True]), np.array([1, 0])).option_of.tolist() == [0, -1]
-    assert own_plan(problem, np.array([True]), np.array([1])).option_of.tolist() == [1, -1]
-
-
-@pytest.mark.parametrize("span", [(-1, 0), (0, 2), (1, 0)])
-def test_spans_off_the_shore_are_refused(span):
-    with pytest.raises(GeotrimError, match="span of a window: found"):
-        in_spans(two_trees(), [span])
 
 
 def test_unknown_limits_are_refused():

@@ -1,21 +1,22 @@
-"""Windows side by side: view against foliage, each limit taken away, the centred window."""
+"""Windows side by side: view against foliage, and the centred window."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from geotrim.core.coverage import Floats
-from geotrim.core.window_clock import LEAST_SECONDS, SAME_VIEW, Clock
+from geotrim.core.window_bars import Progress
+from geotrim.core.window_bars import what_bars as what_bars
+from geotrim.core.window_bars import what_binds as what_binds
+from geotrim.core.window_clock import LEAST_SECONDS, Clock
 from geotrim.core.window_cover import has_cover
-from geotrim.core.window_limits import evaluate, in_force, lifted, over
+from geotrim.core.window_limits import evaluate, over
 from geotrim.core.window_problem import Flags, WindowPlan, WindowProblem
 from geotrim.core.window_solve import Solution, solve
 from geotrim.errors import RangeError
-
-Progress = Callable[[str], None]
 
 
 def frontier(
@@ -121,144 +122,14 @@ def _from_0_to_1(values: Floats) -> Floats:
     return (values - values[0]) / reach if reach else np.zeros(len(values))
 
 
-def what_binds(
+def best_centred(
     problem: WindowProblem,
-    solution: Solution,
+    foliage_ft3: float,
     *,
+    length_max_ft: float | None = None,
     seconds: float = 60.0,
-    progress: Progress | None = None,
-) -> dict[str, float]:
-    """Limits that cost view, each with the view of the best plan without it alone.
-
-    Parameters
-    ----------
-    problem : WindowProblem
-    solution : Solution
-        The best plan of the problem.
-    seconds : float
-        For all limits together.
-    progress : callable, optional
-
-    Returns
-    -------
-    dict of limit: view
-        In the order of the limits. NaN where time did not do to tell: not tried, or no plan found
-        that opens more and none proven away. A limit that costs no view is not there.
-    """
-    out: dict[str, float] = {}
-    for limit, found in _without_each(problem, solution, Clock(seconds), progress):
-        if found is None or not (found.is_optimal or _gains(found, solution)):
-            out[limit] = np.nan
-        elif _gains(found, solution):
-            out[limit] = found.view_frac
-    return out
-
-
-def _gains(one: Solution, other: Solution) -> bool:
-    return one.view_frac > other.view_frac + SAME_VIEW
-
-
-def _without_each(
-    problem: WindowProblem, solution: Solution, clock: Clock, progress: Progress | None
-) -> Iterable[tuple[str, Solution | None]]:
-    limits = in_force(problem)
-    for number, limit in enumerate(limits):
-        if clock.left() < LEAST_SECONDS:
-            yield limit, None
-            continue
-        if progress is not None:
-            progress(f"window: without {limit}")
-        seconds = _part(clock.left(), len(limits) - number)
-        yield limit, solve(lifted(problem, limit), seconds=seconds)
-
-
-def what_bars(
-    problem: WindowProblem,
-    target_frac: float,
-    *,
-    seconds: float = 60.0,
-    best: Solution | None = None,
-    progress: Progress | None = None,
-) -> tuple[float, tuple[str, ...]]:
-    """What keeps a view from being opened.
-
-    Parameters
-    ----------
-    problem : WindowProblem
-    target_frac : float
-        Share of the view that is wanted open.
-    seconds : float
-        For all searches together.
-    best : Solution, optional
-        The best plan of the problem, where it has been searched for already.
-    progress : callable, optional
-
-    Returns
-    -------
-    best_frac : float
-        The most that was found within the limits.
-    limits : tuple of str
-        None where the target is met. Else those each of which, lifted alone, lets it be met; else
-        a set that lets it be met lifted together, none of which could be left out; else, where the
-        target is beyond reach without any limit (see :func:`most_frac`), those that cost view.
-
-    References
-    ----------
-    The set is found by taking limits back one by one (Chinneck and Dravnieks 1991, "Locating
-    minimal infeasible constraint sets in linear programs": the deletion filter).
-    """
-    clock = Clock(seconds)
-    if best is None:
-        best = solve(problem, seconds=seconds / 4.0)
-    if _meets(best, target_frac):
-        return best.view_frac, ()
-    alone = dict(_without_each(problem, best, _some(clock, 0.6), progress))
-    one = tuple(name for name, found in alone.items() if found and _meets(found, target_frac))
-    if one:
-        return best.view_frac, one
-    free = _free(problem, _part(clock.left(), 4))
-    if free.bound_frac < target_frac - SAME_VIEW:
-        binding = (name for name, found in alone.items() if found and _gains(found, best))
-        return best.view_frac, tuple(binding)
-    return best.view_frac, _fewest(problem, target_frac, clock)
-
-
-def _some(clock: Clock, share: float) -> Clock:
-    return Clock(max(clock.left() * share, LEAST_SECONDS))
-
-
-def _meets(solution: Solution, target_frac: float) -> bool:
-    return solution.view_frac >= target_frac - SAME_VIEW
-
-
-def most_frac(problem: WindowProblem, *, seconds: float = 60.0) -> float:
-    """The view without any limit: all that options of trees with a station can open."""
-    return _free(problem, seconds).view_frac
-
-
-def _free(problem: WindowProblem, seconds: float) -> Solution:
-    free = problem
-    for limit in in_force(problem):
-        free = lifted(free, limit)
-    return solve(free, seconds=seconds)
-
-
-def _fewest(problem: WindowProblem, target_frac: float, clock: Clock) -> tuple[str, ...]:
-    """Limits that together bar the target: each is taken back unless the target is then lost."""
-    limits = list(in_force(problem))
-    for number, limit in enumerate(tuple(limits)):
-        rest = [name for name in limits if name != limit]
-        trial = problem
-        for name in rest:
-            trial = lifted(trial, name)
-        seconds = _part(clock.left(), len(in_force(problem)) - number)
-        if _meets(solve(trial, seconds=seconds), target_frac):
-            limits = rest
-    return tuple(limits)
-
-
-def best_centred(problem: WindowProblem, foliage_ft3: float, *, seconds: float = 60.0) -> Solution:
-    """The best single span centred on the middle of the frontage, for no more foliage.
+) -> Solution:
+    """The best single span centred on the middle of the frontage: no dearer, and no longer.
 
     Trees in it are treated as the best choice within the limits asks; others are left. A wider
     span only adds to the choice, so the widest within the limits is searched, then drawn in from
@@ -269,6 +140,9 @@ def best_centred(problem: WindowProblem, foliage_ft3: float, *, seconds: float =
     problem : WindowProblem
     foliage_ft3 : float
         Budget; the problem's own stays in force. [ft3]
+    length_max_ft : float, optional
+        Most the span may measure: the length of the window it is held against. The limits of the
+        problem stay in force. [ft]
     seconds : float
 
     Returns
@@ -278,7 +152,7 @@ def best_centred(problem: WindowProblem, foliage_ft3: float, *, seconds: float =
     """
     own = problem.foliage_max_ft3
     budget = foliage_ft3 if own is None else min(own, foliage_ft3)
-    spans = _centred(problem)
+    spans = _centred(problem, length_max_ft)
     widest = spans[-1] if spans else np.zeros(problem.n_stations, dtype=bool)
     inner = replace(
         problem,
@@ -299,7 +173,7 @@ def best_centred(problem: WindowProblem, foliage_ft3: float, *, seconds: float =
     return replace(found, plan=WindowPlan(shortest, found.plan.option_of))
 
 
-def _centred(problem: WindowProblem) -> list[Flags]:
+def _centred(problem: WindowProblem, length_max_ft: float | None) -> list[Flags]:
     """Spans about the middle of the frontage that keep the rules, from short to long."""
     end = np.cumsum(problem.station_length_ft)
     if len(end) == 0:
@@ -308,9 +182,12 @@ def _centred(problem: WindowProblem) -> list[Flags]:
     off = np.round(np.abs(middles - end[-1] / 2.0), 6)
     nothing = np.full(problem.n_trees, -1, dtype=np.int64)
     spans = [off <= reach for reach in np.unique(off)]
-    return [span for span in spans if _keeps_rules(problem, span, WindowPlan(span, nothing))]
+    if length_max_ft is not None:
+        lengths = [float(problem.station_length_ft[span].sum()) for span in spans]
+        spans = [span for span, x in zip(spans, lengths, strict=True) if not over(x, length_max_ft)]
+    return [span for span in spans if _keeps_rules(problem, WindowPlan(span, nothing))]
 
 
-def _keeps_rules(problem: WindowProblem, span: Flags, plan: WindowPlan) -> bool:
+def _keeps_rules(problem: WindowProblem, plan: WindowPlan) -> bool:
     told = evaluate(problem, plan)
     return told.n_spans == 1 and not told.broken()

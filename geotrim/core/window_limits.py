@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
@@ -34,6 +33,9 @@ LIMITS = (
     "foliage-budget",
     "zone",
 )
+#: Limits that are lifted together, and the name they are then told by: they count the same trees.
+ALLOWANCE = "allowance"
+ALLOWANCES = ("allowance-trees", "allowance-length", "allowance-area")
 #: Sums of lengths, areas and volumes are compared with limits to this share of the limit: they are
 #: added up in another order here and there, and 0.1 + 0.2 is not to break a limit of 0.3.
 TOLERANCE = 1e-9
@@ -439,8 +441,17 @@ def usable(problem: WindowProblem) -> Flags:
     return out
 
 
+def lifted_as(limit: str) -> str:
+    """The name a limit is lifted by: the three allowances are lifted as one.
+
+    >>> lifted_as("allowance-area"), lifted_as("zone")
+    ('allowance', 'zone')
+    """
+    return ALLOWANCE if limit in ALLOWANCES else limit
+
+
 def in_force(problem: WindowProblem) -> tuple[str, ...]:
-    """Names of the limits that could hold back a plan of this problem."""
+    """Names of the limits that could hold back a plan of this problem, as they are lifted."""
     options = problem.options
     stands = {
         "span-min": (problem.span_min_ft or 0.0) > 0.0,
@@ -455,11 +466,11 @@ def in_force(problem: WindowProblem) -> tuple[str, ...]:
         "zone": not problem.is_allowed.all(),
     }
     bars = [name for k, name in enumerate(problem.bars) if (options.barred_by == k).any()]
-    return (*(name for name in LIMITS if stands[name]), *bars)
+    return (*dict.fromkeys(lifted_as(name) for name in LIMITS if stands[name]), *bars)
 
 
 def lifted(problem: WindowProblem, limit: str) -> WindowProblem:
-    """The problem without one of its limits.
+    """The problem without one of its limits, ``allowance`` being all three allowances.
 
     ``zone`` lets the window run over every station; a tree whose station is none stays out.
 
@@ -487,64 +498,12 @@ def lifted(problem: WindowProblem, limit: str) -> WindowProblem:
         "allowance-area": {"area_max_ft2": None},
         "foliage-budget": {"foliage_max_ft3": None},
     }
+    without[ALLOWANCE] = {k: None for name in ALLOWANCES for k in without[name]}
     if limit not in without:
         raise RangeError(
             "limit",
             limit,
-            f"one of {', '.join((*LIMITS, *problem.bars))}",
+            f"one of {', '.join((*LIMITS, ALLOWANCE, *problem.bars))}",
             "take a name from the checks of a plan",
         )
     return replace(problem, **without[limit])  # type: ignore[arg-type]
-
-
-def in_spans(problem: WindowProblem, spans: Sequence[tuple[int, int]]) -> Flags:
-    """(n,) stations in any of some spans, first and last included.
-
-    Raises
-    ------
-    RangeError
-        If a span ends before it begins or runs past the last station.
-    """
-    out = np.zeros(problem.n_stations, dtype=bool)
-    for first, last in spans:
-        if not 0 <= first <= last < problem.n_stations:
-            raise RangeError(
-                "span of a window",
-                f"stations {first} to {last}",
-                f"two stations from 0 to {problem.n_stations - 1}, the first not past the last",
-                "give the span as it runs along the shore",
-            )
-        out[first : last + 1] = True
-    return out
-
-
-def own_window(problem: WindowProblem, spans: Sequence[tuple[int, int]]) -> WindowProblem:
-    """The problem with no window but in the user's spans; within them its limits stay."""
-    return replace(problem, is_allowed=problem.is_allowed & in_spans(problem, spans))
-
-
-def own_plan(
-    problem: WindowProblem, is_open: Flags, band_options: Ints | None = None
-) -> WindowPlan:
-    """A user's own window with the band cleared of every tree in it, barred or not.
-
-    Parameters
-    ----------
-    problem : WindowProblem
-    is_open : (n,) bool array
-        Stations of the window.
-    band_options : int array, optional
-        Numbers of the options that clear the band; by default the first option of each tree. The
-        first of a tree is taken.
-
-    Returns
-    -------
-    WindowPlan
-        :func:`evaluate` tells what it breaks.
-    """
-    options = problem.options
-    chosen = np.arange(len(options)) if band_options is None else np.sort(band_options)
-    option_of = np.full(problem.n_trees, -1, dtype=np.int64)
-    option_of[options.tree[chosen[::-1]]] = chosen[::-1]
-    option_of[~_at(is_open, problem.tree_station)] = -1
-    return WindowPlan(is_open, option_of)

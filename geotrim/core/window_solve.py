@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -46,7 +47,9 @@ class Solution:
     is_optimal: bool
 
 
-def solve(problem: WindowProblem, *, seconds: float = 60.0) -> Solution:
+def solve(
+    problem: WindowProblem, *, seconds: float = 60.0, known: Sequence[WindowPlan] = ()
+) -> Solution:
     """The plan that opens the most view; of those, the least foliage; then the shortest spans.
 
     Parameters
@@ -54,6 +57,8 @@ def solve(problem: WindowProblem, *, seconds: float = 60.0) -> Solution:
     problem : WindowProblem
     seconds : float
         Time for the whole search. Only where it runs out does the result depend on the machine.
+    known : sequence of WindowPlan
+        Plans within the limits that are known already: where time runs out the result is no worse.
 
     Returns
     -------
@@ -83,7 +88,8 @@ def solve(problem: WindowProblem, *, seconds: float = 60.0) -> Solution:
     model = window_model(problem, small)
     plan, bound, is_optimal = _search(problem, model, clock)
     if not is_optimal:
-        plans = [nothing, *([plan] if plan else []), *first_plans(problem, small, clock)]
+        ours = [one for one in known if not evaluate(problem, one).broken()]
+        plans = [nothing, *ours, *([plan] if plan else []), *first_plans(problem, small, clock)]
         plan = max(plans, key=lambda one: _worth(problem, model, one))
     assert plan is not None
     return _told(problem, _drawn_in(problem, plan), bound, is_optimal=is_optimal)
