@@ -13,6 +13,9 @@ from geotrim.rules.duties import Stages
 from geotrim.rules.outcome import LEFT_ALONE, UNCUT, Outcomes
 from geotrim.rules.species import species_key, species_table
 
+#: How a figure says that it is of the heights trees are to be left at, not of a window.
+BY_HEIGHTS = "by the planned heights"
+
 
 def filled(
     decision: Decision,
@@ -90,13 +93,15 @@ def _trees(decision: Decision, found: Outcomes, plan: Stages, species: list[Any]
             if np.isfinite(values[names == name]).any()
         ]
         if told:
-            out[key] = f"{key.replace('_', ' ')}: {', '.join(told)}"
+            whose = f" {BY_HEIGHTS}" if key == "heights_after" else ""
+            out[key] = f"{key.replace('_', ' ')}{whose}: {', '.join(told)}"
     is_mangrove = np.broadcast_to(decision.measures["is_mangrove"].value, n) != 0.0
     if np.isfinite(after[is_mangrove]).any():
         cut = int((is_mangrove & (found.route != LEFT_ALONE)).sum())
         total = int(is_mangrove.sum())
         share = 100 * (total - cut) / total if total else 0.0
-        out["trees_to_trim"] = f"{cut} of {total} mangroves cut, {share:.0f} % left as they are"
+        told_of = f"{cut} of {total} mangroves cut, {share:.0f} % left as they are"
+        out["trees_to_trim"] = f"{BY_HEIGHTS}: {told_of}"
     years = plan.years[is_mangrove & (plan.is_staged == 1.0)]
     if np.isfinite(years).any():
         counts = Counter(int(y) for y in years[np.isfinite(years)])
@@ -104,7 +109,7 @@ def _trees(decision: Decision, found: Outcomes, plan: Stages, species: list[Any]
             f"{k} tree{'s' if k > 1 else ''} over {y} year{'s' if y > 1 else ''}"
             for y, k in sorted(counts.items())
         ]
-        out["stage_plan"] = "; ".join(told)
+        out["stage_plan"] = f"{BY_HEIGHTS}: {', '.join(told)}"
     return out
 
 

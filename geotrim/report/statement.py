@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 from geotrim.model import Note, Site
@@ -44,6 +45,13 @@ from geotrim.report.statement_parts import (
 )
 from geotrim.report.statement_plan import caps, stages
 from geotrim.report.statement_tables import checklist, readings, trees
+from geotrim.report.statement_two_plans import (
+    by_heights,
+    by_the_window,
+    headed,
+    of_trees,
+    told_first,
+)
 from geotrim.report.statement_ways import find_out, ways
 from geotrim.report.statement_window import window
 from geotrim.rules.rule_set import RuleSet, rule_set
@@ -61,6 +69,8 @@ FIGURES = (
 SECTIONS: tuple[Callable[[Lot], list[Block]], ...] = (
     find_out, ways, limits, caps, stages, trees, readings, checklist,
 )  # fmt: skip
+#: Those that tell of the planned heights, whatever a window does.
+BY_PLAN = (find_out, ways, limits, caps, stages, readings)
 
 
 def statement_markdown(
@@ -216,21 +226,24 @@ def _notes_of(results: facts.Results, lot_id: str) -> list[Note]:
 
 
 def _lot(results: facts.Results, lot: Lot) -> Iterator[Block]:
-    lead, *more = headline(lot)
+    lot = by_the_window(results, replace(lot, window=of_trees(results, lot.lot_id)))
+    lead, *more = [*headline(lot), *told_first(results, lot)]
     yield Callout(lead, tuple(one for one in more if one))
-    yield Table(("Main figures", "Value"), tuple(_figures(lot)), "figures")
+    plan = "The planned heights" if by_heights(results, lot.lot_id) else "The plan"
+    yield Table(("Main figures", "Value"), tuple(_figures(lot, plan)), "figures")
     for note in _notes_of(results, lot.lot_id):
         yield Paragraph(line(note.text), "small")
     if not lot.trees and math.isnan(number(lot.outcome["shoreline_length_ft"])):
         return  # nothing was judged
+    words = by_heights(results, lot.lot_id)
     for section in SECTIONS:
-        yield from section(lot)
+        yield from headed(section(lot), words if section in BY_PLAN else "")
         if section is stages:  # the window, under the stages that the act asks for
             yield from window(results, lot.lot_id)
 
 
-def _figures(lot: Lot) -> Iterator[tuple[Cell, ...]]:
-    """Rows of the main figures."""
+def _figures(lot: Lot, plan: str) -> Iterator[tuple[Cell, ...]]:
+    """Rows of the main figures; ``plan`` is how the heights to be left at are called."""
     out = lot.outcome
     for name, stem, words in FIGURES:
         value, error = number(out[f"{name}_ft"]), number(out[f"{stem}_error_ft"])
@@ -250,9 +263,9 @@ def _figures(lot: Lot) -> Iterator[tuple[Cell, ...]]:
         words = f"to be left at {figure(each[0], 'ft')}"
         if len(each) > 1:
             words = f"to be left at {figure(each[0], 'ft')} to {figure(each[-1], 'ft')}"
-        yield row("The plan", words)
+        yield row(plan, words)
     elif lot.trees:
-        yield row("The plan", "no height to be left at is given")
+        yield row(plan, "no height to be left at is given")
 
 
 def _many(results: facts.Results, ids: list[str], anchors: dict[str, str]) -> Table:

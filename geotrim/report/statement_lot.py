@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from geotrim.model import Site
@@ -30,6 +30,7 @@ class Lot:
     stage_years : years the plan spreads the cut over.
     canopy_model : by which shares of foliage were worked out, "" where none was.
     height_words : what stick readings did to the heights, "" where nothing.
+    window : crown id -> what the window does to the tree; empty where the lot has no window.
     """
 
     lot_id: str
@@ -50,6 +51,7 @@ class Lot:
     stage_years: int = 1
     canopy_model: str = ""
     height_words: str = ""
+    window: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def maybe(self) -> Rows:

@@ -49,14 +49,23 @@ def trees(lot: Lot) -> list[Block]:
     if not lot.trees:
         return []
     near = lot.height_limits_ft
-    heads = ("Tree", "Species", "Height", "To be left at", "What came out", "Years")
+    heads: tuple[str, ...] = ("Tree", "Species", "Height", "To be left at", "What came out",
+                              "Years")  # fmt: skip
     rows = tuple(_tree(tree, near) for tree in lot.trees[:MOST_TREES])
+    if lot.window:
+        heads = (*heads[:3], "By the window", "By the planned heights: to be left at", *heads[4:])
+        rows = tuple(
+            (*one[:3], cell(lot.window.get(str(tree["crown_id"]), "")), *one[3:])
+            for one, tree in zip(rows, lot.trees, strict=False)
+        )
     told = "Heights are above the substrate; behind the sign \u00b1 stands one standard error."
     told += f" Heights of the raster are {lot.height_words}." if lot.height_words else ""
+    if lot.window:
+        told += " What came out, and in how many years, is by the planned heights."
     blocks: list[Block] = [
         Heading("Trees", 3),
         Paragraph(line(told)),
-        Table(heads, rows, "trees"),
+        Table(heads, rows, "trees-two" if lot.window else "trees"),
     ]
     n_more = len(lot.trees) - MOST_TREES
     if n_more > 0:

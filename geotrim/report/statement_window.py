@@ -30,6 +30,7 @@ from geotrim.report.statement_parts import (
     some,
     strong,
 )
+from geotrim.report.statement_two_plans import by_staged
 from geotrim.report.statement_window_years import cautions, quarters, risks, sight, years
 from geotrim.report.window_facts import (
     TREATMENTS,
@@ -66,10 +67,12 @@ def window(results: facts.Results, lot_id: str) -> list[Block]:
         Operation name -> Result.
     lot_id : str
     """
+    whose = f", {plan}" if (plan := by_staged(results, lot_id)) else ""
+    cuts = [*years(results, lot_id), *quarters(results, lot_id)]
     parts = (
         ("The window", _window(results, lot_id)),
-        ("The cuts year by year", [*years(results, lot_id), *quarters(results, lot_id)]),
-        ("How surely limits are kept", list(risks(results, lot_id))),
+        (f"The cuts year by year{whose}", cuts),
+        (f"How surely limits are kept{whose}", list(risks(results, lot_id))),
         ("What each eye sees of the water", list(sight(results, lot_id))),
     )
     blocks: list[Block] = []

@@ -18,6 +18,8 @@ PAPERS = ("verification", "general-permit", "individual-permit")
 
 _TEXTS = (*PAPERS, "words", "source", "confidence", "read_on")
 _LISTS = ("figures", "to_add")
+#: What parts what is there of an item from what is not.
+STILL_TO_ADD = ". Still to add: "
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +125,47 @@ def checklist(filled: Mapping[str, str]) -> list[dict[str, str]]:
     ]
 
 
+def with_figures(
+    filled: str, item_id: str, figures: Mapping[str, str], of_plan: tuple[str, ...], told_by: str
+) -> str:
+    """What is filled in of an item, with the figures of another plan.
+
+    Parameters
+    ----------
+    filled : str
+        As :func:`checklist` has it.
+    item_id : str
+    figures : mapping
+        Figure -> words of the other plan.
+    of_plan : tuple of str
+        Figures that hang on the plan. One that the other plan does not tell is still to add.
+    told_by : str
+        Words that every figure of the first plan holds.
+
+    Examples
+    --------
+    >>> with_figures("plan A: two years", "F-09", {"stage_plan": "plan B: a year"},
+    ...              ("stage_plan",), "plan A")
+    'plan B: a year'
+    >>> with_figures("plan A: two years", "F-09", {}, ("stage_plan",), "plan A")
+    ''
+    """
+    known, items = submission()
+    item = next((one for one in items if one.id == item_id), None)
+    mine = [key for key in (() if item is None else item.figures) if key in of_plan]
+    if not mine:
+        return filled
+    head, _, still = filled.partition(STILL_TO_ADD)
+    have = [part for part in head.split("; ") if part and told_by not in part]
+    have += [figures[key].rstrip(".") for key in mine if key in figures]
+    if not have:
+        return ""
+    settled = {known[key] for key in mine}
+    lacking = [known[key] for key in mine if key not in figures]
+    lacking += [part for part in still.split("; ") if part and part not in settled]
+    return "; ".join(have) + (f"{STILL_TO_ADD}{'; '.join(lacking)}" if lacking else "")
+
+
 def _filled(item: Item, told: Mapping[str, str], known: Mapping[str, str]) -> str:
     """What is there of an item, and what is still to add; empty where nothing is there."""
     have = [told[key] for key in item.figures if key in told]
@@ -130,7 +173,7 @@ def _filled(item: Item, told: Mapping[str, str], known: Mapping[str, str]) -> st
         return ""
     lacking = [known[key] for key in item.figures if key not in told]
     still = [*lacking, *item.to_add]
-    return "; ".join(have) + (f". Still to add: {'; '.join(still)}" if still else "")
+    return "; ".join(have) + (f"{STILL_TO_ADD}{'; '.join(still)}" if still else "")
 
 
 def _item(key: str, table: Any, figures: Mapping[str, str], where: str) -> Item:
