@@ -530,7 +530,7 @@ def in_a_zone(site, window, zone_shape=None, **options):
 @pytest.mark.parametrize("zone", [None, shapely.box(-50, -50, 42, 50)])
 @pytest.mark.parametrize("model", ["column", "paraboloid"])
 def test_foliage_stands_up_to_the_height_limits_are_judged_by(zone, model):
-    """A-04 raises 15.5 ft by 1.125 ft to 16.625 ft: 2 ft off 15.625 ft, whether or not t1 is partly out of zone.
+    """A-04 raises 15.5 ft by 1.125 ft: 2 ft off 15.625 ft, wherever a part of t1 is out of zone.
 
     A column: 2 / 15.625. A paraboloid's share above a cut h under its top: (h / H)^2.
     """
@@ -591,7 +591,7 @@ def test_a_margin_plans_under_the_share_that_binds():
 
 @pytest.mark.parametrize("margin", [0.25, 0.5])
 def test_a_margin_that_leaves_nothing_of_a_share_is_refused(margin):
-    with pytest.raises(RangeError, match="share_margin_frac.*0.25.*smaller margin"):
+    with pytest.raises(RangeError, match=r"share_margin_frac.*0\.25.*smaller margin"):
         staged(share_margin_frac=margin)
 
 

@@ -78,6 +78,17 @@ def draw_errors(
     return Draws(heights, sticks)
 
 
+def only_marks(draws: Draws) -> Draws:
+    """The same draws with every height as it was read: what a stick reading of heights leaves.
+
+    Examples
+    --------
+    >>> bool((only_marks(draw_errors([0.4], 0.2, 3, 7)).height_ft == 0.0).all())
+    True
+    """
+    return Draws(np.zeros_like(draws.height_ft), draws.stick_ft)
+
+
 def year_shares(
     above: Above,
     cuts: tuple[YearCut, ...],

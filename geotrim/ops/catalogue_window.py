@@ -211,7 +211,8 @@ RISK_LIMIT = Param(
     "risk_frac",
     "number",
     0.05,
-    "A tree that breaks a limit in more of the draws than this is to be read by stick first.",
+    "A tree that breaks a limit in more of the draws than this is to be read by stick first, where "
+    "that helps.",
     low=0.0,
     high=1.0,
 )
@@ -411,10 +412,12 @@ RISKS = Operation(
     function="geotrim.ops.risks:risks",
     words="geotrim.report.risks_text:risks_text",
     inputs=("crowns", "heights", "profiles?", "facts?", "overlays?"),
-    after=("heights?", "slices?", "calibrate?", "route", "window?", "stages"),
+    after=("fringe?", "heights?", "calibrate?", "route", "window?", "stages"),
     outputs={
         "risk_limits": ("n_trees", "n_draws", "n_broken_draws", "broken_frac"),
-        "risk_trees": ("top_height_ft", "height_error_ft", "broken_frac", "is_stick_first"),
+        "risk_trees": (
+            "top_height_ft", "height_error_ft", "broken_frac", "is_stick_first", "marks_only_frac",
+        ),
     },
     params=(
         *_MODEL, N_DRAWS, DRAW_SEED, STICK_ERROR, RISK_LIMIT, UNSTATED_ERROR, SHARE_FROM,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -26,6 +26,10 @@ BEFORE_CUT, FLOOR, YEARLY, PRACTICE, CAP = (
     "yearly-share-practice",
     "allowance-trees",
 )
+
+
+#: Where the share comes from where the act is read to stage trees of any height.
+ANY_HEIGHT_SECTION = "s. 403.9326(1)(b)3 F.S., read as of trees of any height (A-07)"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,7 +59,7 @@ class Broken:
 
 
 def broken_limits(
-    stakes: Stakes, foliage: Foliage, draws: Draws, seed: int, regrowth_frac: float = 0.0
+    stakes: Stakes, foliage: Foliage, draws: Draws, seed: int | None, regrowth_frac: float = 0.0
 ) -> list[Broken]:
     """Every limit of every lot with what each draw does to it.
 
@@ -66,8 +70,8 @@ def broken_limits(
         Of all crowns.
     draws : Draws
         Of the trees of the stakes.
-    seed : int
-        Start of the draws of trees that are not cut, where a cap counts them.
+    seed : int or None
+        Start of the draws of trees that are not cut, where a cap counts them; None leaves caps out.
     regrowth_frac : float
         Where something grows back the share of a year is not looked at.
     """
@@ -90,6 +94,8 @@ def broken_limits(
             )
             out += _of_heights(stakes, way, lot_id, mine, top, draws)
             out += _of_shares(stakes, way, lot_id, mine, top, shares)
+    if seed is None:
+        return out
     return out + [_of_count(count, stakes, draws, seed) for count in stakes.counts]
 
 
@@ -136,7 +142,10 @@ def _of_shares(
     ]
     by_rule = np.logical_or.reduce([bound for _, _, bound in pairs]) if pairs else False
     by_practice = (tall.judge(top[known], 0.0, 0.5) == MET) & ~by_rule  # told once, not twice
-    pairs.append((PRACTICE, way.quarter, by_practice))
+    if stakes.is_any_height:
+        pairs.append((YEARLY, replace(way.quarter, section=ANY_HEIGHT_SECTION), by_practice))
+    else:
+        pairs.append((PRACTICE, way.quarter, by_practice))
     out = []
     for name, rule, bound in pairs:
         is_over = bound & (greatest > rule.limit.number + AT_LIMIT)
@@ -209,7 +218,8 @@ def _of_count(count: Count, stakes: Stakes, draws: Draws, seed: int) -> Broken:
     ).reshape(len(count.ids), n_draws)
     is_over = top > count.over_ft
     planned = (is_over & count.is_cut[:, None]).sum(axis=0)
-    most = np.array([allowed_trees(int(n), count.share_frac) for n in is_over.sum(axis=0)])
+    counted = (is_over & count.is_sure[:, None]).sum(axis=0)
+    most = np.array([allowed_trees(int(n), count.share_frac) for n in counted])
     words = (
         f"At most {100 * count.share_frac:g} % of the mangroves over {count.over_ft:g} ft "
         "are trimmed."

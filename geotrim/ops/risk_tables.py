@@ -13,6 +13,8 @@ from geotrim.ops.risk_trees import Stakes
 from geotrim.ops.tables import plain_table
 
 ANY = "any limit"
+#: End of the words on a tree to be read by stick first.
+STICK = "read it by stick first"
 COLUMNS = {
     "risk_limits": (
         "lot_id", "limit", "words", "n_trees", "n_draws", "n_broken_draws", "broken_frac",
@@ -20,7 +22,7 @@ COLUMNS = {
     ),
     "risk_trees": (
         "lot_id", "crown_id", "limit", "top_height_ft", "height_error_ft", "broken_frac",
-        "is_stick_first", "words", "share_high_frac",
+        "is_stick_first", "words", "share_high_frac", "marks_only_frac",
     ),
 }  # fmt: skip
 
@@ -64,42 +66,102 @@ def _lot_row(lot_id: str, one: Broken, is_broken: Any, used: Mapping[str, Any]) 
     }
 
 
+#: Of one tree and one limit: (name of the limit, its source, number of the tree).
+Key = tuple[str, str, int]
+
+
+def by_tree(broken: list[Broken]) -> dict[Key, float]:
+    """Share of the draws in which each tree breaks each limit; see ``Key``."""
+    return {
+        (one.limit, one.source, int(k)): float(one.is_broken[b].mean())
+        for one in broken
+        for b, k in enumerate(one.which)
+    }
+
+
 def tree_rows(
-    stakes: Stakes, broken: list[Broken], used: Mapping[str, Any]
+    stakes: Stakes, broken: list[Broken], marks: Mapping[Key, float], used: Mapping[str, Any]
 ) -> list[dict[str, Any]]:
-    """Trees at which a limit breaks in some draw, the most often first within a lot."""
-    rows = []
+    """Trees at which a limit breaks in some draw, the most often first within a lot; then others.
+
+    Parameters
+    ----------
+    stakes : Stakes
+    broken : list of Broken
+    marks : mapping
+        How often the marks alone break it; see :func:`by_tree`.
+    used : mapping
+        ``n_draws``, ``risk_frac``.
+
+    Notes
+    -----
+    A tree is to be read by stick first where a limit breaks too often and less often, beyond
+    chance, when only the marks are off: 95 % intervals that do not meet.
+    """
+    rows, n = [], int(used["n_draws"])
+    named: set[int] = set()
     for one in broken:
         for b, k in enumerate(one.which):
             share = float(one.is_broken[b].mean())
             if share == 0.0:
                 continue
-            is_first = share > float(used["risk_frac"])
-            rows.append(
-                {
-                    "lot_id": stakes.lot_id[k] or None,
-                    "crown_id": stakes.crown_id[k],
-                    "limit": one.limit,
-                    "top_height_ft": float(stakes.top_ft[k]),
-                    "height_error_ft": float(stakes.error_ft[k]),
-                    "broken_frac": share,
-                    "is_stick_first": is_first,
-                    "words": _words(one, b, share, is_first),
-                    "share_high_frac": float(one.share_high_frac[b]),
-                }
-            )
+            named.add(int(k))
+            alone = marks.get((one.limit, one.source, int(k)), 0.0)
+            is_often = share > float(used["risk_frac"])
+            is_first = is_often and _is_less(alone, share, n)
+            row = _tree_row(stakes, int(k), one.limit, share, alone, is_first)
+            words = _words(one, b, share, n)
+            if is_often:
+                words += f"; {STICK if is_first else _another_plan(one, alone, n)}"
+            rows.append({**row, "words": words, "share_high_frac": float(one.share_high_frac[b])})
+    for k in range(len(stakes)):
+        if k not in named:
+            row = _tree_row(stakes, k, "", 0.0, 0.0, False)
+            rows.append({**row, "words": "breaks no limit in any draw", "share_high_frac": np.nan})
     order = {lot: k for k, lot in enumerate(dict.fromkeys(stakes.lot_id))}
     rows.sort(key=lambda row: (order[row["lot_id"] or ""], -row["broken_frac"]))
     return rows
 
 
-def _words(one: Broken, b: int, share: float, is_first: bool) -> str:
+def _tree_row(
+    stakes: Stakes, k: int, limit: str, share: float, alone: float, is_first: bool
+) -> dict[str, Any]:
+    return {
+        "lot_id": stakes.lot_id[k] or None,
+        "crown_id": stakes.crown_id[k],
+        "limit": limit,
+        "top_height_ft": float(stakes.top_ft[k]),
+        "height_error_ft": float(stakes.error_ft[k]),
+        "broken_frac": share,
+        "is_stick_first": is_first,
+        "marks_only_frac": alone,
+    }
+
+
+def _is_less(alone: float, share: float, n: int) -> bool:
+    """Whether a share of n draws is less than another beyond chance."""
+    return wilson_interval(round(alone * n), n)[1] < wilson_interval(round(share * n), n)[0]
+
+
+def _words(one: Broken, b: int, share: float, n: int) -> str:
     """One tree and one limit in words."""
     what = {
         BEFORE_CUT: "taller than its way allows before the cut",
         FLOOR: "left under the least height",
     }.get(one.limit, "more than the year's share taken")
-    text = f"{what} in {100 * share:.0f} of 100 draws"
+    text = f"{what} in {round(share * n)} of {n} draws"
     if one.is_share and np.isfinite(one.share_high_frac[b]):
         text += f"; one in twenty takes {100 * one.share_high_frac[b]:.1f} % or more in a year"
-    return text + ("; read it by stick first" if is_first else "")
+    return text
+
+
+def _another_plan(one: Broken, alone: float, n: int) -> str:
+    """What helps where a stick reading does not."""
+    if one.limit == BEFORE_CUT:
+        return "over it as it is read now too: plan another way for it"
+    does = (
+        "plan a smaller share (share_margin_frac)"
+        if one.is_share
+        else "keep more over the floor (floor_margin_ft)"
+    )
+    return f"the marks alone: {round(alone * n)} of {n}: {does}"

@@ -13,6 +13,7 @@ import pandas as pd
 from geotrim.core.coverage import Floats, Ints
 from geotrim.core.risk_draws import YearCut
 from geotrim.model import Facts, Result
+from geotrim.ops.stage_rules import ANY_HEIGHT
 from geotrim.ops.window_rules import ASSUMED_WAY, Way, way_of
 from geotrim.rules.rule_set import RuleSet
 
@@ -27,8 +28,11 @@ class Count:
 
     over_ft : trees over this count. [ft]
     share_frac : most of them that may be trimmed.
-    top_ft, error_ft : (c,) every mangrove of the shore, cut or not. [ft]
+    top_ft, error_ft : (c,) every mangrove of the shore, cut or not, and trees of unknown species
+        that are cut. [ft]
     is_cut : (c,) True where the plan cuts it.
+    is_sure : (c,) known to be a mangrove. Only such trees raise what may be trimmed; those of
+        unknown species that are cut are held against it all the same.
     """
 
     lot_id: str
@@ -38,6 +42,7 @@ class Count:
     top_ft: Floats
     error_ft: Floats
     is_cut: Flags
+    is_sure: Flags
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,6 +58,7 @@ class Stakes:
     ways : (k,) the way whose limits each is under.
     counts : caps that count trees over a height.
     share_from_ft : trees from this height up keep the share of good practice. [ft]
+    is_any_height : the act is read to stage trees of any height (A-07).
     is_of_original : the share of a year is of what stood before the first cut.
     """
 
@@ -67,6 +73,7 @@ class Stakes:
     ways: tuple[Way, ...]
     counts: tuple[Count, ...]
     share_from_ft: float
+    is_any_height: bool
     is_of_original: bool
 
     def __len__(self) -> int:
@@ -78,6 +85,7 @@ def stakes_of(
     stages: Result,
     route: Result,
     window: Result | None,
+    fringe: Result | None,
     facts: Facts,
     rules: RuleSet,
     used: Mapping[str, Any],
@@ -87,12 +95,13 @@ def stakes_of(
     Parameters
     ----------
     crowns : DataFrame
-    stages, route, window : Result
+    stages, route, window, fringe : Result
     facts : Facts
     rules : RuleSet
         Overlays included.
     used : mapping
-        ``unstated_height_error_ft``, ``share_from_ft``, ``foliage_reading``.
+        ``unstated_height_error_ft``, ``share_from_ft``, ``foliage_reading``, and of ``route``
+        ``quarter_reading``.
     """
     told = route["tree_outcomes"]
     by_id = told.set_index(told["crown_id"].astype(str))
@@ -109,6 +118,8 @@ def stakes_of(
     found = {
         key: way_of(key[1], facts.of(key[0]), rules) for key in set(zip(lots, routes, strict=True))
     }
+    is_any_height = used["quarter_reading"] == ANY_HEIGHT
+    keys = set(zip(lots, routes, strict=True))
     return Stakes(
         lot_id=lots,
         crown_id=tuple(ids),
@@ -119,8 +130,9 @@ def stakes_of(
         cuts=tuple(cuts[i] for i in ids),
         removed_frac=np.array([row["removed_frac"] for row in rows], dtype=np.float64),
         ways=tuple(found[key] for key in zip(lots, routes, strict=True)),
-        counts=_counts(set(zip(lots, routes, strict=True)), set(ids), route, rules, unstated),
-        share_from_ft=float(used["share_from_ft"]),
+        counts=_counts(keys, set(ids), route, _off_shore(fringe), rules, unstated),
+        share_from_ft=0.0 if is_any_height else float(used["share_from_ft"]),
+        is_any_height=is_any_height,
         is_of_original=used["foliage_reading"] == "original",
     )
 
@@ -153,10 +165,26 @@ def _routes(lots: tuple[str, ...], known: Any, window: Result | None) -> list[st
     ]
 
 
+def _off_shore(fringe: Result | None) -> set[str]:
+    """Trees that do not stand in the fringe of any shore; a cap does not count them."""
+    if fringe is None:
+        return set()
+    trees = fringe["fringe_crowns"]
+    return set(trees.loc[trees["stretch_id"].isna(), "crown_id"].astype(str))
+
+
 def _counts(
-    keys: set[tuple[str, str]], cut: set[str], route: Result, rules: RuleSet, unstated: float
+    keys: set[tuple[str, str]],
+    cut: set[str],
+    route: Result,
+    off_shore: set[str],
+    rules: RuleSet,
+    unstated: float,
 ) -> tuple[Count, ...]:
-    """Caps of ways that count only trees over a height: how many may be cut hangs on heights."""
+    """Caps of ways that count only trees over a height: how many may be cut hangs on heights.
+
+    Counted as :func:`geotrim.rules.duties.caps` does, the heights apart.
+    """
     counted = rules.rules.get("permit-share-counted")
     out: list[Count] = []
     if counted is None:
@@ -169,8 +197,12 @@ def _counts(
             continue
         trees = route["tree_outcomes"]
         of_lot = trees[trees["lot_id"].astype(str) == lot_id]
-        of_lot = of_lot[[flag is not None and not pd.isna(flag) and bool(flag)
-                         for flag in of_lot["is_mangrove"]]]  # fmt: skip
+        of_lot = of_lot[[str(i) not in off_shore for i in of_lot["crown_id"]]]
+        known = [None if pd.isna(flag) else bool(flag) for flag in of_lot["is_mangrove"]]
+        may = [flag is True or (flag is None and str(i) in cut)
+               for flag, i in zip(known, of_lot["crown_id"], strict=True)]  # fmt: skip
+        is_sure = np.array([flag is True for flag in known], dtype=bool)[may]
+        of_lot = of_lot[may]
         ids = tuple(of_lot["crown_id"].astype(str))
         error = of_lot["height_error_ft"].to_numpy(dtype=np.float64)
         out.append(
@@ -182,6 +214,7 @@ def _counts(
                 top_ft=of_lot["top_height_ft"].to_numpy(dtype=np.float64),
                 error_ft=np.where(np.isnan(error), unstated, error),
                 is_cut=np.array([i in cut for i in ids], dtype=bool),
+                is_sure=is_sure,
             )
         )
     return tuple(out)

@@ -12,9 +12,11 @@ WIDTH = 80
 #: Trees of a lot that are named; the tables have all.
 MOST_TREES = 20
 CAUTION = (
-    "Only errors of heights and of the marked stick are drawn. A limit that never breaks here may "
-    "break on site: read heights by stick before the first cut."
+    "Only errors of heights and of the marked stick are drawn, each tree by itself and with mean "
+    "0. A limit that never breaks here may break on site: read heights by stick before the first "
+    "cut."
 )
+STICK = "; read it by stick first"
 
 
 def risks_text(site: Site, results: facts.Results) -> str:
@@ -40,7 +42,8 @@ def risks_text(site: Site, results: facts.Results) -> str:
     for lot_id in dict.fromkeys(limits["lot_id"]):
         mine = limits[_is_of(limits, lot_id)]
         own = None if trees is None else trees[_is_of(trees, lot_id)]
-        lines += [*([""] if lines else []), *_lot(lot_id, mine, own)]
+        most = float(facts.parameter(results, "risks", "risk_frac", 0.05))
+        lines += [*([""] if lines else []), *_lot(lot_id, mine, own, most)]
     return "\n".join([*lines, "", *_fold(CAUTION, "")])
 
 
@@ -48,23 +51,34 @@ def _is_of(table: Any, lot_id: Any) -> Any:
     return table["lot_id"].isna() if lot_id is None else table["lot_id"] == lot_id
 
 
-def _lot(lot_id: Any, limits: Any, trees: Any) -> list[str]:
+def _lot(lot_id: Any, limits: Any, trees: Any, most: float) -> list[str]:
     n = int(limits["n_draws"].iloc[0])
     head = f"Lot {lot_id}" if isinstance(lot_id, str) else "Trees of no lot"
     lines = [f"{head}, {n} draws of heights and marks"]
     for row in limits.to_dict("records"):
         how = f"breaks in {row['n_broken_draws']} of {n}"
         lines += _fold(f"{how}: {str(row['words']).rstrip('.')}{_at(row)}", "  ")
-    first = None if trees is None else trees[trees["is_stick_first"].astype(bool)]
-    if first is None or not len(first):
-        return [*lines, "  No tree breaks a limit often enough to be read by stick first."]
-    lines.append("  Read by stick first:")
-    shown = first.drop_duplicates("crown_id").head(MOST_TREES)
+    if trees is None:
+        return lines
+    is_first = trees["is_stick_first"].to_numpy(dtype=bool)
+    is_often = trees["broken_frac"].to_numpy(dtype=float) > most
+    if not is_first.any():
+        lines.append("  No tree breaks a limit so often that reading it by stick first would help.")
+    lines += _trees("Read by stick first:", trees[is_first])
+    return lines + _trees("Too often, and no stick reading mends it:", trees[is_often & ~is_first])
+
+
+def _trees(head: str, rows: Any) -> list[str]:
+    """Trees under a heading, each with the limit it breaks most often."""
+    if not len(rows):
+        return []
+    lines = [f"  {head}"]
+    shown = rows.drop_duplicates("crown_id").head(MOST_TREES)
     for row in shown.to_dict("records"):
         tall = f"{row['top_height_ft']:.1f} ft, error {row['height_error_ft']:.1f}"
-        words = str(row["words"]).removesuffix("; read it by stick first")
+        words = str(row["words"]).removesuffix(STICK)
         lines += _fold(f"{row['crown_id']} ({tall}): {words}", "    ")
-    n_more = first["crown_id"].nunique() - len(shown)
+    n_more = rows["crown_id"].nunique() - len(shown)
     return [*lines, f"    and {n_more} more, in the table risk_trees"] if n_more else lines
 
 
