@@ -71,8 +71,10 @@ def one(height, **given):
 
 def test_a_tall_tree_can_be_cleared_in_the_band_or_lowered():
     lot, *_ = lot_of(one(14.0))
-    assert cuts(lot) == {(6, 10): "", (6, INF): "floor", (6.5, INF): "", (10, INF): ""}
     by_hand = {(6, 10): 36 * 4, (6, INF): 36 * 8, (6.5, INF): 36 * 7.5, (10, INF): 36 * 4}
+    by_hand |= {(8, INF): 36 * 6, (12, INF): 36 * 2}
+    by_hand |= {(6, 9.5): 36 * 3.5, (10.5, INF): 36 * 3.5}  # a quarter of 14 ft in the one year
+    assert cuts(lot) == {key: "floor" if key == (6, INF) else "" for key in by_hand}
     found = volumes(lot)
     assert found == {key: pytest.approx(volume, rel=1e-5) for key, volume in by_hand.items()}
     share = dict(zip(zip(lot.done.options.low_ft, lot.done.options.high_ft, strict=True),
@@ -81,14 +83,14 @@ def test_a_tall_tree_can_be_cleared_in_the_band_or_lowered():
 
 
 def test_a_tree_whose_top_lies_in_the_band_is_lowered_to_the_floor_and_its_margin():
-    lot, *_ = lot_of(one(9.0))
-    assert cuts(lot) == {(6, INF): "floor", (6.5, INF): ""}
+    lot, *_ = lot_of(one(9.0))  # a quarter is 2.25 ft: down to 6.75, which rounds up
+    assert cuts(lot) == {(6, INF): "floor", (6.5, INF): "", (6.8, INF): "", (8, INF): ""}
     lot, *_ = lot_of(one(9.0), lower_to_ft=(8.0, 12.0))  # whatever else it may be lowered to
     assert cuts(lot) == {(6.5, INF): "", (8, INF): ""}
     lot, *_ = lot_of(one(9.0), floor_margin_ft=0.0)
-    assert cuts(lot) == {(6, INF): ""}
-    lot, *_ = lot_of(one(9.0), band_ft=(7.0, 10.0))
-    assert cuts(lot) == {(7, INF): ""}
+    assert cuts(lot) == {(6, INF): "", (6.8, INF): "", (8, INF): ""}
+    lot, *_ = lot_of(one(9.0), band_ft=(7.0, 10.0), stage_years=2)
+    assert cuts(lot) == {(6.5, INF): "", (7, INF): "", (8, INF): ""}
 
 
 @pytest.mark.parametrize("height", [3.0, 6.0, 6.5])
@@ -379,7 +381,7 @@ def _share_words(site, **asked):
 
 
 def test_foliage_options_and_tables_see_the_height_that_limits_are_judged_by():
-    """A-04: a ground model reads 1.125 ft high, so that 15.2 ft are judged 16.325; 4 are cleared."""
+    """A-04: ground model reads 1.125 ft high: 15.2 ft are judged 16.325, of which 4 are cleared."""
     site = one(15.2)
     lot, *_ = lot_of(site, substrate_reading="ground-reads-high", stage_years=2)
     top = lot.stand.seen.top_ft[0]
@@ -435,3 +437,25 @@ def test_stations_that_a_crown_stands_along():
     assert along == [[17, 18, 19, 20, 21, 22], [22, 23, 24, 25], [38, 39, 40, 41]]
     lot, *_ = lot_of(make_site([(20, 6, 5, 14), (40, 6, 4, 14)]), station_step_ft=10.0)
     assert lot.problem.cover_station.tolist() == [1, 2, 3, 4]  # 17.5 to 22.5, 38 to 42
+
+
+def test_of_a_cut_that_takes_too_much_the_part_that_fits_is_on_the_menu():
+    """Even foliage from the substrate: a quarter of 20 ft is 5 ft, of 16 ft 4 ft: all the band."""
+    cut = cuts(lot_of(one(20.0))[0])
+    assert (6, 10) in cut and not any(low == 6 and 6.5 <= high < 10 for low, high in cut)
+    assert (15, INF) in cut  # 15 of 20 ft stay
+    # of 9.5 ft, under a band of 5 to 9: 2.375 ft, so up to 7.375 and down to 7.125
+    cut = cuts(lot_of(one(9.5, rmse_ft=0.0), band_ft=(5.0, 9.0))[0])
+    assert (5, 7.3) in cut and (7.2, INF) in cut
+    # with a quarter less 23 % hardly any of it fits, and less than half a foot is no window
+    cut = cuts(lot_of(one(12.0), share_margin_frac=0.22)[0])
+    assert [high for low, high in cut if low == 6 and high < INF] == [10]
+    # tops go to the heights asked for and to no other
+    cut = cuts(lot_of(one(14.0), lower_to_ft=(8.0, 11.0))[0])
+    assert {low for low, high in cut if high == INF} == {8.0, 11.0}
+
+
+def test_a_top_is_lowered_no_deeper_than_there_is_foliage_to_take():
+    """Foliage begins at 9 ft: whatever is cut under it takes no more than a cut at 8 ft."""
+    lot, *_ = lot_of(one(14.0, bases=[9.0], species=["white mangrove"]), least_kept_frac=0.0)
+    assert min(low for low, high in cuts(lot) if high == INF) == 8.0

@@ -267,10 +267,11 @@ def _lot(given: Given, lot_id: str, way: rules.Way) -> tuple[tables.Lot, View, l
     )  # fmt: skip
     station = np.where(stand.is_fringe, shore.place(stand.stretch, stand.station_ft), -1)
     band = (float(asked["band_ft"][0]), float(asked["band_ft"][1]))
+    most = share_limits(given, way, stand)
     in_zone = shapely.intersects_xy(zone, given.cells.x, given.cells.y)
     done = treatments(
         stand, station, given.foliage, in_zone, way, given.route["findings"], lot_id, zone,
-        band_ft=band, lower_to_ft=tuple(asked["lower_to_ft"] or band),
+        band_ft=band, lower_to_ft=asked["lower_to_ft"], most_frac=most[0],
         margin_ft=float(asked["floor_margin_ft"]),
         least_kept_frac=float(asked["least_kept_frac"]), feet=given.feet,
     )  # fmt: skip
@@ -528,9 +529,9 @@ def cleared(lot: tables.Lot, is_open: Flags, low_ft: float, high_ft: float) -> W
     station = lot.problem.tree_station
     least = max(low_ft, lot.least_ft)
     is_band = (options.low_ft == low_ft) & (options.high_ft == high_ft)
-    is_top = np.isinf(options.high_ft) & (options.low_ft == least)
+    is_top = np.isinf(options.high_ft) & (options.low_ft >= least)
     out = np.full(lot.problem.n_trees, -1, dtype=np.intp)
-    for m in [*np.flatnonzero(is_top), *np.flatnonzero(is_band)]:
+    for m in [*np.flatnonzero(is_top)[::-1], *np.flatnonzero(is_band)]:  # the deepest goes last
         tree = options.tree[m]
         if station[tree] >= 0 and is_open[station[tree]]:
             out[tree] = m if is_band[m] or lot.foliage.top_ft[tree] <= high_ft else out[tree]

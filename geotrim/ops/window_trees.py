@@ -11,10 +11,11 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from geotrim.core.foliage import Foliage, part_frac
+from geotrim.core.foliage import Foliage
 from geotrim.core.window_problem import Options
 from geotrim.errors import LayerError
 from geotrim.ops import window_rules as rules
+from geotrim.ops.window_menu import menu
 from geotrim.ops.window_rules import Seen, Way
 from geotrim.rules.rule_file import Rule, number_words
 from geotrim.rules.species import is_mangrove, is_red
@@ -22,8 +23,6 @@ from geotrim.rules.verdict import MET, NOT_MET, TOO_CLOSE, UNKNOWN, standard_err
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
-#: Canopy a cut must reach to be one. [ft]
-LEAST_CUT_FT = 1e-6
 #: A trunk this close to the zone's edge stands in it: outlines are drawn in steps. [ft]
 EDGE_FT = 0.05
 #: Between the names of limits that rule one option out together.
@@ -235,8 +234,8 @@ class Treatments:
 
 def treatments(
     stand: Stand, station: Any, foliage: Foliage, is_clearable: Flags, way: Way, findings: Any,
-    lot_id: str, zone: Any, *, band_ft: tuple[float, float], lower_to_ft: tuple[float, ...],
-    margin_ft: float, least_kept_frac: float, feet: float,
+    lot_id: str, zone: Any, *, band_ft: tuple[float, float],
+    lower_to_ft: tuple[float, ...] | None, most_frac: Floats, margin_ft: float, least_kept_frac: float, feet: float,
 ) -> Treatments:  # fmt: skip
     """Every option of every tree of the lot, with the limits that rule it out.
 
@@ -256,11 +255,14 @@ def treatments(
         Of the lot.
     band_ft, lower_to_ft, margin_ft, least_kept_frac :
         Parameters of the operation.
+    most_frac : (n,) array
+        Most of its foliage each tree may lose over all the years.
     feet : float
     """
     least = rules.least_height_ft(way, margin_ft)
     may = stand.is_fringe & (np.asarray(station) >= 0)  # known non-mangroves are in no fringe
-    tree, low, high, share = _options(may, foliage, is_clearable, band_ft, lower_to_ft, least)
+    cuts = menu(may, foliage, is_clearable, band_ft, lower_to_ft, least, most_frac)
+    tree, low, high, share = cuts
     book = _Book(len(tree))
     whole = _by_tree(stand, may, way, findings, lot_id, zone, feet, book)
     for limit, flags in whole.values():
@@ -278,32 +280,6 @@ def treatments(
         kept=_joined_names(whole, n),
         told=tuple(book.told),
     )
-
-
-def _options(
-    may: Flags, foliage: Foliage, is_clearable: Flags, band_ft: tuple[float, float],
-    lower_to_ft: tuple[float, ...], least: float,
-) -> tuple[Any, Floats, Floats, Floats]:  # fmt: skip
-    """Cuts that take something, tree by tree: tree, low, high, share of the tree's foliage."""
-    lo, hi = band_ft
-    top, every = foliage.top_ft, np.ones_like(may)
-    heights = {max(lo, least): (top > lo) & (top <= hi)}
-    for h in lower_to_ft:  # under the floor too, so that what the floor costs can be told
-        heights[h] = heights[max(h, least)] = every
-    wanted = [(lo, hi, top > hi + LEAST_CUT_FT)]
-    wanted += [(h, np.inf, which & (top > h + LEAST_CUT_FT)) for h, which in heights.items()]
-    parts = []
-    for a, b, which in wanted:
-        some = np.flatnonzero(may & which)
-        share = part_frac(foliage, a, b, is_clearable, tree=some)
-        with np.errstate(invalid="ignore"):
-            volume = share * foliage.whole_ft3[some]
-        good = np.isfinite(volume) & (volume > 0.0)
-        n = int(good.sum())
-        parts.append((some[good], np.full(n, a), np.full(n, b), share[good]))
-    tree, low, high, share = (np.concatenate(column) for column in zip(*parts, strict=True))
-    order = np.lexsort((low, np.isinf(high), tree))
-    return tree[order], low[order], high[order], np.minimum(share[order], 1.0)
 
 
 class _Book:
