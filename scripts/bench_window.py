@@ -12,7 +12,7 @@ columns    variables of the mixed-integer program, and its rows
 opened     view the plan opens, over what is open with nothing cut
 bound      what no plan within the limits can open more than
 gap        (bound - opened) / opened
-centred    opened by the best single span about the middle, for no more foliage
+centred    opened by the best single span about the middle, for no more foliage and no longer
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ import numpy as np
 from geotrim.core.sight import elements
 from geotrim.core.sight_rays import eye_rays, shore_rays
 from geotrim.core.sight_scene import Scene, curvature_per_ft
+from geotrim.core.window_bars import what_binds
 from geotrim.core.window_frontier import best_centred, frontier
 from geotrim.core.window_limits import evaluate
 from geotrim.core.window_model import window_model
@@ -41,8 +42,8 @@ DEPTH_FT = 45.0
 THREE_YEARS = 0.578125
 
 
-def make_scene(length_ft: float, rng: np.random.Generator) -> tuple[Scene, np.ndarray]:
-    """Canopy of three rows of trees on a grid, and where along the shore each tree stands."""
+def make_scene(length_ft: float, rng: np.random.Generator) -> tuple[Scene, np.ndarray, np.ndarray]:
+    """Canopy of three rows of trees on a grid, where along the shore each stands, its radius."""
     rows_ft = np.array([8.0, 20.0, 32.0])
     per_row = int(length_ft / 7.0)
     x = np.concatenate([(np.arange(per_row) + rng.uniform(0, 1, per_row)) * 7.0 for _ in rows_ft])
@@ -61,7 +62,7 @@ def make_scene(length_ft: float, rng: np.random.Generator) -> tuple[Scene, np.nd
         height[is_higher], tree[is_higher] = dome[is_higher], k
     level = np.zeros(shape)
     transform = (CELL_FT, 0.0, 0.0, 0.0, CELL_FT, 0.0)
-    return Scene(height, tree, tree >= 0, base, level, transform, 1.0), x
+    return Scene(height, tree, tree >= 0, base, level, transform, 1.0), x, radius
 
 
 def make_options(scene: Scene, is_kept: np.ndarray) -> tuple[Options, np.ndarray]:
@@ -86,7 +87,7 @@ def make_options(scene: Scene, is_kept: np.ndarray) -> tuple[Options, np.ndarray
 def make_problem(length_ft: float, view: str, seed: int) -> tuple[WindowProblem, float]:
     """The shore with the rules a lot starts with, and all its foliage."""
     rng = np.random.default_rng(seed)
-    scene, x = make_scene(length_ft, rng)
+    scene, x, radius = make_scene(length_ft, rng)
     is_kept = rng.random(len(x)) < 0.15
     options, whole = make_options(scene, is_kept)
     n = int(length_ft)
@@ -99,6 +100,11 @@ def make_problem(length_ft: float, view: str, seed: int) -> tuple[WindowProblem,
     else:
         at = np.arange(n) + 0.5
         rays = shore_rays(at, np.full(n, -1.0), 0.0 * at, 0.0 * at + 1.0, 60.0, 1.0, BAND_FT)
+    along = [
+        np.arange(max(int(a), 0), min(int(b) + 1, n))
+        for a, b in zip(x - radius, x + radius, strict=True)
+    ]
+    area = CELL_FT**2 * np.bincount(scene.tree[scene.tree >= 0], minlength=len(x))
     problem = WindowProblem(
         np.arange(n, dtype=float),
         np.ones(n),
@@ -113,7 +119,11 @@ def make_problem(length_ft: float, view: str, seed: int) -> tuple[WindowProblem,
         n_spans_max=3,
         length_max_ft=0.65 * length_ft,
         is_counted=np.ones(len(x), dtype=bool),
-        area_ft2=CELL_FT**2 * np.bincount(scene.tree[scene.tree >= 0], minlength=len(x)),
+        area_ft2=area,
+        trees_max=int(0.65 * len(x)),
+        area_max_ft2=0.65 * float(area.sum()),
+        cover_start=np.cumsum([0] + [len(one) for one in along]),
+        cover_station=np.concatenate(along),
     )
     return problem, float(whole.sum())
 
@@ -128,7 +138,9 @@ def report(problem: WindowProblem, words: str, seconds: float) -> None:
     model = window_model(problem, small)
     now = problem.elements.open_frac
     opened, bound = found.view_frac - now, found.bound_frac - now
-    centred = best_centred(problem, found.foliage_ft3, seconds=seconds).view_frac - now
+    length = evaluate(problem, found.plan).window_length_ft
+    centred = best_centred(problem, found.foliage_ft3, length_max_ft=length, seconds=seconds)
+    beside = centred.view_frac - now
     spans = ", ".join(f"{a}-{b + 1}" for a, b in spans_of(problem, found.plan.is_open))
     print(
         f"{words}  elements {len(problem.elements)} ({len(small.weights)})  columns "
@@ -136,7 +148,7 @@ def report(problem: WindowProblem, words: str, seconds: float) -> None:
         f"    {spent:.1f} s  opened {opened:.5f}  bound {bound:.5f}  gap "
         f"{(bound - opened) / opened if opened else 0.0:.3%}  "
         f"{'proven' if found.is_optimal else 'not proven'}  "
-        f"centred {centred:.5f} ({opened / centred if centred else np.inf:.2f} times)  "
+        f"centred {beside:.5f} ({opened / beside if beside else np.inf:.2f} times)  "
         f"spans {spans}",
         flush=True,
     )
@@ -172,8 +184,13 @@ def main() -> None:
             start = time.perf_counter()
             points = frontier(shared, asked.frontier, seconds=asked.seconds)
             n_proven = sum(one.is_optimal for one in points)
+            spent = time.perf_counter() - start
+            start = time.perf_counter()
+            costs = what_binds(shared, points[-1], seconds=asked.seconds)
+            told = ", ".join(f"{name} {view:.4f}" for name, view in costs.items())
             print(
                 f"frontier, share {share:.3f}: {len(points)} plans, {n_proven} proven, "
+                f"{spent:.1f} s\nlimits that cost view, and the view without each: {told}; "
                 f"{time.perf_counter() - start:.1f} s"
             )
 
