@@ -415,3 +415,18 @@ def test_route_takes_files_and_local_rules(capsys):
     wrong = ["--local-rules", CANAL / "answers.toml"]
     code, _, err = run("route", *words[:-3], *wrong, capsys=capsys)
     assert code == 2 and "answers.toml" in err
+
+
+def test_a_table_that_is_not_made_is_refused_before_the_work_is_done(tmp_path, capsys, monkeypatch):
+    from geotrim.ops import chain
+
+    def never(*_, **__):
+        raise AssertionError("measured before the table was looked at")
+
+    monkeypatch.setattr(chain, "measure", never)
+    words = ["stages", PLAIN / "site.toml", "--out", tmp_path / "st.csv", "--table", "cuts"]
+    err = refused(*words, capsys=capsys)
+    assert err.startswith("geotrim: --table: found 'cuts'; needed one of stage_lots, stage_trees")
+    assert "say 'stage_cuts' if you meant that" in err
+    err = refused(*words[:-1], "stage", capsys=capsys)  # all four hold that
+    assert "choose one of these" in err

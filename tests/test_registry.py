@@ -175,6 +175,7 @@ def test_the_tables_hold_the_columns_that_are_declared(name, measured):
     op, result = OPERATIONS[name], measured[name]
     assert result.operation == name
     assert set(result.parameters) == {param.name for param in op.params}
+    assert set(result.tables) == set(op.outputs)  # --table refuses others before the work
     for table, columns in op.outputs.items():
         assert set(columns) <= set(result[table].columns), table
     for table, rows in result.tables.items():

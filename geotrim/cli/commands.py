@@ -73,7 +73,7 @@ def _operation(name: str) -> Operation:
 def _measure(operation: Operation, words: list[str]) -> int:
     """One operation, with those it builds on."""
     from geotrim.cli.show import notes_text, result_text
-    from geotrim.cli.write import check_target, write_result
+    from geotrim.cli.write import check_table, check_target, write_result
     from geotrim.ops.chain import measure
 
     chain = closure([operation.name])
@@ -82,6 +82,7 @@ def _measure(operation: Operation, words: list[str]) -> int:
     out = None if args.out is None else Path(args.out)
     if out is not None:
         check_target(out, is_replacing=args.replace)
+        check_table(operation, args.table)
     elif args.replace or args.table is not None:
         extra = "--replace" if args.replace else "--table"
         raise GeotrimError(extra, "no --out", "the file it is about", "say --out FILE")

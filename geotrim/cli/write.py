@@ -11,6 +11,8 @@ from geotrim.io import package
 from geotrim.io.aside import new_file
 from geotrim.io.record import plain, versions
 from geotrim.model import Result
+from geotrim.ops.catalogue import OPERATIONS
+from geotrim.ops.registry import Operation
 
 SUFFIXES = (".gpkg", ".geojson", ".csv", ".json")
 
@@ -94,6 +96,16 @@ def check_target(path: Path, *, is_replacing: bool) -> None:
         )
 
 
+def check_table(operation: Operation, name: str | None) -> None:
+    """Refuse a table the operation does not make; asked before the work is done.
+
+    Of a plug-in the result is asked, which may hold more tables than it declares.
+    """
+    if name is None or name in operation.outputs or operation.name not in OPERATIONS:
+        return
+    raise _no_table(name, list(operation.outputs))
+
+
 def result_json(result: Result, tables: dict[str, Any]) -> dict[str, Any]:
     """A result as JSON: rows without shapes, with parameters, notes and versions."""
     rows = {
@@ -123,6 +135,11 @@ def _with_shapes(table: Any, crowns: Any) -> Any:
 
 def _table(result: Result, name: str) -> Any:
     if name not in result.tables:
-        known = ", ".join(result.tables)
-        raise LayerError("--table", f"{name!r}", f"one of {known}", "choose one of these")
+        raise _no_table(name, list(result.tables))
     return result.tables[name]
+
+
+def _no_table(name: str, known: list[str]) -> LayerError:
+    near = [one for one in known if name in one] if name else []
+    mend = f"say {near[0]!r} if you meant that" if len(near) == 1 else "choose one of these"
+    return LayerError("--table", f"{name!r}", f"one of {', '.join(known)}", mend)

@@ -50,6 +50,12 @@ FRONTAGE = Operation(
             "station_from_ft",
             "station_to_ft",
         ),
+        "neighbour_frontage": (
+            "frontage_length_ft",
+            "frontage_chord_ft",
+            "station_from_ft",
+            "station_to_ft",
+        ),
         "lots": ("frontage_length_ft", "frontage_chord_ft", "n_stretches", "lot_area_ft2"),
     },
     params=(REACH, SMOOTHING, CORNER),
