@@ -582,3 +582,80 @@ def test_a_budget_of_foliage_is_a_share_of_the_lot_s_mangroves():
         lot = lower(site, stage_years=2, foliage_budget_frac=budget)
         assert lot["n_cut_trees"] == n
         assert lot["foliage_removed_frac"] == pytest.approx(n * 4 / 28, rel=1e-5)
+
+
+def test_a_lot_without_a_window_is_told_what_more_years_would_open():
+    """At 3 % of 14 ft a year 0.42 ft fit the first year, too little; 0.8 and 1.2 ft in 2 and 3."""
+    site = make_site([(30, 6, 6, 14)])
+    lot = lower(site, share_margin_frac=0.22, lower_to_ft=(6.5, 13.0))
+    assert lot["status"] == "no window"
+    # of six stations of sixty 0.8 and 1.2 of 4 ft: 92 % and 93 %, from 90 % now
+    for n, share in ((2, 0.8), (3, 1.2), (4, 1.6)):
+        view = 100 * (0.9 + 0.1 * share / 4)
+        assert f"with stage_years = {n} {view:.0f} % would be open" in lot["reason"]
+    assert "without the share of foliage a year 100 % would be open" in lot["reason"]
+
+
+def test_a_span_longer_than_the_shore_is_told_as_the_reason():
+    lot = lower(make_site([(30, 6, 6, 14)]), span_min_ft=70.0, stage_years=2)
+    assert lot["status"] == "no window" and "at least 70 ft long" in lot["reason"]
+    assert "60.0 ft" in lot["reason"] and "least length of a span" in lot["reason"]
+
+
+def test_allowances_cost_view_together_and_those_at_their_limit_bind():
+    """Ten trees alike: 65 % leaves six, and of 160 ft2 of canopy 104, six times 16 and a half."""
+    trees = [(10 + 15 * k, 6, 4, 14) for k in range(10)]
+    asked = {"n_spans": 10, "span_min_ft": 0.0, "span_gap_ft": 0.0, "stage_years": 2}
+    results = run(make_site(trees, length=160.0), share_measure_reading="trees", **asked)
+    limits = table(results, "window_limits").set_index("limit")
+    assert limits.loc["allowance", "view_without_frac"] == pytest.approx(1.0, abs=1e-6)
+    assert limits.loc[["allowance", "allowance-trees"], "standing"].tolist() == ["binds"] * 2
+    assert limits.loc["allowance-area", "standing"] == "not in force"
+    told = window_text(make_site(trees, length=160.0), results)
+    assert "without the cap on how much is trimmed" in " ".join(told.split())
+
+
+@pytest.mark.parametrize(
+    ("is_proven", "words"),
+    [(True, "50 % cannot be reached, 38 % at the most"),
+     (False, "50 % is not reached: 38 % was found, and 60 % is the most there could be")],
+)  # fmt: skip
+def test_cannot_be_reached_is_said_only_where_it_is_proven(is_proven, words):
+    from geotrim.ops.window_costs import target_words
+
+    told = target_words(0.5, 0.38, 0.38 if is_proven else 0.6, ["the floor"], "each", is_proven)
+    assert told == f"{words}; without the floor it could be reached"
+
+
+def test_the_words_tell_the_menu_and_which_views_are_at_least_so():
+    site = make_site([(15, 6, 6, 14), (31, 6, 6, 14)])
+    results = run(site, floor_margin_ft=1.0)
+    told = " ".join(window_text(site, results).split())
+    assert "lower the top to 7, 8, 10, 12, 14, 16 ft, or as far as the years allow" in told
+    assert "no choice of these treatments within these limits opens more" in told
+    assert "- 100.0 % without the share of foliage a year" in told
+    assert "clear 6-10 ft or part of it of 2 trees" in told  # a quarter of 14 ft: to 9.5 ft
+    lots = results["window"].tables["window_lots"]
+    lots.loc[:, "is_without_proven"] = False
+    told = " ".join(window_text(site, results).split())
+    assert "- at least 100.0 % without the share of foliage a year" in told
+
+
+def test_limits_that_cost_next_to_nothing_are_one_line():
+    site = make_site([(15, 6, 6, 14), (31, 6, 6, 14)])
+    results = run(site)
+    limits = results["window"].tables["window_limits"]
+    view = table(results, "window_lots").loc[0, "view_after_frac"]
+    limits.loc[limits["limit"] == "foliage-share", "view_without_frac"] = view + 0.0004
+    told = " ".join(window_text(site, results).split())
+    assert "less than 0.05 points each: the share of foliage a year" in told
+
+
+def test_the_centred_span_is_no_longer_than_the_window():
+    """The tree in the middle is kept: about it no span as short as the window's reaches one."""
+    site = make_site([(9, 6, 6, 14), (30, 6, 6, 14)], keep=[None, "nest"])
+    results = run(site, stage_years=2)
+    lot = table(results, "window_lots").iloc[0]
+    assert lot["n_cut_trees"] == 1 and lot["window_length_ft"] < 10
+    assert lot["view_centred_frac"] == pytest.approx(lot["view_before_frac"], abs=1e-6)
+    assert "no longer than this window" in " ".join(window_text(site, results).split())

@@ -270,6 +270,7 @@ WINDOW = Operation(
             "lot_foliage_ft3",
             "least_height_ft",
             "is_way_assumed",
+            "is_without_proven",
         ),
         "window_spans": ("station_from_ft", "station_to_ft", "span_length_ft", "n_cut_trees"),
         "window_trees": (

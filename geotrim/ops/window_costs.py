@@ -23,6 +23,10 @@ class Clock:
     def __init__(self, seconds: float) -> None:
         self.end, self.least = time.monotonic() + seconds, min(0.05 * seconds, 1.0)
 
+    def is_up(self) -> bool:
+        """Whether a search was given the least time rather than its part of what is left."""
+        return self.end - time.monotonic() < self.least
+
     def part(self, share: float = 1.0) -> float:
         return max(share * (self.end - time.monotonic()), self.least)
 
@@ -40,13 +44,15 @@ class Costs:
         self.asked, self.lot, self.solution = asked, lot, solution
         self.is_own, self.look, self.clock = is_own, look, clock
         spent, own = float(look.foliage_ft3), lot.problem.foliage_max_ft3
-        self.centred = best_centred(lot.problem, spent, seconds=clock.part(0.2))
+        long = float(look.window_length_ft)
+        self.centred = best_centred(lot.problem, spent, length_max_ft=long, seconds=clock.part(0.2))
         self.best: Any = None
         if is_own:
             free = replace(lot.problem, foliage_max_ft3=spent if own is None else min(spent, own))
             self.best = solve(free, seconds=clock.part(0.3))
         self.costing: dict[str, float] = {}
         self.untold: tuple[str, ...] = ()
+        self.is_proven = True
 
     def frontier(self) -> list[dict[str, Any]]:
         """Plans of growing cost."""
@@ -65,46 +71,39 @@ class Costs:
 
     def without(self) -> Mapping[str, float]:
         """Limit -> view without it, for those that cost view as far as that could be told."""
-        from geotrim.core.window_frontier import what_binds
+        from geotrim.core.window_bars import what_binds
 
         if self.is_own:
             return {}
         found = what_binds(self.lot.problem, self.solution, seconds=self.clock.part(0.7))
         self.costing = {name: view for name, view in found.items() if np.isfinite(view)}
         self.untold = tuple(name for name, view in found.items() if not np.isfinite(view))
+        # a search that ran out of time found a view there is, and perhaps not the greatest
+        self.is_proven = not self.untold and not self.clock.is_up()
         return self.costing
 
     def target(self) -> tuple[bool, str]:
         """Whether the view wanted is reached, and what stands in its way."""
-        from geotrim.core.window_frontier import what_bars
+        from geotrim.core.window_bars import bars_of
 
         target = self.asked["target_view_frac"]
         if target is None:
             return False, ""
         if self.look.view_frac >= target - SAME_VIEW:
             return True, f"{percent(target)} of the view is reached"
-        best, names = what_bars(self.lot.problem, target, seconds=self.clock.part(0.8))
-        if self.is_own and best >= target - SAME_VIEW:
+        known = {**self.costing, **dict.fromkeys(self.untold, np.nan)}
+        bars = bars_of(
+            self.lot.problem, target, seconds=self.clock.part(0.8),
+            best=None if self.is_own else self.solution, without=None if self.is_own else known,
+        )  # fmt: skip
+        if bars.how == "met":
             words = f"this window does not reach {percent(target)}; another within the limits would"
             return False, words
-        told = [tables.short_words(name, self.lot.done.limits) for name in names]
-        return False, target_words(float(target), best, told, self._how(names, float(target)))
-
-    def _how(self, names: tuple[str, ...], target: float) -> str:
-        """Whether each of some limits alone, or all together, keep a view from being reached."""
-        from geotrim.core.window_limits import lifted
-        from geotrim.core.window_solve import solve
-
-        free = self.lot.problem
-        for name in names:
-            alone = self.costing.get(name)
-            if alone is not None and alone >= target - SAME_VIEW:
-                return "each"
-            free = lifted(free, name)
-        if not names:
-            return "none"
-        reached = solve(free, seconds=self.clock.part()).view_frac >= target - SAME_VIEW
-        return ("together" if len(names) > 1 else "each") if reached else "short"
+        told = [tables.short_words(name, self.lot.done.limits) for name in bars.limits]
+        how = bars.how if told else "none"
+        bound = float(bars.best.bound_frac)
+        view = float(bars.best.view_frac)
+        return False, target_words(float(target), view, bound, told, how, bars.is_proven)
 
 
 #: What follows of limits that are in the way of a view.
@@ -112,31 +111,42 @@ HOW = {
     "each": "without {limits} it could be reached",
     "together": "only without all of these together could it be reached: {limits}",
     "short": "nor would it be without them, but these limits cost view: {limits}",
-    "none": "and no limit alone is in the way: what these cuts can open ends there",
+    "unsure": "time did not do to tell what would do; these limits cost view: {limits}",
+    "none": "and no limit that was looked at is in the way: what these cuts can open ends there",
 }
 
 
-def target_words(target: float, best: float, limits: list[str], how: str) -> str:
+def target_words(
+    target: float, best: float, bound: float, limits: list[str], how: str, is_proven: bool
+) -> str:
     """What stands in the way of a view that is wanted.
 
     Parameters
     ----------
-    target, best : float
-        Share of the view, wanted and at the most within the limits.
+    target, best, bound : float
+        Share of the view: wanted, opened by the best plan found, and what no plan can pass.
     limits : list of str
         In words.
     how : str
         A key of ``HOW``.
+    is_proven : bool
+        No plan within the limits reaches the view.
 
     Examples
     --------
-    >>> target_words(0.5, 0.38, ["the share of foliage a year"], "each")
+    >>> target_words(0.5, 0.38, 0.38, ["the share of foliage a year"], "each", True)
     '50 % cannot be reached, 38 % at the most; without the share of foliage a year it could be \
 reached'
+    >>> target_words(0.5, 0.38, 0.52, ["the budget"], "each", False)
+    '50 % is not reached: 38 % was found, and 52 % is the most there could be; without the budget \
+it could be reached'
     """
     between = ", or without " if how == "each" else ", "
     told = HOW[how].format(limits=between.join(dict.fromkeys(limits)))
-    return f"{percent(target)} cannot be reached, {percent(best)} at the most; {told}"
+    if is_proven:
+        return f"{percent(target)} cannot be reached, {percent(best)} at the most; {told}"
+    found = f"{percent(best)} was found, and {percent(bound)} is the most there could be"
+    return f"{percent(target)} is not reached: {found}; {told}"
 
 
 def percent(share: float) -> str:

@@ -22,7 +22,7 @@ from geotrim.ops.canopy_cells import CrownCells
 from geotrim.ops.eyes import eyes_of_lots, water_level
 from geotrim.ops.scene import eye_elevations, scene_of
 from geotrim.ops.sight_views import NEAR_FT
-from geotrim.ops.window_costs import FOR_PLAN, Clock, Costs
+from geotrim.ops.window_costs import FOR_PLAN, Clock, Costs, percent
 from geotrim.ops.window_spans import Spans, beyond, open_stations
 from geotrim.ops.window_trees import AND, Stand, stand_of, treatments
 from geotrim.ops.window_view import Shore, crown_stations, rays_of_eyes, shore_of, station_rays
@@ -31,6 +31,8 @@ from geotrim.rules.rule_file import number_words
 from geotrim.rules.rule_set import RuleSet
 
 Flags = npt.NDArray[np.bool_]
+#: Years more that a lot without a window is told of.
+MORE_YEARS = 3
 PLANNED, NO_WINDOW, OWN, NOT_PLANNED = "planned", "no window", "own window", "not planned"
 
 
@@ -153,6 +155,7 @@ def no_lot(given: Given, lot_id: str, why: tuple[str, str]) -> tuple[dict[str, A
         "target_view_frac": _or_nan(given.asked["target_view_frac"]),
         "target_words": "",
         "is_way_assumed": way.is_assumed,
+        "is_without_proven": False,
     }
     return {"window_lots": [row]}, [Note(f"lot {lot_id}", f"{status}: {reason}", "missing")]
 
@@ -547,7 +550,7 @@ def _lot_row(
     n_cut = int((plan.option_of >= 0).sum())
     status, reason = (OWN, "") if found.is_own else (PLANNED, "")
     if not found.is_own and n_cut == 0:
-        status, reason = NO_WINDOW, _why_none(lot)
+        status, reason = NO_WINDOW, _why_none(given, lot, way, costs)
     is_met, words = costs.target()
     bound = look.view_frac if found.solution is None else float(found.solution.bound_frac)
     return {
@@ -577,22 +580,66 @@ def _lot_row(
         "is_way_assumed": way.is_assumed,
         "lot_foliage_ft3": lot.lot_foliage_ft3,
         "least_height_ft": lot.least_ft,
+        "is_without_proven": costs.is_proven,
     }
 
 
-def _why_none(lot: tables.Lot) -> str:
-    """Why nothing is cut: the limit that keeps most trees, in words with its source."""
+def _why_none(given: Given, lot: tables.Lot, way: rules.Way, costs: Costs) -> str:
+    """Why nothing is cut: the limits that keep the trees, and what a next step would open."""
     options = lot.done.options
     if not len(options):
         return "no tree of the fringe has foliage in the zone within reach of a cut"
     if (options.barred_by < 0).any():
-        return "no cut within the limits opens any of the view"
-    n = {name: int(flags.sum()) for name, flags in lot.done.of_tree.items()}
-    of_all = np.unique(options.tree).size
-    name = max(n, key=lambda key: n[key])
-    limit = lot.done.limits[name]
-    whom = "every tree" if n[name] >= of_all else f"{n[name]} of {of_all} trees"
-    return f"{limit.words} [{limit.source}]: keeps {whom}"
+        told = ["no cut within the limits opens any of the view"]
+        longest = float(max(stretch.length_ft for stretch in lot.shore.stretches))
+        least = lot.problem.span_min_ft or 0.0
+        if least > longest + 1e-6:
+            told[0] += (
+                f": a span is at least {least:g} ft long (span_min_ft), and the longest stretch of "
+                f"this shore is {longest:.1f} ft"
+            )
+    else:
+        n = {name: int(flags.sum()) for name, flags in lot.done.of_tree.items()}
+        of_all = np.unique(options.tree).size
+        name = max(n, key=lambda key: n[key])
+        limit = lot.done.limits[name]
+        whom = "every tree" if n[name] >= of_all else f"{n[name]} of {of_all} trees"
+        told = [f"{limit.words} [{limit.source}]: keeps {whom}"]
+    if costs.costing:
+        best = max(costs.costing, key=lambda key: costs.costing[key])
+        short = tables.short_words(best, lot.done.limits)
+        told.append(f"without {short} {_open(costs.costing[best], costs.is_proven)} open")
+    if tables.SHARE in costs.costing and not costs.is_own:
+        told += more_years(given, lot.lot_id, way, costs.clock)
+    return "; ".join(told)
+
+
+def _open(view: float, is_proven: bool) -> str:
+    return f"{'' if is_proven else 'at least '}{percent(view)} would be"
+
+
+def more_years(given: Given, lot_id: str, way: rules.Way, clock: Clock) -> list[str]:
+    """What the window would open if its cuts were spread over one to three years more.
+
+    Parameters
+    ----------
+    given : Given
+    lot_id : str
+    way : Way
+    clock : Clock
+        What is left of the time for this lot.
+    """
+    from geotrim.core.window_solve import solve
+
+    out = []
+    for more in range(1, MORE_YEARS + 1):
+        years = int(given.asked["stage_years"]) + more
+        other = replace(given, asked={**given.asked, "stage_years": years})
+        lot, *_ = _lot(other, lot_id, way)
+        found = solve(lot.problem, seconds=clock.part(1.0 / (MORE_YEARS + 1 - more)))
+        view = _open(float(found.view_frac), bool(found.is_optimal))
+        out.append(f"with stage_years = {years} {view} open")
+    return out
 
 
 def _n(flags: Flags, what: str) -> str:

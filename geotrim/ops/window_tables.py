@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geotrim.core.foliage import Foliage
-from geotrim.core.window_limits import over
+from geotrim.core.window_limits import ALLOWANCE, over
 from geotrim.core.window_problem import WindowPlan, WindowProblem, spans_of
 from geotrim.ops.window_trees import AND, Limit, Stand, Treatments
 from geotrim.ops.window_view import Shore, span_shape
@@ -24,7 +24,7 @@ COLUMNS = {
         "window_length_ft", "n_cut_trees", "foliage_removed_ft3", "foliage_removed_frac",
         "target_view_frac", "is_target_met", "target_words", "view_others_removed_frac",
         "view_best_frac", "centred_length_ft", "is_way_assumed", "lot_foliage_ft3",
-        "least_height_ft",
+        "least_height_ft", "is_without_proven",
     ),
     "window_spans": (
         "lot_id", "span_id", "stretch_id", "station_from_ft", "station_to_ft", "span_length_ft",
@@ -235,6 +235,7 @@ SHORT = {
     "allowance-trees": "the cap on the number of trees",
     "allowance-length": "the cap on the length of fringe",
     "allowance-area": "the cap on the canopy area",
+    ALLOWANCE: "the cap on how much is trimmed",
     SHARE: "the share of foliage a year",
     "keep": "the trees marked to be kept",
     "height-unknown": "the trees whose height is not known",
@@ -278,6 +279,10 @@ def limit_rows(
     rows += [
         _row(lot, limit, by_name.get(name), without) for name, limit in lot.done.limits.items()
     ]
+    if ALLOWANCE in without:
+        words = f"{allowed_words[0]} (trees, length and area together)"
+        limit = Limit(ALLOWANCE, words, allowed_words[1])
+        rows.append(_row(lot, limit, None, without))
     for name in without:
         if AND in name:  # several limits keep the same trees: neither alone costs the view
             words = f"Together, on the trees that each keeps: {_together(lot, name)}"
@@ -315,7 +320,11 @@ def _row(lot: Lot, limit: Limit, check: Any, without: Mapping[str, float]) -> di
     is_bar = limit.name in lot.done.limits or AND in limit.name
     in_force = is_bar or (check is not None and np.isfinite(_number(check.allowed)))
     standing = "kept" if in_force else "not in force"
-    standing = "binds" if limit.name in without else standing
+    is_tight = check is not None and bool(getattr(check, "is_at_limit", False))
+    binds = limit.name in without or (
+        limit.name in ALLOWANCES and ALLOWANCE in without and is_tight
+    )
+    standing = "binds" if binds else standing
     return {
         "lot_id": lot.lot_id,
         "limit": limit.name,

@@ -235,7 +235,8 @@ class Treatments:
 def treatments(
     stand: Stand, station: Any, foliage: Foliage, is_clearable: Flags, way: Way, findings: Any,
     lot_id: str, zone: Any, *, band_ft: tuple[float, float],
-    lower_to_ft: tuple[float, ...] | None, most_frac: Floats, margin_ft: float, least_kept_frac: float, feet: float,
+    lower_to_ft: tuple[float, ...] | None, most_frac: Floats, margin_ft: float,
+    least_kept_frac: float, feet: float,
 ) -> Treatments:  # fmt: skip
     """Every option of every tree of the lot, with the limits that rule it out.
 

@@ -243,9 +243,7 @@ def rays_of_eyes(
     ]  # fmt: skip
 
 
-def crown_stations(
-    shore: Shore, stretch_id: Any, shapes: Any, which: Flags
-) -> tuple[Ints, Ints]:
+def crown_stations(shore: Shore, stretch_id: Any, shapes: Any, which: Flags) -> tuple[Ints, Ints]:
     """Stations that trees' crowns stand along, as the cap on the length of fringe counts them.
 
     Parameters

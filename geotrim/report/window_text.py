@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from geotrim.model import Site
+from geotrim.ops.window_menu import top_heights_ft
 from geotrim.ops.window_tables import SHORT
 from geotrim.ops.window_trees import AND
 from geotrim.report import facts
@@ -79,7 +80,9 @@ def _plan(results: facts.Results, row: Any, spans: Any, trees: Any) -> list[str]
     what = []
     if "clear-band" in cut:
         n = count(cut.count("clear-band"), "tree", "trees")
-        what.append(f"clear {low:g}-{high:g} ft of {n} under the tops they keep")
+        cleared = trees.loc[trees["treatment"] == "clear-band", "cut_high_ft"]
+        part = " or part of it" if (cleared < high - 1e-9).any() else ""
+        what.append(f"clear {low:g}-{high:g} ft{part} of {n} under the tops they keep")
     if "lower-top" in cut:
         n = count(cut.count("lower-top"), "tree", "trees")
         what.append(f"lower the tops of {n}")
@@ -96,14 +99,11 @@ def _plan(results: facts.Results, row: Any, spans: Any, trees: Any) -> list[str]
         best = row["view_best_frac"]
         text = f"The best window within the limits that takes no more opens {_view(best)}."
         return [*lines, *fold(text)]
-    long = row["centred_length_ft"]
     text = (
-        "The best single span centred on the frontage that takes no more opens "
-        f"{_view(row['view_centred_frac'])}"
+        "The best single span centred on the frontage, no longer than this window and for no more "
+        f"foliage, opens {_view(row['view_centred_frac'])}."
     )
-    if long > row["window_length_ft"] + 0.05:
-        text += f", over {_feet(long)} ft of shore and not {_feet(row['window_length_ft'])} ft"
-    return [*lines, *fold(f"{text}.")]
+    return [*lines, *fold(text)]
 
 
 def _where(spans: Any) -> str:
@@ -134,7 +134,7 @@ def _now_short(row: Any) -> str:
 
 def _sure(row: Any) -> str:
     if row["is_optimal"]:
-        return "Proven best within these limits."
+        return "Proven best: no choice of these treatments within these limits opens more."
     return (
         f"Not proven best in the time given: no plan opens more than "
         f"{_view(row['view_bound_frac'])}."
@@ -183,14 +183,21 @@ def _binding(row: Any, limits: Any) -> list[str]:
         if row["status"] != "planned":
             return []
         return ["", *fold("No single limit costs view: without any one of them it is the same.")]
+    rows = rows[rows["view_without_frac"].notna()]
     rows = rows.sort_values("view_without_frac", ascending=False, kind="stable")
+    sure = "" if row["is_without_proven"] else "at least "
+    little = rows["view_without_frac"] < row["view_after_frac"] + SAME_VIEW
     lines = ["", "  Limits that cost view, and the view there would be without each:"]
-    for one in rows.head(MOST_LIMITS).itertuples():
+    much = rows[~little]
+    for one in much.head(MOST_LIMITS).itertuples():
         trees = f", {count(one.n_trees, 'tree', 'trees')}" if one.n_trees else ""
-        told = f"{_view(one.view_without_frac)} without {_short(one.limit)}{trees}"
+        told = f"{sure}{_view(one.view_without_frac)} without {_short(one.limit)}{trees}"
         lines += bullet(f"{told}: {one.words} [{one.source}]")
-    if len(rows) > MOST_LIMITS:
-        lines += bullet(f"and {len(rows) - MOST_LIMITS} more, in the table window_limits")
+    if len(much) > MOST_LIMITS:
+        lines += bullet(f"and {len(much) - MOST_LIMITS} more, in the table window_limits")
+    if little.any():
+        few = ", ".join(dict.fromkeys(_short(name) for name in rows.loc[little, "limit"]))
+        lines += bullet(f"less than {100 * SAME_VIEW:.2g} points each: {few}")
     return lines
 
 
@@ -270,13 +277,28 @@ def _assumed(results: facts.Results, row: Any) -> list[str]:
     years = int(facts.parameter(results, "window", "stage_years", 1))
     spread = "in one year" if years == 1 else f"over {years} years"
     text = (
-        f"Foliage by canopy model: {model}; crowns count as solid; cuts {spread}. Trees are "
-        "treated whole and belong to the station of their trunk. These limits are met by these "
-        "figures; what stands on site goes first, and the authority decides."
+        f"{_menu(results, row)} Foliage by canopy model: {model}; crowns count as solid; cuts "
+        f"{spread}. Trees are treated whole and belong to the station of their trunk. These limits "
+        "are met by these figures; what stands on site goes first, and the authority decides."
     )
     if row["status"] != "planned":
         text = text.replace("These limits are met by these figures; w", "W")
     return ["", *fold(text)]
+
+
+def _menu(results: facts.Results, row: Any) -> str:
+    """What could be done to each tree."""
+    if not np.isfinite(row["least_height_ft"]):
+        return ""
+    low, high = facts.parameter(results, "window", "band_ft", (6.0, 10.0))
+    asked = facts.parameter(results, "window", "lower_to_ft", None)
+    heights = top_heights_ft(asked, (low, high), float(row["least_height_ft"]))
+    fits = ", or as far as the years allow" if asked is None else ""
+    return (
+        f"Treatments to choose from, tree by tree: clear {low:g}-{high:g} ft under a kept top, or "
+        f"as much of it from {low:g} ft up as the years allow; lower the top to "
+        f"{', '.join(f'{h:g}' for h in heights)} ft{fits}; leave."
+    )
 
 
 def _view(value: float) -> str:
