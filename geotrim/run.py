@@ -158,7 +158,8 @@ def write_package(
     package.write_layers(folder / "results.gpkg", layers, site.crs)
     package.write_csv(folder / "lots.csv", layers["lots"].query("is_measured"))
     if "crowns" in layers:
-        package.write_csv(folder / "crowns.csv", layers["crowns"])
+        crowns = package.crown_csv(layers["crowns"], results)
+        package.write_csv(folder / "crowns.csv", crowns)
     site = replace(site, notes=(*site.notes, *draw(folder, site, results)))
     summary = summary_text(site, results)
     write_words(folder / "summary.txt", summary)

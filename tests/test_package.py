@@ -199,6 +199,65 @@ def test_csv_is_plain_and_empty_where_nothing_is_known(tmp_path):
     assert rows[-1] == "" and "\r" not in path.read_text(encoding="utf-8")
 
 
+def test_crowns_csv_tells_the_planned_heights_and_the_window_apart():
+    """Names only: no value changes, and years of the staged cuts go to the plan that was staged."""
+    crowns = pd.DataFrame(
+        {
+            "crown_id": ["a", "b", "c"],
+            "top_height_ft": [20.0, 21.0, 22.0],
+            "target_height_ft": [12.0, 12.0, 12.0],
+            "removed_frac": [0.4, 0.5, 0.6],
+            "general_permit": ["open", "closed", "open"],
+            "treatment": ["lower-top", "leave", "lower-top"],
+            "cut_low_ft": [6.5, np.nan, 7.0],
+            "window_removed_frac": [0.2, 0.0, 0.1],
+            "n_years": [2, 0, 3],
+        }
+    )
+    stages = Result(
+        "stages",
+        {
+            "stage_lots": pd.DataFrame(
+                {"lot_id": ["L1", "L2"], "plan": ["window", "target-height"]}
+            ),
+            "stage_trees": pd.DataFrame({"lot_id": ["L1", "L1", "L2"], "crown_id": list("abc")}),
+        },
+    )
+    out = package.crown_csv(crowns, {"stages": stages})
+    new = {
+        "target_height_ft": "planned_height_ft",
+        "removed_frac": "planned_removed_frac",
+        "general_permit": "planned_general_permit",
+        "treatment": "window_treatment",
+        "cut_low_ft": "window_cut_low_ft",
+    }
+    for old, name in new.items():
+        assert old not in out.columns
+        pd.testing.assert_series_equal(out[name], crowns[old], check_names=False)
+    for same in ("crown_id", "top_height_ft", "window_removed_frac"):
+        pd.testing.assert_series_equal(out[same], crowns[same])
+    assert "n_years" not in out.columns
+    assert out["n_window_years"].tolist()[:2] == [2, 0] and pd.isna(out["n_window_years"][2])
+    assert (
+        out["n_planned_years"][2] == 3 and out["n_planned_years"].isna().tolist()[:2] == [True] * 2
+    )
+    assert list(crowns.columns)[-1] == "n_years", "the layer keeps its names"
+    plain = package.crown_csv(crowns.drop(columns="n_years"), {})
+    assert "n_window_years" not in plain.columns
+
+
+def test_years_are_parted_where_nobody_knows_the_lots():
+    stages = Result(
+        "stages",
+        {
+            "stage_lots": pd.DataFrame({"lot_id": [None], "plan": ["target-height"]}),
+            "stage_trees": pd.DataFrame({"lot_id": [None], "crown_id": ["a"]}),
+        },
+    )
+    out = package.crown_csv(pd.DataFrame({"crown_id": ["a"], "n_years": [4]}), {"stages": stages})
+    assert out["n_planned_years"].tolist() == [4] and out["n_window_years"].isna().all()
+
+
 def test_geojson_is_in_degrees_as_its_standard_asks(tmp_path):
     """RFC 7946, section 4: WGS 84 longitude and latitude."""
     path = tmp_path / "frontage.geojson"

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from geotrim.model import MHW_ORIGINS, Result, Site
+from geotrim.rules.rule_file import routes
 from geotrim.rules.species import is_mangrove
 from geotrim.units import unit_of
 
@@ -34,6 +35,26 @@ CROWN_PICKS = {
     },
     "stage_trees": {"n_years": "n_years"},
     "risk_trees": {"is_stick_first": "is_stick_first"},
+}
+#: Column of the layer ``crowns`` -> its name in crowns.csv, where planned heights and window stand
+#: side by side without a layer's name to tell them apart. A way is judged by the planned heights.
+CSV_NAMES = {
+    "target_height_ft": "planned_height_ft",
+    "volume_above_target_ft3": "planned_volume_above_ft3",
+    "share_above_target_frac": "planned_share_above_frac",
+    "tree_outcomes_target_height_ft": "planned_route_height_ft",
+    "outcome_route": "planned_outcome_route",
+    "outcome_standing": "planned_outcome_standing",
+    "removed_frac": "planned_removed_frac",
+    "n_stage_years": "n_planned_stage_years",
+    "is_staged": "is_planned_staged",
+    "settle": "planned_settle",
+    **{route.replace("-", "_"): f"planned_{route.replace('-', '_')}" for route in routes()},
+    "treatment": "window_treatment",
+    "why_left": "window_why_left",
+    "cut_low_ft": "window_cut_low_ft",
+    "cut_high_ft": "window_cut_high_ft",
+    "height_after_ft": "window_height_after_ft",
 }
 #: The same of a lot.
 LOT_PICKS = {
@@ -128,6 +149,27 @@ def crown_table(site: Site, results: Mapping[str, Result]) -> Any:
         for setback, flags in _by_setback(tables["setback_flags"]):
             out = join(out, _named_after(flags, setback), "crown_id", setback)
     return _with_picks(out, tables, CROWN_PICKS, "crown_id")
+
+
+def crown_csv(crowns: Any, results: Mapping[str, Result]) -> Any:
+    """The layer ``crowns`` as crowns.csv has it: every column says by which plan it is.
+
+    ``n_years`` of the staged cuts is parted by the plan that was staged on the tree's lot.
+    """
+    out = crowns.copy()
+    stages = _tables(results).get("stage_lots")
+    if "n_years" in out.columns and stages is not None:
+        trees = _tables(results)["stage_trees"]
+        plan = trees["lot_id"].map(dict(zip(stages["lot_id"], stages["plan"], strict=True)))
+        if len(stages) == 1:  # nobody may know which lot trees are on
+            plan[:] = stages["plan"].iloc[0]
+        of_tree = out["crown_id"].map(dict(zip(trees["crown_id"], plan, strict=True)))
+        at = list(out.columns).index("n_years")
+        for k, (name, what) in enumerate((("planned", "target-height"), ("window", "window"))):
+            out.insert(at + k, f"n_{name}_years", out["n_years"].where(of_tree == what))
+        out = out.drop(columns="n_years")
+    names = {old: new for old, new in CSV_NAMES.items() if new not in out.columns}
+    return out.rename(columns=names)
 
 
 def lot_table(site: Site, results: Mapping[str, Result]) -> Any:
