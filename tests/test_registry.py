@@ -182,3 +182,27 @@ def test_the_tables_hold_the_columns_that_are_declared(name, measured):
         for column in rows.columns:
             if rows[column].dtype.kind == "f" and "unit" not in rows.columns:  # else row by row
                 assert unit_of(column), f"{table}.{column} has no unit"
+
+
+def test_heights_a_top_may_be_lowered_to_are_one_or_more_in_any_order():
+    param = PARAMS["lower_to_ft"]
+    assert param.check(8) == param.check([8.0]) == (8.0,)
+    assert param.check([12, 8.0, 12]) == (8.0, 12.0)
+    assert value_of(param, "10,8") == (8.0, 10.0) and value_of(param, "9") == (9.0,)
+    for bad in (True, "8", [], [8, "9"], [8, -1.0], [8, 501]):
+        with pytest.raises(RangeError, match="lower_to_ft"):
+            param.check(bad)
+    assert param.schema()["minItems"] == 1 and PARAMS["band_ft"].schema()["minItems"] == 2
+    with pytest.raises(RangeError, match="rise"):
+        PARAMS["height_limits_ft"].check([10, 6])
+
+
+def test_trees_to_be_kept_are_text_or_a_list_of_texts():
+    param = PARAMS["keep"]
+    assert param.check(["SB-20", "SB-21"]) == "SB-20, SB-21"
+    assert param.check("SB-20") == "SB-20" and param.check(None) is None
+    for bad in ([], [20], 20, ["a", None]):
+        with pytest.raises(RangeError, match="keep"):
+            param.check(bad)
+    with pytest.raises(RangeError, match="window_spans_ft"):
+        PARAMS["window_spans_ft"].check(["1-2"])

@@ -659,3 +659,32 @@ def test_the_centred_span_is_no_longer_than_the_window():
     assert lot["n_cut_trees"] == 1 and lot["window_length_ft"] < 10
     assert lot["view_centred_frac"] == pytest.approx(lot["view_before_frac"], abs=1e-6)
     assert "no longer than this window" in " ".join(window_text(site, results).split())
+
+
+def test_a_span_s_lengths_that_contradict_each_other_are_both_named():
+    with pytest.raises(RangeError, match="span_min_ft") as caught:
+        run(make_site([(30, 6, 6, 14)]), span_min_ft=20.0, span_max_ft=10.0)
+    assert "span_max_ft = 10" in caught.value.found
+    run(make_site([(30, 6, 6, 14)]), span_min_ft=10.0, span_max_ft=10.0)
+
+
+def test_a_window_that_ends_past_the_shore_is_told_where_that_ends():
+    with pytest.raises(RangeError, match="ends past 60"):
+        run(make_site([(30, 6, 6, 14)]), window_spans_ft="50-70")
+    with pytest.raises(RangeError, match="no lot's shore"):
+        run(make_site([(30, 6, 6, 14)]), window_spans_ft="90-95")
+
+
+def test_a_window_of_one_s_own_is_judged_on_each_lot_that_is_long_enough():
+    one = make_site([(15, 6, 6, 14), (45, 6, 6, 14), (100, 6, 6, 14)], length=120.0)
+    parts = [shapely.box(0, -100, 80, 0), shapely.box(80, -100, 120, 0)]
+    both = one.lots.iloc[[0, 0]].reset_index(drop=True).set_geometry(parts)
+    site = dataclasses.replace(one, lots=both.assign(lot_id=["A", "B"]))
+    results = run(site, window_spans_ft="40-50")
+    assert table(results, "window_lots")["status"].tolist() == ["own window", "not planned"]
+    assert any("each lot that is long enough" in str(note) for note in results["window"].notes)
+
+
+def test_trees_to_be_kept_may_be_a_list():
+    rows = table(run(make_site([(30, 6, 6, 14)]), keep=["t0"]), "window_trees")
+    assert rows.loc[0, "bar"] == "keep"

@@ -100,9 +100,12 @@ LOWER_TO = Param(
     "lower_to_ft",
     "numbers",
     None,
-    "Heights a top may be lowered to; by default the window band's two sides.",
+    "Heights a top may be lowered to; by default the least height, the band's high side, and 8, "
+    "10, 12, 14, 16 ft, or as far as the years allow.",
     low=0.0,
     high=500.0,
+    n_least=1,
+    is_any_order=True,
 )
 FLOOR_MARGIN = Param(
     "floor_margin_ft",
@@ -138,7 +141,13 @@ LEAST_KEPT = Param(
     low=0.0,
     high=1.0,
 )
-KEEP = Param("keep", "text", None, "Ids of trees to leave as they are, divided by commas.")
+KEEP = Param(
+    "keep",
+    "text",
+    None,
+    "Ids of trees to leave as they are, divided by commas.",
+    is_list=True,
+)
 WINDOW_ROUTE = Param(
     "window_route",
     "choice",

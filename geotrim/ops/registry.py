@@ -29,7 +29,13 @@ class Param:
     choices : tuple of str
         For kind ``choice``.
     n_numbers : int, optional
-        For kind ``numbers``: how many there must be, if not any number from two up.
+        For kind ``numbers``: how many there must be, if not any number from ``n_least`` up.
+    n_least : int
+        For kind ``numbers``: the fewest. Where it is 1 a number by itself is a list of one.
+    is_any_order : bool
+        For kind ``numbers``: those that do not rise are put in order, and told twice count once.
+    is_list : bool
+        For kind ``text``: a list of texts is taken too, and joined with commas.
     """
 
     __slots__ = (
@@ -37,9 +43,12 @@ class Param:
         "default",
         "help",
         "high",
+        "is_any_order",
+        "is_list",
         "is_low_open",
         "kind",
         "low",
+        "n_least",
         "n_numbers",
         "name",
     )
@@ -56,12 +65,16 @@ class Param:
         is_low_open: bool = False,
         choices: tuple[str, ...] = (),
         n_numbers: int | None = None,
+        n_least: int = 2,
+        is_any_order: bool = False,
+        is_list: bool = False,
     ) -> None:
         if kind not in KINDS:
             raise RegistryError(f"parameter {name!r}", f"kind {kind!r}", ", ".join(KINDS), "fix it")
         self.name, self.kind, self.default, self.help = name, kind, default, help
         self.low, self.high, self.is_low_open, self.choices = low, high, is_low_open, choices
-        self.n_numbers = n_numbers
+        self.n_numbers, self.n_least, self.is_any_order = n_numbers, n_least, is_any_order
+        self.is_list = is_list
 
     @property
     def option(self) -> str:
@@ -91,6 +104,8 @@ class Param:
             raise RangeError(
                 where, f"{value!r}", f"one of {', '.join(self.choices)}", "choose one of these"
             )
+        if self.is_list and isinstance(value, (list, tuple)) and value:
+            value = ", ".join(value) if all(isinstance(item, str) for item in value) else value
         if self.kind in ("text", "choice") and not isinstance(value, str):
             raise RangeError(where, f"{value!r}", "text", "put it in quotes")
         if self.kind == "flag" and not isinstance(value, bool):
@@ -118,12 +133,14 @@ class Param:
         return int(number) if whole else float(number)
 
     def _numbers(self, value: object, where: str) -> tuple[float, ...]:
-        if not isinstance(value, (list, tuple)) or len(value) < 2:
+        if self.n_least == 1 and isinstance(value, (int, float)) and not isinstance(value, bool):
+            value = [value]
+        if not isinstance(value, (list, tuple)) or len(value) < self.n_least:
             one_only = isinstance(value, (list, tuple)) and len(value) == 1
             raise RangeError(
                 where,
                 f"only {value[0]}" if one_only else f"{value!r}",  # type: ignore[index]
-                "two numbers or more, rising",
+                "one number or more" if self.n_least == 1 else "two numbers or more, rising",
                 "write them as a list with commas between, such as 6,10",
             )
         if self.n_numbers is not None and len(value) != self.n_numbers:
@@ -135,6 +152,8 @@ class Param:
             )
         one = Param(self.name, "number", 0.0, self.help, low=self.low, high=self.high)
         numbers = tuple(float(one._number(item, where)) for item in value)
+        if self.is_any_order:
+            return tuple(sorted(set(numbers)))
         if any(numbers[i + 1] <= numbers[i] for i in range(len(numbers) - 1)):
             shown = ", ".join(f"{n:g}" for n in numbers)
             raise RangeError(where, f"{shown}", "numbers that rise", "put the lowest first")
@@ -157,7 +176,7 @@ class Param:
         target: dict[str, object] = out
         if self.kind == "numbers":
             target = {"type": "number"}
-            out |= {"items": target, "minItems": self.n_numbers or 2}
+            out |= {"items": target, "minItems": self.n_numbers or self.n_least}
             if self.n_numbers is not None:
                 out["maxItems"] = self.n_numbers
         if self.low is not None:

@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 
 from geotrim.checks import check_columns, check_kind, check_lots
+from geotrim.errors import RangeError
 from geotrim.model import Facts, HeightSource, Note, Result
 from geotrim.ops.canopy_cells import crown_cells
 from geotrim.ops.catalogue_window import WINDOW
@@ -113,6 +114,7 @@ def window(
     asked: dict[str, Any] = WINDOW.check(
         {name: value for name, value in locals().items() if name in known}
     )
+    _check_spans(asked["span_min_ft"], asked["span_max_ft"])
     check_lots(lots)
     check_columns(crowns, ("crown_id", "species"), "crowns")
     check_kind(crowns, {"Polygon", "MultiPolygon"}, "polygons", "crowns", may_be_empty=True)
@@ -153,6 +155,9 @@ def window(
     given.check_own(ids)
     parts: dict[str, list[Any]] = {name: [] for name in COLUMNS}
     told = [*notes, *more, *given.notes]
+    if own is not None and len(ids) > 1:
+        text = "stations count along each lot's own shore: judged on each lot that is long enough"
+        told.append(Note("window_spans_ft", text, "info"))
     for lot_id in ids:
         reason = given.lacking(lot_id)
         rows, says = no_lot(given, lot_id, reason) if reason else lot_tables(given, lot_id)
@@ -166,6 +171,15 @@ def window(
         for name, rows in parts.items()
     }
     return Result("window", tables, _once(told), asked)
+
+
+def _check_spans(least_ft: float, most_ft: float | None) -> None:
+    if most_ft is not None and least_ft > most_ft:
+        raise RangeError(
+            "span_min_ft", f"{least_ft:g}, over span_max_ft = {most_ft:g}",
+            "a least length of one span (span_min_ft) up to its greatest (span_max_ft)",
+            "lower span_min_ft or raise span_max_ft",
+        )  # fmt: skip
 
 
 def _models(asked: Mapping[str, Any]) -> dict[str, Any]:

@@ -115,8 +115,10 @@ class Given:
             for lot_id, shore in list(shores.items())[:5]
         )
         low, high = next(span for span in off.values() if span is not None)
+        end = max(float(shore.to_ft.max()) for shore in shores.values())
+        where = f"ends past {end:.4g}" if low < end else "lies on no lot's shore"
         raise RangeError(
-            "window_spans_ft", f"{low:g}-{high:g}, which lies on no lot's shore",
+            "window_spans_ft", f"{low:g}-{high:g}, which {where}",
             f"stations along a frontage ({ends} ft)", "look stations up in the elevation figure",
         )  # fmt: skip
 
