@@ -219,13 +219,19 @@ def printed(result):
 def test_words_name_the_limit_the_tree_and_how_often():
     plan = Plan([20.0, 23.8], {0: [(16.0, TOP)], 1: [(22.0, TOP)]})
     text = printed(plan.run())
-    assert "Lot A" in text and "T0 (20.0 ft, error 0.4)" in text
+    assert "Lot A" in text and "T1 (23.8 ft, error 0.4)" in text
     first, other = text.split("Read by stick first:")[1].split("Too often, and no stick reading")
     assert "T1" in first and "T0" not in first and "T0" in other and "T1" not in other
     assert "read it by stick first" not in first
     text = printed(Plan([20.0], {0: [(16.0, TOP)]}).run(risk_frac=0.9))
     assert "No tree breaks a limit so often" in text and "Too often" not in text
+    n = round(plan.run()["risk_trees"].query("crown_id == 'T0'")["broken_frac"].iloc[0] * N)
+    assert f"plan a smaller share (share_margin_frac): T0 {n}; each of {N} draws" in " ".join(
+        other.split()
+    )
     many = Plan([20.0] * 22, {k: [(16.0, TOP)] for k in range(22)}).run(n_draws=50)
+    assert ", and 2 more; each of 50 draws" in printed(many)
+    many = Plan([23.8] * 22, {k: [(22.0, TOP)] for k in range(22)}).run(n_draws=200)
     assert "and 2 more, in the table risk_trees" in printed(many)
 
 
@@ -394,3 +400,17 @@ def test_foliage_stands_up_to_the_height_that_was_judged():
     plan.stages["stage_trees"]["removed_frac"] = 0.25
     row = plan.limit("yearly-share", stick_error_ft=0.0)
     assert near(row["broken_frac"], 0.5)
+
+
+def test_a_tree_that_may_be_under_16_ft_is_not_read_for_good_practice_alone():
+    """16.05 ft, a quarter of 12.05 ft off: it breaks as often by the marks, by the act instead."""
+    plan = Plan([16.05], {0: [(13.0375, TOP)]})
+    rows = plan.run(n_draws=400)["risk_trees"].set_index("limit")
+    practice, act = rows.loc["yearly-share-practice"], rows.loc["yearly-share"]
+    assert practice["broken_frac"] > 0.05 and not practice["is_stick_first"]
+    assert practice["marks_only_frac"] == act["marks_only_frac"] == pytest.approx(0.5, abs=0.1)
+    assert not act["is_stick_first"]
+    # at 15.9 ft a stick tells whether the act binds at all
+    plan = Plan([15.9], {0: [(12.925, TOP)]})
+    act = plan.run(n_draws=400)["risk_trees"].set_index("limit").loc["yearly-share"]
+    assert act["marks_only_frac"] == 0.0 and act["is_stick_first"]

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from geotrim.core.risk_draws import wilson_interval
-from geotrim.ops.risk_limits import BEFORE_CUT, FLOOR, Broken
+from geotrim.ops.risk_limits import BEFORE_CUT, FLOOR, PRACTICE, YEARLY, Broken
 from geotrim.ops.risk_trees import Stakes
 from geotrim.ops.tables import plain_table
 
@@ -96,17 +96,19 @@ def tree_rows(
     Notes
     -----
     A tree is to be read by stick first where a limit breaks too often and less often, beyond
-    chance, when only the marks are off: 95 % intervals that do not meet.
+    chance, when only the marks are off: 95 % intervals that do not meet. Good practice asks for the
+    share of trees too low for the act's: there the marks count by whichever of the two, since a
+    tree that a stick shows to be taller goes from the one to the other.
     """
     rows, n = [], int(used["n_draws"])
-    named: set[int] = set()
+    named, by_share = set[int](), _by_share(marks)
     for one in broken:
         for b, k in enumerate(one.which):
             share = float(one.is_broken[b].mean())
             if share == 0.0:
                 continue
             named.add(int(k))
-            alone = marks.get((one.limit, one.source, int(k)), 0.0)
+            alone = _alone(one, int(k), marks, by_share)
             is_often = share > float(used["risk_frac"])
             is_first = is_often and _is_less(alone, share, n)
             row = _tree_row(stakes, int(k), one.limit, share, alone, is_first)
@@ -136,6 +138,21 @@ def _tree_row(
         "is_stick_first": is_first,
         "marks_only_frac": alone,
     }
+
+
+def _by_share(marks: Mapping[Key, float]) -> dict[int, float]:
+    """Share of the draws in which the marks alone break each tree's yearly share, by any rule."""
+    out: dict[int, float] = {}
+    for (limit, _, k), share in marks.items():
+        if limit in (YEARLY, PRACTICE):
+            out[k] = min(out.get(k, 0.0) + share, 1.0)
+    return out
+
+
+def _alone(one: Broken, k: int, marks: Mapping[Key, float], by_share: Mapping[int, float]) -> float:
+    if one.limit == PRACTICE:
+        return by_share.get(k, 0.0)
+    return marks.get((one.limit, one.source, k), 0.0)
 
 
 def _is_less(alone: float, share: float, n: int) -> bool:

@@ -65,7 +65,21 @@ def _lot(lot_id: Any, limits: Any, trees: Any, most: float) -> list[str]:
     if not is_first.any():
         lines.append("  No tree breaks a limit so often that reading it by stick first would help.")
     lines += _trees("Read by stick first:", trees[is_first])
-    return lines + _trees("Too often, and no stick reading mends it:", trees[is_often & ~is_first])
+    return lines + _mends(trees[is_often & ~is_first], n)
+
+
+def _mends(rows: Any, n: int) -> list[str]:
+    """What helps trees that break a limit too often whatever is read; how often each does."""
+    told: dict[str, list[str]] = {}
+    for row in rows.drop_duplicates("crown_id").to_dict("records"):
+        mend = str(row["words"]).rsplit(": ", 1)[-1]
+        told.setdefault(mend, []).append(f"{row['crown_id']} {round(row['broken_frac'] * n)}")
+    lines = [] if not told else ["  Too often, and no stick reading mends it:"]
+    for mend, trees in told.items():
+        more = f", and {len(trees) - MOST_TREES} more" if len(trees) > MOST_TREES else ""
+        shown = f"{', '.join(trees[:MOST_TREES])}{more}; each of {n} draws"
+        lines += _fold(f"{mend}: {shown}", "    ")
+    return lines
 
 
 def _trees(head: str, rows: Any) -> list[str]:
