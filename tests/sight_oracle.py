@@ -173,7 +173,7 @@ def marched(scene, rays, cuts=((), (), ()), *, step_ft=0.004, n_bins=20_000):
             z = _ground_at(scene.ground, x, y)
             is_known = np.nan_to_num(z, nan=-1e9) > scene.water_ft
             d_low.append(d[is_known])
-            lows.append(np.full(int(is_known.sum()), -1e9))
+            lows.append(np.full(int(is_known.sum()), scene.water_ft))
             highs.append(z[is_known])
         dist, low, high = (np.concatenate([np.zeros(0), *v]) for v in (d_low, lows, highs))
         if not math.isnan(rays.eye_ft):

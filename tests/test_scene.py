@@ -396,13 +396,30 @@ def test_a_scene_on_sloping_ground():
     )
     a, _, c, _, e, f = wide.ground.transform
     assert c + a * wide.ground.elevation_ft.shape[1] >= X + 30 and f >= Y + 30
+
+
+def test_land_beyond_the_scene_is_read_as_far_as_it_can_be_held(monkeypatch):
+    """Around the box in which crowns count: a mile, else half of it, else the box alone."""
+    ground = grid(np.full((20, 20), 0.5), cell=2.0)
+    crowns = crowns_of(shapely.box(11, 12, 14, 14))
     near = (X + 10, Y + 10, X + 20, Y + 20)
-    for reach, edge in ((None, 20), ([(X + 2, Y + 35)], 35)):
-        boxed, _ = scene_for(
-            crowns, grid(np.full((40, 40), 9.0)), ground=ground, near=near, reach_xy=reach
-        )
-        north = boxed.ground.transform[5]
-        assert Y + edge <= north <= Y + edge + 4  # a cell of 2 m to spare
+    for most, far_ft, edges in (
+        (8_000_000, (5280.0,), (40, 40)),  # the raster's own edge
+        (150, (1e4, 10.0), (20 + 10 / M_FT, 20 + 10 / M_FT)),
+        (1, (5280.0,), (20, 35)),
+    ):
+        monkeypatch.setattr(scene, "MOST_LAND_CELLS", most)
+        monkeypatch.setattr(scene, "LAND_FT", far_ft)
+        for reach, edge in zip((None, [(X + 2, Y + 35)]), edges, strict=True):
+            found, notes = scene_for(
+                crowns, grid(np.full((40, 40), 9.0)), ground=ground, near=near, reach_xy=reach
+            )
+            north = found.ground.transform[5]
+            if most == 150 and reach is not None:
+                continue
+            assert Y + edge <= north <= Y + edge + 4  # a cell of 2 m to spare
+            told = any("too fine" in note.text for note in notes)
+            assert told is (most == 1)
 
 
 def test_ground_in_another_crs_lies_along_the_sites_axes():

@@ -231,7 +231,9 @@ def test_a_bluff_hides_up_to_its_brow(c):
     """Level at 20 ft to the centre at 60.5 ft, then falling 1 in 2: the brow stands highest."""
     z = np.where(CENTRES <= 60.5, 20.0, 20.0 - 0.5 * (CENTRES - 60.5))
     met = blocks(strip([], ground=profile(z)), east(26.0, -30.0, 0.0, curvature=c))
-    assert met.tree.tolist() == [-1] and met.low.tolist() == [-90.0]
+    assert met.tree.tolist() == [-1]
+    # the ground is known from the first centre on: what lies in front of it is taken for water
+    assert met.low[0] == pytest.approx(seen(0.5, 0.0, 26.0, c), abs=1e-12)
     assert met.high[0] == pytest.approx(seen(60.5, 20.0, 26.0, c), abs=1e-12)
     assert met.distance_ft[0] == pytest.approx(60.5)
     assert np.isnan(met.low_ft[0]) and not met.is_clearable[0]
@@ -268,15 +270,18 @@ def test_a_convex_hill_is_touched_between_the_centres(c):
 
 
 def test_ground_over_the_eye_hides_everything():
-    assert open_share(strip([], ground=profile(CENTRES)), east(0.25, -80.0, 0.0))[0] == 0.0
+    assert open_share(strip([], ground=profile(CENTRES)), east(0.25, -20.0, 0.0))[0] == 0.0
 
 
 def test_unknown_ground_hides_nothing():
     z = np.where((CENTRES > 80.0) & (CENTRES < 120.0), np.nan, 0.0)
     z[100] = 50.0  # beside NaN on both sides: no surface reaches it
     dry = {"water_ft": -1.0}
-    (high,) = blocks(strip([], ground=profile(z), **dry), east(10.0, -30.0, 0.0)).high
-    assert high == pytest.approx(seen(199.5, 0.0, 10.0, 0.0), abs=1e-12)
+    met = blocks(strip([], ground=profile(z), **dry), east(10.0, -30.0, 0.0))
+    high = [seen(79.5, 0.0, 10.0, 0.0), seen(199.5, 0.0, 10.0, 0.0)]
+    assert met.high == pytest.approx(high, abs=1e-12)
+    low = [seen(0.5, -1.0, 10.0, 0.0), seen(120.5, -1.0, 10.0, 0.0)]
+    assert met.low == pytest.approx(low, abs=1e-12)
     assert len(blocks(strip([], ground=profile(z * np.nan), **dry), east(10.0, -30.0, 0.0))) == 0
 
 
@@ -318,6 +323,17 @@ def test_an_island_hides_from_its_waterline_or_its_top():
     assert met.high[0] == pytest.approx(slope(-40.0 / 143.5), abs=1e-12)  # its far waterline
     met = blocks(strip([], ground=profile(z)), east(5.0, -60.0, 0.0))
     assert met.high[0] == pytest.approx(slope(-3.0 / 103.5), abs=1e-12)  # its top
+    assert met.low[0] == pytest.approx(slope(-5.0 / 63.5), abs=1e-12)  # its near waterline
+    share, _ = open_share(strip([], ground=profile(z)), east(5.0, -60.0, 0.0))
+    hidden = slope(-3.0 / 103.5) - slope(-5.0 / 63.5)
+    assert share == pytest.approx(1.0 - hidden / 60.0, abs=1e-12)  # the water before it is seen
+
+
+def test_land_under_the_eye_hides_down_to_its_foot():
+    """Ground that begins at the eye hides all below the highest angle it reaches."""
+    land = Ground(np.full((61, 61), 2.0), (1.0, 0.0, -10.5, 0.0, -1.0, 30.5))
+    met = blocks(strip([], ground=land), east(6.0, -30.0, 0.0))
+    assert met.low.tolist() == [-90.0] and met.high[0] == pytest.approx(slope(-4.0 / 50.0))
 
 
 def test_waterlines_between_the_centres_of_a_curved_ground():
@@ -347,8 +363,9 @@ def test_a_pool_between_two_shores_of_one_cell(first, last, d):
     one = np.ones(1)
     half = one * math.sqrt(0.5)
     ray = Rays(at * one, at * one, half, half, 80 * one, 6.0, -40 * one, 0 * one, one / 40.0, 0.0)
-    (high,) = blocks(strip([], ground=pool), ray).high
-    assert high == pytest.approx(slope(-1.0 / d), abs=1e-9)
+    met = blocks(strip([], ground=pool), ray)
+    assert len(met) == 2
+    assert met.high.max() == pytest.approx(slope(-1.0 / d), abs=1e-9)
 
 
 def test_a_canopy_that_stands_in_the_water_hides_from_the_water_up():

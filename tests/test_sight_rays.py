@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -15,7 +16,7 @@ from sight_oracle import slope, strip
 
 from geotrim.core.sight import open_share
 from geotrim.core.sight_rays import eye_rays, shore_fan, shore_rays
-from geotrim.core.sight_scene import EARTH_RADIUS_FT, Scene, curvature_per_ft
+from geotrim.core.sight_scene import EARTH_RADIUS_FT, Ground, Scene, curvature_per_ft
 from geotrim.errors import RangeError, ShapeError
 
 BARE = strip([])
@@ -213,6 +214,18 @@ def test_rays_reach_the_edge_and_the_last_canopy():
     # canopy behind the eye, or on no ray, lengthens none
     behind = eye_rays(300.0, 2.5, 10.0, [moved(east, 300.0, 0.0)], trees, **kept)
     assert behind.length_ft == pytest.approx(100.0 / behind.dx)
+
+
+def test_rays_reach_the_end_of_the_ground():
+    """Ground to 180 ft: canopy or none, rays go on to it, but not past the horizon."""
+    land = Ground(np.full((400, 360), -1.0), (0.5, 0.0, 0.0, 0.0, -0.5, 100.0))
+    east = np.array([(100.0, 50.0), (100.0, -50.0)])
+    for trees in (BARE, strip([(150, 151, 0.0, 8.0, 0)])):
+        scene = replace(trees, ground=land)
+        rays = eye_rays(0.0, 2.5, 10.0, [east], scene, azimuth_step_deg=0.5)
+        assert rays.length_ft == pytest.approx(180.0 / rays.dx)
+        rays = eye_rays(0.0, 2.5, 4.0, [east], scene, azimuth_step_deg=0.5, curvature=2e-4)
+        assert rays.length_ft.max() == pytest.approx(math.sqrt(4.0 / 2e-4))
 
 
 def test_canopy_beside_the_rays_lengthens_none():

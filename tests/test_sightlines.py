@@ -367,6 +367,70 @@ def test_a_ridge_of_ground_hides_like_a_wall_and_no_cut_opens_it():
     )
 
 
+@pytest.mark.parametrize("crown_behind", [False, True])
+@pytest.mark.parametrize("ground_crs", [None, made.METRES])
+def test_a_spit_off_the_shore_hides_the_water_behind_it(crown_behind, ground_crs):
+    """A spit 8 ft high, 60 to 64 ft off the shore and 4 ft wide, from 10 ft up and 50 ft inland.
+
+    The water before it is seen; from its near waterline to its crest nothing; over the crest only
+    the horizon. A crown behind it that is lower than the line over the crest changes nothing.
+    """
+
+    def spit(x, y):
+        return np.where(np.abs(y - 62.0) < 2.5, 8.0, -3.0)
+
+    crowns, tops = [made.wall(-79, -78, 90, 91)], [1.0]
+    if crown_behind:
+        crowns, tops = [*crowns, made.wall(80, 84)], [*tops, 6.0]
+    site = made.site_of(crowns, tops, [(*EYE, 10.0)], ground=spit)
+    if ground_crs is not None:
+        site = replace(site, ground=in_metres(site.ground))
+    result = made.sights(site)
+    row, rays = eye_rows(result)
+    assert row["view_now_frac"] < 0.9 and row["horizon_now_frac"] == 1.0
+    (told,) = [n for n in result.notes if "land beyond the shore" in n.text]
+    assert "about 8.0 ft over the water" in told.text and told.level == "info"
+    # straight between centres a foot apart: up from -3 ft at 59 ft to 8 ft at 60 ft off
+    water, crest = 50.0 + 59.0 + 3.0 / 11.0, 50.0 + 64.0
+    is_short = np.abs(turned(rays)) < 40.0  # the grid ends 130 ft to each side
+    a = turned(rays)[is_short]
+    hidden = under(10.0, water, a) - under(2.0, crest, a)
+    expected = 1.0 - hidden / under(10.0, 50.0, a)
+    loose = 1e-6 if ground_crs is None else 2e-3
+    np.testing.assert_allclose(rays["open_now_frac"][is_short], expected, atol=loose)
+
+
+def test_a_raster_that_has_the_water_higher_than_it_is_said_to_be_is_told():
+    site = made.site_of(
+        [WALL], [2.0], [(*EYE, 10.0)], ground=lambda x, y: np.where(y > 0.0, 0.4, -3.0)
+    )
+    result = made.sights(site)
+    row, _ = eye_rows(result)
+    assert row["view_now_frac"] < 0.5
+    (told,) = [n for n in result.notes if "water_elevation_ft" in n.text and "raster" in n.text]
+    assert "about 0.4 ft over the water" in told.text and told.level == "assumed"
+    row, _ = eye_rows(made.sights(replace(site, mhw_facts={"elevation_ft": 0.4})))
+    assert row["view_now_frac"] > 0.8
+
+
+def test_an_eye_far_from_its_shore_is_told():
+    for y, is_told in ((-495.0, False), (-505.0, True)):
+        site = made.site_of([WALL], [2.0], [("e", 0.0, y, 10.0, np.nan, "A")])
+        told = [n for n in made.sights(site).notes if "500 ft" in n.text]
+        assert bool(told) is is_told
+        if is_told:
+            assert "stands 505 ft from the shore of lot A" in told[0].text
+
+
+def in_metres(ground):
+    """The same ground, on the same places, in the metres of the same zone: cells of 0.3048 m."""
+    unit = 1200 / 3937
+    return replace(
+        ground, west=ground.west * unit, north=ground.north * unit, cell=ground.cell * unit,
+        crs=made.METRES,
+    )  # fmt: skip
+
+
 def test_what_is_taken_for_granted_is_told():
     site = made.site_of([WALL], [6.0], [("e", 0.0, -50.0, None, 6.0)])
     told = " ".join(f"{note.level} {note}" for note in made.sights(site).notes)

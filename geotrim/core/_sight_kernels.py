@@ -225,11 +225,16 @@ def waterlines(over, slope, bend):  # type: ignore[no-untyped-def]
 
 
 @_jit
-def ground_angles(start, rate, length, ground, eye, water, curvature, highest, distance):  # type: ignore[no-untyped-def]
-    """Greatest elevation angle of the ground along each ray, -90 where there is none, and where.
+def ground_runs(  # type: ignore[no-untyped-def]
+    start, rate, length, ground, eye, water, curvature, count, is_counting, low, high, distance,
+):  # fmt: skip
+    """Runs of dry ground along rays, and what each hides.
 
     start, rate : (r, 2) column and row counted from the *centre* of the first cell.
     water : elevation of the water; ground under it is the bottom, which hides nothing.
+    count : (r,) written while counting: runs on each ray.
+    low, high, distance : written otherwise: angles from the water at the near end of a run, -90
+    under the eye itself, to the highest it reaches, and where. The water in front of land is seen.
 
     Between four centres the ground is bilinear, so along the ray ``z = a + b d + c d**2``, and the
     tangent of its angle ``(a - eye) / d + b + (c - curvature) d`` has its one stationary point at
@@ -240,8 +245,10 @@ def ground_angles(start, rate, length, ground, eye, water, curvature, highest, d
     at = np.empty(n_rows + n_cols + 5)
     rows = np.empty(n_rows + n_cols + 5, np.int64)
     cols = np.empty(n_rows + n_cols + 5, np.int64)
+    n_all = 0
     for i in range(length.size):
-        highest[i], distance[i] = -90.0, np.nan
+        n_before = n_all
+        is_in_run = False
         u_rate, v_rate = rate[i, 0], rate[i, 1]
         n = walk(
             start[i, 0], start[i, 1], u_rate, v_rate, length[i], n_rows, n_cols, at, rows, cols
@@ -261,15 +268,28 @@ def ground_angles(start, rate, length, ground, eye, water, curvature, highest, d
             start_d = at[j]
             for stop in (min(one, two), max(one, two), at[j + 1]):
                 stop_d = min(max(stop, at[j]), at[j + 1])
+                if not stop_d > start_d:
+                    continue
                 middle = 0.5 * (start_d + stop_d)
-                is_dry = stop_d > start_d and over + middle * (b + middle * bend) > WET
-                # never so where a corner is NaN
-                for d in (start_d, stop_d, min(max(turn, start_d), stop_d)):
-                    if is_dry:
+                # never dry where a corner is NaN
+                is_dry = over + middle * (b + middle * bend) > WET
+                if is_dry and not is_in_run:
+                    if not is_counting:
+                        low[n_all] = -90.0
+                        if start_d > 0.0:
+                            drop = curvature * start_d * start_d
+                            low[n_all] = _angle(water - eye - drop, start_d)
+                        high[n_all], distance[n_all] = -90.0, start_d
+                    n_all += 1
+                is_in_run = is_dry
+                if is_dry and not is_counting:
+                    for d in (start_d, stop_d, min(max(turn, start_d), stop_d)):
                         angle = _angle(a + d * (b + d * c), d)
-                        if angle > highest[i]:
-                            highest[i], distance[i] = angle, d
+                        if angle > high[n_all - 1]:
+                            high[n_all - 1], distance[n_all - 1] = angle, d
                 start_d = stop_d
+        if is_counting:
+            count[i] = n_all - n_before
 
 
 @_jit

@@ -2,8 +2,9 @@
 
 Every interval is exact: a column of canopy on a ray is a rectangle of distance by elevation, and
 the elevation angles it hides run from the least angle of its underside to the greatest angle of its
-top. The ground hides all that is under the greatest angle it reaches. What is under the water's
-elevation hides nothing: the water in front of it is what is seen.
+top. A run of dry ground hides from the angle of the water at its near end to the greatest angle it
+reaches. What is under the water's elevation hides nothing: the water in front of it is what is
+seen, as it is in front of land beyond it.
 """
 
 from __future__ import annotations
@@ -242,15 +243,14 @@ def _canopy(scene: Scene, rays: Rays, layers: _Layers) -> tuple[Blocks, Ints]:
     return blocks, layer
 
 
-def _ground(scene: Scene, rays: Rays) -> tuple[Floats, Floats]:
-    """Greatest elevation angle of the ground on each ray [deg], -90: none; its distance [ft]."""
+def _ground(scene: Scene, rays: Rays) -> tuple[Ints, Floats, Floats, Floats]:
+    """What dry ground hides: ray, lowest and highest angle [deg], where it is highest [ft]."""
     from geotrim.core import _sight_kernels
 
-    highest, distance = np.full(len(rays), -90.0), np.full(len(rays), math.nan)
     if scene.ground is None or math.isnan(rays.eye_ft) or min(scene.ground.elevation_ft.shape) < 2:
-        return highest, distance
+        return np.empty(0, np.int64), np.empty(0), np.empty(0), np.empty(0)
     start, rate = pixel_rates(scene.ground.transform, scene.feet, rays.x, rays.y, rays.dx, rays.dy)
-    _sight_kernels.ground_angles(
+    given: list[Any] = [
         np.ascontiguousarray(start - 0.5),
         np.ascontiguousarray(rate),
         np.ascontiguousarray(rays.length_ft, np.float64),
@@ -258,27 +258,28 @@ def _ground(scene: Scene, rays: Rays) -> tuple[Floats, Floats]:
         float(rays.eye_ft),
         float(scene.water_ft),
         float(rays.curvature),
-        highest,
-        distance,
-    )
-    return highest, distance
+    ]
+    count, none = np.zeros(len(rays), np.int64), np.empty(0)
+    _sight_kernels.ground_runs(*given, count, True, none, none, none)
+    low, high, distance = (np.empty(int(count.sum())) for _ in range(3))
+    _sight_kernels.ground_runs(*given, count, False, low, high, distance)
+    return np.repeat(np.arange(len(rays)), count), low, high, distance
 
 
 def _meet(scene: Scene, rays: Rays, layers: _Layers) -> _Met:
     """All blocks of rays: the ground first, then canopy."""
     canopy, layer = _canopy(scene, rays, layers)
-    highest, distance = _ground(scene, rays)
-    hills = np.flatnonzero(highest > -90.0)
+    hills, ground_low, ground_high, distance = _ground(scene, rays)
     n = hills.size
     nan, false = np.full(n, math.nan), np.zeros(n, dtype=bool)
     joined = [
         np.concatenate([hills, canopy.ray]),
-        np.concatenate([np.full(n, -90.0), canopy.low]),
-        np.concatenate([highest[hills], canopy.high]),
+        np.concatenate([ground_low, canopy.low]),
+        np.concatenate([ground_high, canopy.high]),
         np.concatenate([np.full(n, -1), canopy.tree]),
         np.concatenate([nan, canopy.low_ft]),
         np.concatenate([nan, canopy.high_ft]),
-        np.concatenate([distance[hills], canopy.distance_ft]),
+        np.concatenate([distance, canopy.distance_ft]),
         np.concatenate([false, canopy.is_clearable]),
     ]
     order = np.argsort(joined[0], kind="stable")

@@ -234,14 +234,11 @@ def shore_fan(
     return Fan(azimuth, width, edge, low, np.full(edge.size, dip))
 
 
-def _to_the_last_canopy(scene: Scene, x: Floats, y: Floats, dx: Floats, dy: Floats) -> Floats:
-    """Distance at which each ray leaves the box of all cells with canopy; 0: it never meets it."""
-    rows, cols = np.nonzero(scene.tree >= 0)
-    if rows.size == 0:
-        return np.zeros(x.size)
-    start, rate = pixel_rates(scene.transform, scene.feet, x, y, dx, dy)
-    low = np.array([cols.min(), rows.min()], np.float64)
-    high = np.array([cols.max(), rows.max()], np.float64) + 1.0
+def _leaves(
+    transform: Transform, feet: float, low: Floats, high: Floats, rays_at: tuple[Floats, ...]
+) -> Floats:
+    """Distance at which each ray leaves a box of columns and rows; 0: it never meets it. [ft]."""
+    start, rate = pixel_rates(transform, feet, *rays_at)
     with np.errstate(divide="ignore", invalid="ignore"):
         a, b = (low - start) / rate, (high - start) / rate
     is_still = rate == 0.0
@@ -251,12 +248,28 @@ def _to_the_last_canopy(scene: Scene, x: Floats, y: Floats, dx: Floats, dy: Floa
     return np.where(is_outside | (enters > leaves), 0.0, np.maximum(leaves, 0.0))
 
 
+def _to_the_last(scene: Scene, x: Floats, y: Floats, dx: Floats, dy: Floats) -> Floats:
+    """How far each ray may meet something: to the last canopy, and the end of the ground. [ft]."""
+    reach, at = np.zeros(x.size), (x, y, dx, dy)
+    rows, cols = np.nonzero(scene.tree >= 0)
+    if rows.size:
+        low = np.array([cols.min(), rows.min()], np.float64)
+        high = np.array([cols.max(), rows.max()], np.float64) + 1.0
+        reach = _leaves(scene.transform, scene.feet, low, high, at)
+    if scene.ground is not None:
+        n_rows, n_cols = scene.ground.elevation_ft.shape
+        end = np.array([n_cols, n_rows], np.float64)
+        land = _leaves(scene.ground.transform, scene.feet, np.zeros(2), end, at)
+        reach = np.maximum(reach, land)
+    return reach
+
+
 def fan_rays(x: float, y: float, eye_ft: float, fan: Fan, scene: Scene, curvature: float) -> Rays:
     """The rays of a fan: one for each azimuth cell, weighted by its width."""
     turn = np.radians(fan.azimuth_deg)
     dx, dy = np.sin(turn), np.cos(turn)
     xs, ys = np.full(len(fan), float(x)), np.full(len(fan), float(y))
-    length = np.maximum(fan.edge_ft, _to_the_last_canopy(scene, xs, ys, dx, dy))
+    length = np.maximum(fan.edge_ft, _to_the_last(scene, xs, ys, dx, dy))
     if curvature > 0.0 and len(fan):  # what stands beyond the horizon shows over it, if at all
         length = np.minimum(length, math.sqrt((eye_ft - scene.water_ft) / curvature))
     weight = fan.width_deg / fan.view_deg2 if len(fan) else np.zeros(0)
@@ -283,7 +296,8 @@ def eye_rays(
     -------
     Rays
         With weights such that ``sum(weight * (high - low))`` is 1. Each reaches to the water's near
-        edge and past it to the last canopy of the scene.
+        edge and past it to the last canopy of the scene and the end of its ground, but not past
+        the horizon.
 
     Raises
     ------

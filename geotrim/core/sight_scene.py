@@ -85,7 +85,7 @@ class Rays:
     x, y : (r,) where each begins. [map units]
     dx, dy : (r,) direction, of length 1.
     length_ft : (r,) how far anything can block: from an eye, to the water's near edge and past it
-        to the last canopy of the scene. [ft]
+        to the last canopy of the scene and the end of its ground, or to the horizon. [ft]
     eye_ft : elevation of the eye; NaN for parallel rays, whose up-and-down measure is then height
         in ft above the substrate, not an angle. [ft]
     low, high : (r,) bottom and top of the view on each ray: elevation angles of the water's near

@@ -90,12 +90,39 @@ class GroundView:
         if window is None:
             return None, []
         if self._to_grid is not None:
-            return self._regular(box, window, most_cells)
+            return self._regular(self._within(box), window, most_cells)
         _refuse_many(window, most_cells)
         a, b, c, d, e, f = self.source.transform
         row0, _, col0, _ = window
         part = (a, b, a * col0 + b * row0 + c, d, e, d * col0 + e * row0 + f)
         return Ground(self._read(window), part), []
+
+    def reaches(self, box: Box) -> bool:
+        """Whether the raster reaches a box of the site."""
+        return self._over(box) is not None
+
+    def _within(self, box: Box) -> Box:
+        """The part of a box that the raster may reach: where its outline lies in the site's CRS.
+
+        With a twentieth to spare on each side, for an outline that is bent between the places.
+        """
+        n_rows, n_cols = self.source.shape
+        along = np.linspace(0.0, 1.0, ALONG_SIDE)
+        col, row = (side.ravel() for side in np.meshgrid(n_cols * along, n_rows * along))
+        a, b, c, d, e, f = self.source.transform
+        x, y = self._to_site(a * col + b * row + c, d * col + e * row + f)
+        fits = np.isfinite(x) & np.isfinite(y)
+        if not fits.any():
+            return box
+        x, y = np.asarray(x)[fits], np.asarray(y)[fits]
+        spare = 0.05 * max(np.ptp(x), np.ptp(y))
+        west, south, east, north = box
+        return (
+            max(west, float(x.min() - spare)),
+            max(south, float(y.min() - spare)),
+            min(east, float(x.max() + spare)),
+            min(north, float(y.max() + spare)),
+        )
 
     def _regular(
         self, box: Box, window: Window, most_cells: int

@@ -21,6 +21,11 @@ from geotrim.units import feet_per_map_unit
 Box = tuple[float, float, float, float]
 #: Where a crown begins to hide the view.
 HIDES_FROM = ("crown-base", "substrate")
+#: Land this far (a mile) around a scene may stand in the way of the view; less where the raster
+#: of the ground is too fine to be held that far. Common sense, no source. [ft]
+LAND_FT = (5280.0, 2640.0, 1320.0)
+#: Most cells of the ground held for land around the scene.
+MOST_LAND_CELLS = 8_000_000
 #: More cells than this are not put in one scene: near a gigabyte of memory.
 MOST_CELLS = 30_000_000
 
@@ -55,8 +60,9 @@ def scene_of(
     without : numbers of crowns
         Taken as removed.
     near : (west, south, east, north), optional
-        Cells with their centre elsewhere are left out, and the ground is read here. By default
-        it is read around the canopy. [map units]
+        Cells with their centre elsewhere are left out, and the ground is read here and, for land
+        that stands in the way of the view, up to a mile farther. By default it is read around the
+        canopy. [map units]
     reach_xy : (m, 2) array, optional
         Places, such as eyes, that the ground has to reach as well. [map units]
     hides_from : str
@@ -94,7 +100,9 @@ def scene_of(
     can_clear[at] = clearable_cells(cells, zone, mine)
     x, y = cells.x[mine], cells.y[mine]
     around = _around(x, y, near, reach_xy)
-    standing, land, told = _ground(ground, crowns.crs, x, y, around, water_ft)
+    feet = feet_per_map_unit(crowns.crs, "crowns")
+    unit = 0.0 if near is None else 1.0 / feet
+    standing, land, told = _ground(ground, crowns.crs, x, y, around, water_ft, unit)
     substrate[at] = standing
     shared = Shared(
         cell=(cells.row[others] - row0) * shape[1] + cells.col[others] - col0,
@@ -110,7 +118,7 @@ def scene_of(
         base_ft=base,
         substrate_ft=substrate,
         transform=transform,
-        feet=feet_per_map_unit(crowns.crs, "crowns"),
+        feet=feet,
         ground=land,
         water_ft=float(water_ft),
         shared=shared if len(shared) else None,
@@ -322,6 +330,7 @@ def _ground(
     y: Floats,
     around: Box | None,
     water_ft: float,
+    unit: float,
 ) -> tuple[Floats, Ground | None, list[Note]]:
     """Elevation under cells, and the ground that blocks the view. [ft]."""
     level = np.full(x.size, float(water_ft))
@@ -334,7 +343,7 @@ def _ground(
     land: Ground | None = None
     notes: list[Note] = []
     if around is not None:
-        land, notes = GroundView(ground, crs).grid(around, MOST_CELLS)
+        land, notes = _land(GroundView(ground, crs), around, unit)
     if land is None:
         text = (
             "the raster does not reach the scene, so the canopy is taken to stand level with the "
@@ -350,3 +359,22 @@ def _ground(
         )
         notes.append(Note("ground", text, "assumed"))
     return np.where(blank, water_ft, found), land, notes
+
+
+def _land(view: GroundView, around: Box, unit: float) -> tuple[Ground | None, list[Note]]:
+    """Ground over a box and as far beyond it as it can be held; ``unit``: map units in a foot."""
+    if unit == 0.0 or not view.reaches(around):
+        return view.grid(around, MOST_CELLS)
+    west, south, east, north = around
+    for more in (reach_ft * unit for reach_ft in LAND_FT):
+        try:
+            wide = (west - more, south - more, east + more, north + more)
+            return view.grid(wide, MOST_LAND_CELLS)
+        except RangeError:
+            continue  # too many cells
+    land, notes = view.grid(around, MOST_CELLS)
+    text = (
+        "the raster is too fine to be held farther than the crowns and eyes are looked at, so land "
+        "beyond does not stand in the way"
+    )
+    return land, [*notes, Note("ground", text, "info")]

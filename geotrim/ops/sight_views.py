@@ -12,6 +12,7 @@ import shapely
 
 from geotrim.core.coverage import Floats
 from geotrim.core.foliage import Foliage
+from geotrim.core.sight import Blocks
 from geotrim.core.sight_pieces import Layer, Pieces, pieces_of
 from geotrim.core.sight_rays import Fan
 from geotrim.core.sight_scene import Rays, Scene
@@ -25,6 +26,9 @@ WHAT = ("ground", "canopy", "removed by the window", "removed first")
 #: Canopy farther than this from the eyes, the frontage and the zone is left out, so that a site
 #: of many lots does not have to be held as one grid. Common sense, no source. [ft]
 NEAR_FT = 1000.0
+
+#: Ground highest this far past the water's near edge is land beyond the shore. [ft]
+BEYOND_FT = 5.0
 
 Cuts = tuple[npt.NDArray[np.int64], Floats, Floats]
 
@@ -58,6 +62,9 @@ class EyeView:
     pieces : what is met.
     horizon_now_frac, horizon_after_frac : share of the fan, by width, with the horizon in sight.
     is_at_most : some crown of unknown height stands in the fan, so less may be open.
+    land_frac, land_ft : share of the fan, by width, over which land beyond the shore hides some of
+        the view, and how high over the water it is there, the middle one; NaN where it is none.
+    shore_away : distance of the eye from its lot's shore; NaN without one. [map units]
     """
 
     fan: Fan
@@ -70,6 +77,9 @@ class EyeView:
     horizon_now_frac: float = np.nan
     horizon_after_frac: float = np.nan
     is_at_most: bool = False
+    land_frac: float = 0.0
+    land_ft: float = np.nan
+    shore_away: float = np.nan
 
 
 def cuts_of(window: Result | None, lot_id: str, crowns: Any) -> Cuts | None:
@@ -191,25 +201,55 @@ def eye_view(
     fan = shore_fan(
         x, y, eye_ft, view.shore_xy, view.now, azimuth_step_deg=step_deg, curvature=curvature
     )
+    lines = [shapely.LineString(line) for line in view.shore_xy if len(line) > 1]
+    away = float(shapely.distance(shapely.union_all(lines), shapely.Point(x, y)))
     if len(fan) == 0:
-        nothing = np.zeros(0)
-        return EyeView(fan, np.nan, np.nan, np.nan, nothing, nothing, None)
+        none, nan = np.zeros(0), np.nan
+        return EyeView(fan, nan, nan, nan, none, none, None, shore_away=away)
     rays = fan_rays(x, y, eye_ft, fan, view.now, curvature)
     now, by_ray = open_share(view.now, rays)
     others = open_share(view.standing, rays)[0] if view.asked else np.nan
     after, by_ray_after = np.nan, np.full(len(rays), np.nan)
     if view.cuts is not None:
         after, by_ray_after = open_share(view.standing, rays, view.cuts)
-    width = fan.width_deg / fan.width_deg.sum()
-    horizon, horizon_after = float(width @ horizon_in_sight(rays, blocks(view.now, rays))), np.nan
+    every = blocks(view.now, rays)
+    horizon, horizon_after = _part(fan, horizon_in_sight(rays, every)), np.nan
     if view.cuts is not None:
         left = blocks(view.standing, rays, view.cuts)
-        horizon_after = float(width @ horizon_in_sight(rays, left))
+        horizon_after = _part(fan, horizon_in_sight(rays, left))
     at_most = looks_through(fan, rays, view.now.feet, view.unseen)
     return EyeView(
         fan, now, others, after, by_ray, by_ray_after, met(view, rays), horizon, horizon_after,
-        at_most,
+        at_most, *land_beyond(fan, rays, every, view.now.water_ft), away,
     )  # fmt: skip
+
+
+def land_beyond(fan: Fan, rays: Rays, found: Blocks, water_ft: float) -> tuple[float, float]:
+    """Share of a fan over which land beyond the shore hides something; its height. [ft].
+
+    Parameters
+    ----------
+    fan : Fan
+    rays, found : Rays, Blocks
+        Its rays, and what they meet.
+    water_ft : float
+        Elevation of the water. [ft]
+    """
+    hidden = np.minimum(found.high, fan.high_deg[found.ray]) > fan.low_deg[found.ray]
+    far = (found.tree < 0) & hidden & (found.distance_ft > fan.edge_ft[found.ray] + BEYOND_FT)
+    if not far.any():
+        return 0.0, np.nan
+    away = found.distance_ft[far]
+    up = rays.eye_ft + away * np.tan(np.radians(found.high[far])) + rays.curvature * away**2
+    over = np.full(len(fan), -np.inf)
+    np.maximum.at(over, found.ray[far], up - water_ft)
+    has = np.isfinite(over)
+    return _part(fan, has), float(np.median(over[has]))
+
+
+def _part(fan: Fan, which: npt.NDArray[np.bool_]) -> float:
+    """Share of a fan, by width, that some of its azimuths are; exactly 1 for all of them."""
+    return float(fan.width_deg[which].sum() / fan.width_deg.sum())
 
 
 def looks_through(fan: Fan, rays: Rays, feet: float, shapes: npt.ArrayLike) -> bool:

@@ -21,6 +21,10 @@ from geotrim.ops.sight_views import WHAT, EyeView, eye_view, lot_view
 from geotrim.ops.tables import join_tables, plain_table, shape_table
 from geotrim.units import feet_per_map_unit
 
+#: An eye farther than this from its lot's shore is told. Common sense, no source. [ft]
+FAR_FROM_SHORE_FT = 500.0
+#: Land beyond the shore lower than this may be the raster's own level of the water. [ft]
+LOW_LAND_FT = 1.0
 EYE_COLUMNS = [
     "eye_id",
     "lot_id",
@@ -173,6 +177,7 @@ def sightlines(
             x, y = eye.geometry.x, eye.geometry.y
             one = eye_view(view, x, y, float(eye_ft), azimuth_step_deg, earth)
             views.append((eye, float(eye_ft), one))
+    notes = (*notes, *_eye_notes(views, lots))
     tables = _tables(views, water_ft, crowns, lots.crs)
     return Result("sightlines", tables, (*dict.fromkeys(notes), *_blind(tables)), parameters)
 
@@ -185,6 +190,35 @@ def _earth_note(flat_earth: bool, refraction_frac: float) -> Note:
         f"{100 * refraction_frac:g} % of that, a usual value by day"
     )
     return Note("sight lines", text, "assumed")
+
+
+def _eye_notes(views: list[tuple[Any, float, EyeView]], lots: Any) -> list[Note]:
+    """Tell of eyes that stand far from their shore, and of land beyond it."""
+    feet, notes = feet_per_map_unit(lots.crs, "lots"), []
+    for eye, _, one in views:
+        about = f"eye {eye.eye_id}"
+        away_ft = one.shore_away * feet
+        if away_ft > FAR_FROM_SHORE_FT:
+            text = (
+                f"stands {away_ft:,.0f} ft from the shore of lot {eye.lot_id}, farther than "
+                f"{FAR_FROM_SHORE_FT:g} ft: check its place and its lot; so small a view says "
+                "little of a window"
+            )
+            notes.append(Note(about, text, "assumed"))
+        if one.land_frac > 0.0:
+            text = (
+                f"land beyond the shore, about {one.land_ft:.1f} ft over the water, hides some of "
+                f"the view over {100 * one.land_frac:.0f} % of the fan"
+            )
+            level = "info"
+            if one.land_ft < LOW_LAND_FT:
+                text += (
+                    "; so low, it may be the level of the water itself as the ground raster has "
+                    "it: if so, say its elevation (water_elevation_ft)"
+                )
+                level = "assumed"
+            notes.append(Note(about, text, level))
+    return notes
 
 
 def _tables(
