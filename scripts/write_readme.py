@@ -20,6 +20,8 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 PICTURE_OF = "curved_shore"
+#: Colours of the picture: those of the figure, and the steps between them at edges.
+N_COLOURS = 96
 #: The sequence of commands that begins with a cloud, in the README.
 SEQUENCE = re.compile(r"```\n(geotrim prepare heights --cloud.*?)\n```", re.DOTALL)
 #: Measures of the bare lot that the README tells, and what they are called there.
@@ -128,7 +130,15 @@ def draw(path: Path) -> None:
         figure = shoreline_elevation(site, geotrim.measure(site))
         png, _ = save_figure(figure, Path(place) / "picture")
         path.parent.mkdir(exist_ok=True)
-        shutil.copyfile(png, path)
+        make_small(png, path)
+
+
+def make_small(png: Path, path: Path) -> None:
+    """The same picture with so many colours as it needs, for a quick page."""
+    from PIL import Image
+
+    with Image.open(png) as whole:
+        whole.convert("RGB").quantize(N_COLOURS, dither=Image.Dither.NONE).save(path, optimize=True)
 
 
 if __name__ == "__main__":

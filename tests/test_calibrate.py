@@ -832,7 +832,7 @@ def packaged(sample, tmp_path_factory):
     """A run of the sample with readings of eight trees a foot over the raster, corrected."""
     place, tops = tmp_path_factory.mktemp("package"), sample[1][:8]
     folder = ROOT / "sample_data" / "plain_lot"
-    for name in ("site.gpkg", "heights.tif"):
+    for name in ("site.gpkg", "heights.tif", "ground.tif"):
         (place / name).write_bytes((folder / name).read_bytes())
     rows = [f"{row.crown_id},{row.top_height_ft + 1.0},A" for row in tops.itertuples()]
     put(place, "\n".join(["crown_id,height_ft,reader", *rows]))

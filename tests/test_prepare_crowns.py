@@ -120,7 +120,9 @@ def test_the_draft_goes_into_a_site(tmp_path):
     folder, prepared = made(tmp_path, heights)
     site = (SAMPLE / "site.toml").read_text()
     head, rest = site.split("[crowns]", 1)
-    rest = rest[rest.index("[heights]") :].replace('"heights.tif"', f'"{SAMPLE / "heights.tif"}"')
+    rest = rest[rest.index("[heights]") :]
+    for name in ("heights.tif", "ground.tif"):
+        rest = rest.replace(f'"{name}"', f'"{SAMPLE / name}"')
     part = (
         (folder / "for_site_file.toml")
         .read_text()

@@ -306,13 +306,14 @@ def test_choices_leave_the_site_itself_alone():
 @pytest.mark.usefixtures("_no_figures")
 def test_a_path_inside_the_site_folder_is_told_relative_to_it(tmp_path):
     text = (SAMPLES / "plain_lot" / "site.toml").read_text(encoding="utf-8")
-    for name in ("site.gpkg", "heights.tif"):
+    names = ("site.gpkg", "heights.tif", "ground.tif")
+    for name in names:
         (tmp_path / name).write_bytes((SAMPLES / "plain_lot" / name).read_bytes())
         text = text.replace(f'"{name}"', f"'{tmp_path / name}'")
     (tmp_path / "site.toml").write_text(text, encoding="utf-8")
     run = run_site(tmp_path / "site.toml", tmp_path / "out")
     told = json.loads((run.folder / "record.json").read_text(encoding="utf-8"))
-    assert {item["path"] for item in told["inputs"]} == {"site.gpkg", "heights.tif"}
+    assert {item["path"] for item in told["inputs"]} == set(names)
     assert str(tmp_path) not in json.dumps(told)
 
 
