@@ -400,6 +400,7 @@ COVERS = {
     "crowns of all widths": (2.0, [(0, 1)] * 3 + [(3,), (3, 4), range(6)], (3, 4), 18),
     "no shore at all": (0.0, [(0,), (), (2,), (), (4,), (5,)], (1, 3), 12),
     "all of it": (6.0, [range(6)] * 6, (0, 1, 2, 3, 4, 5), 42),
+    "two crowns' shores, of 3 ft each": (5.0, [range(3)] * 2 + [range(3, 6)] * 4, (2, 3, 4, 5), 36),
     "just too little": (5.9, [range(6)] * 5 + [()], (5,), 12),
 }
 
@@ -418,6 +419,17 @@ def test_crowns_of_trees_that_do_not_count_are_along_no_shore():
     rules = {"length_max_ft": 1.0, "is_counted": is_counted}
     found = solve(row_of_trees(6, **rules, **cover(*[range(6)] * 2, (2,), *[range(6)] * 3)))
     assert np.flatnonzero(found.plan.option_of >= 0).tolist() == [2, 3, 4, 5]
+
+
+def test_any_option_of_a_tree_brings_its_shore(monkeypatch):
+    """The second option of each tree opens more; the shore holds one tree. One search finds it."""
+    asked = []
+    monkeypatch.setattr(window_solve, "run", lambda *given: asked.append(1) or run(*given))
+    trees = [(s, [(1.0, 0.3, -1), (2.0, 0.5, -1)]) for s in range(4)]
+    elements = [(0.02, [[(s, 0)]]) for s in range(4)] + [(0.1, [[(s, 1)]]) for s in range(4)]
+    problem = problem_of([1.0] * 4, trees, elements, length_max_ft=1.0, **cover(*zip(range(4))))
+    assert solve(problem).view_frac == pytest.approx(0.1)
+    assert len(asked) == 1
 
 
 def test_presolve_leaves_out_elements_whose_crowns_stand_along_too_much():

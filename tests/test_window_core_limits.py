@@ -208,6 +208,16 @@ def test_the_allowances_are_lifted_as_one():
     assert in_force(free) == () and solve(free).view_frac == pytest.approx(0.42)
 
 
+def test_a_station_listed_twice_counts_once():
+    """A crown in two parts along the same station: 1 ft more, within 2 ft."""
+    problem = row_of_trees(2, length_max_ft=2.0, **cover((0,), (1, 1)))
+    assert usable(problem).tolist() == [True, True]
+    check = check_of(problem, "11", (0, 1), "allowance-length")
+    assert (check.value, check.is_broken) == (2.0, False)
+    assert usable(replace(problem, length_max_ft=1.0)).tolist() == [True, True]
+    assert not usable(replace(problem, length_max_ft=0.9)).any()
+
+
 def test_lifting_a_bar():
     problem = two_trees(share_max=0.9)
     assert in_force(problem) == ("nest",)

@@ -5,6 +5,9 @@ import sys
 
 import pytest
 
+from geotrim.core import window_clock
+from geotrim.core.window_clock import Clock
+
 #: A solver that prints past Python, as the real one now and then does: by the C library, which
 #: holds back what goes to a pipe, and straight to the file.
 CHILD = """
@@ -70,3 +73,17 @@ def test_nothing_of_the_solver_is_printed(how, expected):
     assert sorted(told) == sorted(expected)
     assert told[-2:] == expected[-2:]
     assert (ran.returncode, ran.stderr) == (0, "done")
+
+
+def test_a_clock_gives_every_search_some_time(monkeypatch):
+    """100 s: half of what is left; once 99.5 s are over a second all the same."""
+    now = [50.0]
+    monkeypatch.setattr(window_clock.time, "monotonic", lambda: now[0])
+    clock, short = Clock(100.0), Clock(2.0)
+    assert (clock.left(), clock.part(), clock.part(0.5)) == (100.0, 100.0, 50.0)
+    assert not clock.is_up()
+    now[0] = 149.5
+    assert (clock.left(), clock.part(), clock.is_up()) == (0.5, 1.0, True)
+    assert (short.left(), short.part()) == (0.0, pytest.approx(0.1))
+    now[0] = 151.0
+    assert (clock.left(), clock.part(0.5)) == (0.0, 1.0)

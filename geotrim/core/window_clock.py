@@ -33,6 +33,10 @@ class Clock:
         """Seconds left, never below 0."""
         return max(self.end - time.monotonic(), 0.0)
 
+    def is_up(self) -> bool:
+        """Whether a search would be given the least time rather than its part of what is left."""
+        return self.left() < self.least
+
     def part(self, share: float = 1.0) -> float:
         """A share of what is left, so that every search gets some: 5 % of the budget, or 1 s."""
         return max(share * self.left(), self.least)

@@ -23,5 +23,7 @@ def run(program: Program, seconds: float) -> Any:
             constraints=LinearConstraint(rows, -np.inf, np.array(program.most)),
             integrality=np.array(program.is_whole, dtype=int),
             bounds=Bounds(0.0, np.array(program.upper)),
-            options={"time_limit": seconds, "mip_rel_gap": 0.0},
+            # What its presolve could find is found already (``window_presolve``); without it the
+            # search is started over far less often, and takes about half the time.
+            options={"time_limit": seconds, "mip_rel_gap": 0.0, "presolve": False},
         )
