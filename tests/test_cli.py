@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -91,8 +92,17 @@ def test_an_operation_prints_its_tables_with_units(capsys):
     assert OPERATIONS["frontage"].caution in out
 
 
-@pytest.mark.parametrize("site", ["plain_lot", "curved_shore", "canal_corner"])
-@pytest.mark.parametrize("name", [name for name in OPERATIONS if name != "calibrate"])
+#: Operations, and samples that hold what each one needs.
+PAIRS = [
+    (name, site)
+    for site in ("plain_lot", "curved_shore", "canal_corner")
+    for name in OPERATIONS
+    # readings are in no sample, and no eye looks over the canal
+    if name != "calibrate" and (name, site) != ("sightlines", "canal_corner")
+]
+
+
+@pytest.mark.parametrize(("name", "site"), PAIRS)
 def test_every_operation_runs_on_every_sample_site(name, site, capsys, tmp_path):
     """Whatever is missing in a table, it is printed and written."""
     out = tmp_path / "all.gpkg"
@@ -102,6 +112,11 @@ def test_every_operation_runs_on_every_sample_site(name, site, capsys, tmp_path)
     for table in OPERATIONS[name].outputs:
         assert f"{table.replace('_', ' ')}\n" in printed
     assert set(OPERATIONS[name].outputs) <= set(fiona.listlayers(out))
+
+
+def test_a_site_without_eyes_is_told_what_sightlines_needs(capsys):
+    out = refused("sightlines", ROOT / "sample_data" / "canal_corner" / "site.toml", capsys=capsys)
+    assert "eyes" in out
 
 
 def test_files_and_a_site_file_give_the_same_answer(capsys):
@@ -265,6 +280,47 @@ def test_a_bug_keeps_its_traceback(monkeypatch):
     monkeypatch.setattr(cli, "help_text", lambda: 1 / 0)
     with pytest.raises(ZeroDivisionError):
         main(["--help"])
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows ends a program without asking it")
+def test_a_request_to_end_cleans_up_and_is_143(tmp_path):
+    """128 + 15, as shells tell it (POSIX); the folder that was begun is gone."""
+    code = (
+        "import os, signal, sys\n"
+        "from pathlib import Path\n"
+        "from geotrim import cli\n"
+        "from geotrim.io.aside import new_folder\n"
+        "def work(words):\n"
+        "    with new_folder(Path(words[0])) as aside:\n"
+        "        (aside / 'begun').write_text('')\n"
+        "        os.kill(os.getpid(), signal.SIGTERM)\n"
+        "        raise AssertionError('went on')\n"
+        "cli._dispatch = work\n"
+        "sys.exit(cli.main([sys.argv[1]]))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(tmp_path / "out")],
+        capture_output=True, text=True, check=False, timeout=60,
+    )  # fmt: skip
+    assert done.returncode == 143 and "Traceback" not in done.stderr
+    assert done.stderr.strip() == "geotrim: stopped; nothing was left half-written"
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_request_to_end_is_answered_by_us_only_while_we_run(monkeypatch):
+    before = signal.getsignal(signal.SIGTERM)
+    seen = []
+    monkeypatch.setattr(
+        cli, "_dispatch", lambda _: seen.append(signal.getsignal(signal.SIGTERM)) or 0
+    )
+    assert cli.main([]) == 0 and signal.getsignal(signal.SIGTERM) is before
+    if before is signal.SIG_DFL:
+        assert callable(seen[0])
+    try:
+        signal.signal(signal.SIGTERM, signal.SIG_IGN)
+        assert cli.main([]) == 0 and seen[-1] is signal.SIG_IGN, "another's answer stays"
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def test_ctrl_c_is_a_line_and_130(monkeypatch, capsys):

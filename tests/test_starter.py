@@ -58,6 +58,37 @@ def folder(tmp_path, master):
     return shutil.copytree(master, tmp_path / "files")
 
 
+@pytest.mark.parametrize(
+    ("name", "unit"),
+    [("base_height_ft", "ft"), ("base_height_m", "m"), ("base_height", FILL_IN),
+     ("lowest_foliage_ft", "ft")],
+)  # fmt: skip
+def test_the_height_of_the_lowest_foliage_is_taken_with_its_unit(tmp_path, name, unit):
+    write_layer(LOTS, tmp_path / "lots.gpkg", layer="lots")
+    write_layer(CROWNS.assign(**{name: 2.0}), tmp_path / "crowns.gpkg", layer="crowns")
+    said = tomllib.loads(write_starter(tmp_path)[0].read_text(encoding="utf-8"))["crowns"]
+    assert (said["base_height_field"], said["base_height_unit"]) == (name, unit)
+    write_layer(CROWNS, tmp_path / "crowns.gpkg", layer="crowns")
+    said = tomllib.loads(write_starter(tmp_path, "two.toml")[0].read_text(encoding="utf-8"))
+    assert "base_height_field" not in said["crowns"] and "base_height_unit" not in said["crowns"]
+
+
+@pytest.mark.parametrize(
+    ("name", "marks"),
+    [("eye_h", ["unit"]), ("height", ["unit"]), ("eye_h_ft", []), ("ht_m", []),
+     ("remark", ["height_ft"])],
+)  # fmt: skip
+def test_heights_of_eyes_are_asked_for_once(tmp_path, name, marks):
+    """A field that may hold them is offered; only its unit may be open then."""
+    points = gpd.GeoDataFrame(
+        {name: [5.5]}, geometry=[shapely.Point(X + 20, Y + 80)], crs="EPSG:6443"
+    )
+    write_layer(points, tmp_path / "eyes.gpkg", layer="eyes")
+    (eye,) = tomllib.loads(write_starter(tmp_path)[0].read_text(encoding="utf-8"))["eyes"]
+    assert [key for key, value in eye.items() if value == FILL_IN] == marks
+    assert eye.get("height_field") == (None if name == "remark" else name)
+
+
 def test_files_find_their_role(folder):
     path, notes = write_starter(folder)
     said = tomllib.loads(path.read_text(encoding="utf-8"))

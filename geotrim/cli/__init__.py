@@ -2,12 +2,14 @@
 
 Only the catalogue is imported here; argument parsing, libraries and plug-ins come when a command
 runs. Exit codes: 0 done; 2 bad input, told in one message; 1 a bug, with its traceback; 130 stopped
-by the user.
+by the user; 143 stopped by the system (SIGTERM), which cleans up alike.
 """
 
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 import geotrim
 from geotrim.errors import GeotrimError
@@ -23,16 +25,45 @@ COMMANDS = {
 }
 
 
+class _Stopped(KeyboardInterrupt):
+    """The system asks the program to end."""
+
+
+@contextmanager
+def _stop_as_interrupt() -> Iterator[None]:
+    """Let a request to end clean up as Ctrl-C does; where another answers it, that one goes on."""
+    import signal
+    import threading
+
+    is_main = threading.current_thread() is threading.main_thread()
+    if not is_main or signal.getsignal(signal.SIGTERM) is not signal.SIG_DFL:
+        yield
+        return
+
+    def stop(_number: int, _frame: object) -> None:
+        signal.signal(signal.SIGTERM, signal.SIG_IGN)  # once: a second would break into the mending
+        raise _Stopped
+
+    signal.signal(signal.SIGTERM, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, signal.SIG_DFL)
+
+
 def main(argv: list[str] | None = None) -> int:
     """Run one command; the exit code comes back."""
     words = sys.argv[1:] if argv is None else list(argv)
     _make_printable(sys.stdout)
     _make_printable(sys.stderr)
     try:
-        code = _dispatch(words)
+        with _stop_as_interrupt():
+            code = _dispatch(words)
         sys.stdout.flush()
     except GeotrimError as error:
         return _stop(f"geotrim: {error}", 2)
+    except _Stopped:
+        return _stop("geotrim: stopped; nothing was left half-written", 143)
     except KeyboardInterrupt:
         return _stop("geotrim: stopped; nothing was left half-written", 130)
     except BrokenPipeError:

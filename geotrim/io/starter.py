@@ -11,6 +11,7 @@ from typing import Any
 
 from geotrim.errors import FileError, GeotrimError
 from geotrim.io.aside import new_file
+from geotrim.io.field_table import split_unit
 from geotrim.io.fields import text_id
 from geotrim.io.layers import first_values
 from geotrim.io.repair import counted, listed
@@ -30,6 +31,7 @@ from geotrim.model import SET_ASIDE_KINDS, Note
 from geotrim.ops.catalogue import option_params
 from geotrim.rules.facts import facts
 from geotrim.rules.overlays import installed
+from geotrim.units import VERTICAL_UNITS_M
 
 #: Tables whose keys are questions.
 FACT_TABLES = ("facts", "lot_facts")
@@ -238,6 +240,8 @@ def _known(draft: _Draft, table: str) -> dict[str, str]:
         known |= _raster_marks(draft, found, RASTERS[table])
     if table == "eyes":
         known |= _eye_marks(known)
+    if "base_height_field" in known:
+        known["base_height_unit"] = _unit_told(json.loads(known["base_height_field"]))
     if table == "crowns" and {"height_field", "target_height_field"} & set(known):
         known["height_unit"] = _quoted(FILL_IN)
     if table == "crowns" and "height_field" in known:
@@ -293,6 +297,12 @@ def _eye_marks(known: dict[str, str]) -> dict[str, str]:
         return {"height_ft": _quoted(FILL_IN)}
     is_told = all(json.loads(name).lower().endswith(("_ft", "_m")) for name in fields)
     return {} if is_told else {"unit": _quoted(FILL_IN)}
+
+
+def _unit_told(field: str) -> str:
+    """The unit that ends a field's name; without one only the user knows it."""
+    unit = split_unit(field)[1]
+    return _quoted(unit if unit in VERTICAL_UNITS_M else FILL_IN)
 
 
 def _raster_marks(draft: _Draft, found: Found, holds: str) -> dict[str, str]:

@@ -111,7 +111,7 @@ def run_operation(
     if lacking:
         raise GeotrimError(
             operation.name,
-            f"no {lacking[0]}",
+            f"no {_without_article(lacking[0])}",
             " and ".join(lacking),
             "give what is missing, or leave this operation out",
         )
@@ -252,6 +252,20 @@ def _lacking(operation: Operation, site: Site, results: Mapping[str, Result]) ->
         return lacking
     without = [name for name in operation.needs() if not _has_tables(results.get(name))]
     return [f"the result of {name}" for name in without]
+
+
+def _without_article(words: str) -> str:
+    """Words that can stand behind "no".
+
+    Examples
+    --------
+    >>> _without_article("a shore line (mhw_line)"), _without_article("lots (parcel polygons)")
+    ('shore line (mhw_line)', 'lots (parcel polygons)')
+    >>> _without_article("the result of frontage")
+    'result of frontage'
+    """
+    first, _, rest = words.partition(" ")
+    return rest if first in ("a", "an", "the") else words
 
 
 def _has_tables(result: Result | None) -> bool:
