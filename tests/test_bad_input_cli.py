@@ -189,8 +189,17 @@ def test_every_help_text_fits_a_terminal(capsys):
     assert max(len(line) for text in texts for line in text.splitlines()) <= 80
 
 
-@pytest.mark.parametrize("site", ["plain_lot", "curved_shore", "canal_corner"])
-@pytest.mark.parametrize("name", [name for name in OPERATIONS if name != "calibrate"])
+#: Operations, and samples that hold what each one needs.
+PAIRS = [
+    (name, site)
+    for site in ("plain_lot", "curved_shore", "canal_corner")
+    for name in OPERATIONS
+    # readings are in no sample, and no eye looks over the canal
+    if name != "calibrate" and (name, site) != ("sightlines", "canal_corner")
+]
+
+
+@pytest.mark.parametrize(("name", "site"), PAIRS)
 def test_every_table_fits_a_terminal(name, site, capsys):
     assert main([name, str(ROOT / "sample_data" / site / "site.toml")]) == 0
     out = capsys.readouterr().out

@@ -322,6 +322,16 @@ def test_of_two_answers_for_a_layer_one_is_refused(made, pair):
         site(made, PLAIN + LAYER + "\n".join(pair) + "\n")
 
 
+def test_a_layer_stamped_with_another_crs_is_told_by_the_files_crs(made):
+    """Coordinates of one zone under the name of the next."""
+    EYES.set_crs(6438, allow_override=True).to_file(made / "wrong.gpkg", layer="eyes")
+    with pytest.raises(GeotrimError) as caught:
+        site(made, PLAIN + "[[eyes]]\nfile = 'wrong.gpkg'\nheight_ft = 5\n")
+    text = str(caught.value)
+    assert "miles off the lots" in text and "taken as EPSG:6438" in text
+    assert "x and y" not in text and "site's CRS" not in text
+
+
 def eyes_of(shapes, **fields):
     """Eyes of a layer in memory."""
     return site_from_tables({"lots": LOTS, "eyes": frame(shapes, **fields)}).eyes

@@ -274,9 +274,21 @@ def _check_near(run: Loading, eyes: Any, of: list[int], lots: Any) -> None:
             run.spec.where("eyes", i, key),
             f"eye {eyes['eye_id'].iloc[far[0]]!r}, {gap_ft[far[0]] / 5280:,.1f} miles off the lots",
             f"a place within {FARTHEST_FT / 5280:g} miles",
-            f"x and y are in the site's CRS ({run.crs.name if run.crs else ''}); check them, or "
-            "give longitude and latitude",
+            _place_mend(run, i, key),
         )
+
+
+def _place_mend(run: Loading, i: int, key: str) -> str:
+    """How to mend a place, by the CRS it was taken to be in."""
+    if key == "longitude":
+        return "check longitude and latitude"
+    if key == "x":
+        name = run.crs.name if run.crs else ""
+        return f"x and y are in the site's CRS ({name}); check them, or give longitude and latitude"
+    role = role_of(run.spec, "eyes", i)
+    read = [one.crs for one in run.inputs if one.role == role and one.crs]
+    named = f" as {read[0]}" if read else ""
+    return f"the file's coordinates were taken{named}; check them, and its CRS (crs says another)"
 
 
 def _tell_datum(run: Loading, eyes: Any) -> None:
