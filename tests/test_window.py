@@ -688,3 +688,92 @@ def test_a_window_of_one_s_own_is_judged_on_each_lot_that_is_long_enough():
 def test_trees_to_be_kept_may_be_a_list():
     rows = table(run(make_site([(30, 6, 6, 14)]), keep=["t0"]), "window_trees")
     assert rows.loc[0, "bar"] == "keep"
+
+
+def test_each_tree_that_is_kept_tells_its_own_reason():
+    trees = [(15, 6, 6, 14), (31, 6, 6, 14), (45, 6, 6, 14)]
+    site = make_site(trees, keep=["nest", "shade", None])
+    results = run(site, stage_years=2)
+    why = table(results, "window_trees").set_index("crown_id")["why_left"]
+    assert why["t0"] == "Marked to be left as it is: nest"
+    assert why["t1"] == "Marked to be left as it is: shade"
+    told = window_text(site, results)
+    assert "- t0: Marked to be left as it is: nest" in told
+    assert "- t1: Marked to be left as it is: shade" in told
+
+
+def test_limits_tell_the_plan_s_own_value_and_what_was_kept_out():
+    """A tree of 30 ft is left, one of 18 is cleared, one of 9 ft brought down to 6.5."""
+    site = make_site([(15, 6, 6, 30), (31, 6, 6, 18), (45, 6, 6, 9)])
+    rows = table(run(site, stage_years=2), "window_limits").set_index("limit")
+    row = rows.loc["height-before"]
+    assert (row["value"], row["allowed"]) == (pytest.approx(18), 24)
+    assert row["kept_out_value"] == pytest.approx(30)
+    row = rows.loc["floor"]
+    assert (row["value"], row["allowed"], row["kept_out_value"]) == (6.5, 6.5, 6.0)
+    own = run(site, window_spans_ft="10-60", window_treatment="clear-band")
+    row = table(own, "window_limits").set_index("limit").loc["height-before"]
+    assert (row["standing"], row["value"]) == ("broken", pytest.approx(30))
+
+
+def test_a_better_plan_that_a_later_search_finds_is_taken(monkeypatch):
+    """The first search is stopped with nothing; the frontier's finds both trees."""
+    from geotrim.core import window_solve
+    from geotrim.core.window_problem import WindowPlan
+
+    real, calls = window_solve.solve, []
+
+    def stopped(problem, *, seconds=60.0, **more):
+        found = real(problem, seconds=seconds, **more)
+        calls.append(1)
+        if len(calls) > 1:
+            return found
+        nothing = WindowPlan(found.plan.is_open & False, np.full_like(found.plan.option_of, -1))
+        return dataclasses.replace(
+            found, plan=nothing, view_frac=problem.elements.open_frac, foliage_ft3=0.0,
+            is_optimal=False,
+        )  # fmt: skip
+
+    monkeypatch.setattr(window_solve, "solve", stopped)
+    site = make_site([(15, 6, 6, 14), (45, 6, 6, 14)])
+    results = run(site, stage_years=2, frontier_points=3)
+    lot = table(results, "window_lots").iloc[0]
+    assert lot["status"] == "planned" and lot["n_cut_trees"] == 2
+    rows = table(results, "window_frontier")
+    assert rows["is_chosen"].tolist() == [False] * (len(rows) - 1) + [True]
+
+
+def test_no_knee_is_told_among_plans_that_are_not_proven():
+    from types import SimpleNamespace
+
+    from geotrim.ops import window_costs, window_tables
+
+    costs = window_costs.Costs.__new__(window_costs.Costs)
+    costs.lot, costs.is_own, costs.solution = None, False, None
+    seen = []
+
+    def rows(lot, points, looks, at, chosen):
+        seen.append(at)
+        return []
+
+    costs.lot = SimpleNamespace(problem=None)
+    original, window_tables.frontier_rows = window_tables.frontier_rows, rows
+    from geotrim.core import window_limits
+
+    evaluated, window_limits.evaluate = window_limits.evaluate, lambda problem, plan: None
+    try:
+        for proven in ((True,) * 4, (True, False, True, True), (False,) * 4):
+            costs.frontier(
+                [SimpleNamespace(plan=None, is_optimal=ok, foliage_ft3=x, view_frac=y)
+                 for ok, x, y in zip(proven, (0, 1, 2, 3), (0.0, 0.9, 0.95, 1.0), strict=True)]
+            )  # fmt: skip
+    finally:
+        window_tables.frontier_rows, window_limits.evaluate = original, evaluated
+    assert seen == [1, 2, -1]
+
+
+def test_red_mangroves_whose_lowest_foliage_is_unknown_are_named():
+    site = make_site([(15, 6, 6, 14), (45, 6, 6, 14)], bases=[2.0, np.nan])
+    told = [str(note) for note in run(site)["window"].notes]
+    text = next(line for line in told if "lowest foliage of" in line)
+    assert "1 tree (t1)" in text and "t0" not in text

@@ -54,20 +54,34 @@ class Costs:
         self.untold: tuple[str, ...] = ()
         self.is_proven = True
 
-    def frontier(self) -> list[dict[str, Any]]:
+    def points(self) -> list[Any]:
         """Plans of growing cost."""
-        from geotrim.core.window_frontier import frontier, knee
-        from geotrim.core.window_limits import evaluate
+        from geotrim.core.window_frontier import frontier
 
         n = int(self.asked["frontier_points"])
         if n == 0:
             return []
-        points = frontier(self.lot.problem, n, seconds=self.clock.part(FOR_FRONTIER))
-        if not points:
-            return []
+        is_known = not self.is_own and bool(self.solution.is_optimal)
+        best = self.solution if is_known else None
+        return frontier(self.lot.problem, n, seconds=self.clock.part(FOR_FRONTIER), best=best)
+
+    def better(self, points: list[Any]) -> Any:
+        """The plan that opens more than the chosen one, where the search for that was cut short."""
+        if self.is_own or not points or points[-1].view_frac <= self.look.view_frac + SAME_VIEW:
+            return None
+        bound = max(min(points[-1].bound_frac, self.solution.bound_frac), points[-1].view_frac)
+        return replace(points[-1], bound_frac=bound)
+
+    def frontier(self, points: list[Any]) -> list[dict[str, Any]]:
+        """Rows of plans of growing cost; what is not proven best tells no knee."""
+        from geotrim.core.window_frontier import knee
+        from geotrim.core.window_limits import evaluate
+
         seen = [evaluate(self.lot.problem, one.plan) for one in points]
         chosen = None if self.is_own else self.solution
-        return tables.frontier_rows(self.lot, points, seen, knee(points), chosen)
+        proven = [k for k, one in enumerate(points) if one.is_optimal]
+        at = proven[knee([points[k] for k in proven])] if proven else -1
+        return tables.frontier_rows(self.lot, points, seen, at, chosen)
 
     def without(self) -> Mapping[str, float]:
         """Limit -> view without it, for those that cost view as far as that could be told."""

@@ -460,7 +460,12 @@ def _rows(
 
     look = evaluate(lot.problem, found.plan)
     costs = Costs(given.asked, lot, found.solution, found.is_own, look, clock)
-    frontier = costs.frontier()
+    points = costs.points()
+    better = costs.better(points)
+    if better is not None:
+        found = Found(better.plan, better, False)
+        look = evaluate(lot.problem, found.plan)
+        costs = Costs(given.asked, lot, found.solution, found.is_own, look, clock)
     without = costs.without()
     reading = str(given.asked["share_measure_reading"])
     cap = rules.allowance(given.route["shares"], lot.lot_id, way.route, reading)
@@ -472,9 +477,9 @@ def _rows(
         "window_spans": tables.span_rows(lot, found.plan),
         "window_trees": tables.tree_rows(lot, found.plan),
         "window_limits": tables.limit_rows(
-            lot, checks, without, allowed if cap.words else ("", ""), share
+            lot, found.plan, checks, without, allowed if cap.words else ("", ""), share
         ),
-        "window_frontier": frontier,
+        "window_frontier": costs.frontier(points),
     }
     return rows, costs.untold
 

@@ -232,9 +232,7 @@ def yearly_share(
     return np.where(has_rule, np.maximum(share - margin_frac, 0.0), share), by
 
 
-def most_frac(
-    share_frac: Floats, n_years: int, reading: str, regrowth_frac: float = 0.0
-) -> Floats:
+def most_frac(share_frac: Floats, n_years: int, reading: str, regrowth_frac: float = 0.0) -> Floats:
     """Most of its foliage a tree may lose over some years, at a share a year.
 
     Parameters

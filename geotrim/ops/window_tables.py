@@ -37,7 +37,7 @@ COLUMNS = {
     ),
     "window_limits": (
         "lot_id", "limit", "words", "value", "allowed", "unit", "standing", "view_without_frac",
-        "n_trees", "source",
+        "n_trees", "source", "kept_out_value",
     ),
     "window_frontier": (
         "lot_id", "point", "foliage_removed_ft3", "foliage_removed_frac", "view_after_frac",
@@ -118,7 +118,7 @@ def tree_rows(lot: Lot, plan: WindowPlan) -> list[dict[str, Any]]:
                 "station_ft": float(stand.station_ft[i]),
                 "is_in_span": is_in,
                 "treatment": (LOWER if is_top else CLEAR) if is_cut else LEAVE,
-                "why_left": _against(lot, bar) if is_cut else _why_left(lot, int(i), is_in, bar),
+                "why_left": _against(lot, bar, int(i)) if is_cut else _why_left(lot, int(i), is_in, bar),
                 "top_height_ft": top,
                 "cut_low_ft": low,
                 "cut_high_ft": float(options.high_ft[m]) if is_cut and not is_top else np.nan,
@@ -165,17 +165,20 @@ def broken_by(lot: Lot, m: int, i: int) -> list[str]:
     return names
 
 
-def _against(lot: Lot, bar: str) -> str:
+def _against(lot: Lot, bar: str, i: int) -> str:
     """What a cut of the user's own goes against."""
     if not bar:
         return ""
-    told = "; ".join(_words(lot, name, None) for name in bar.split(AND))
+    told = "; ".join(_words(lot, name, i) for name in bar.split(AND))
     return f"cut in this window against a limit: {told}"
 
 
-def _words(lot: Lot, name: str, i: int | None) -> str:
+def _words(lot: Lot, name: str, i: int) -> str:
+    """A limit in words, as it keeps one tree."""
     if name == SHARE:
         return "more foliage than the years allow"
+    if name == KEEP:
+        return f"{MARKED}: {lot.stand.keep[i]}"
     return lot.done.limits[name].words
 
 
@@ -199,7 +202,7 @@ def _why_left(lot: Lot, i: int, is_in: bool, bar: str) -> str:
     if not stand.is_fringe[i] or lot.problem.tree_station[i] < 0:
         return "not in the fringe along this shore"
     if bar:
-        return "; ".join(lot.done.limits[name].words for name in bar.split(AND))
+        return "; ".join(_words(lot, name, i) for name in bar.split(AND))
     if not (lot.done.options.tree == i).any():
         if not np.isfinite(lot.foliage.whole_ft3[i]):
             return "what a cut takes of it is not known under this canopy model"
@@ -223,7 +226,8 @@ ALLOWANCES = {
     "allowance-length": ("shore that the trees trimmed stand along, whole stations", "ft"),
     "allowance-area": ("canopy area of the trees trimmed", "ft2"),
 }
-SHARE = "foliage-share"
+SHARE, KEEP = "foliage-share", "keep"
+MARKED = "Marked to be left as it is"
 #: How a sentence calls a limit: "without ... it would be".
 SHORT = {
     "span-min": "the least length of a span",
@@ -254,6 +258,7 @@ SHORT = {
 
 def limit_rows(
     lot: Lot,
+    plan: WindowPlan,
     checks: Sequence[Any],
     without: Mapping[str, float],
     allowed_words: tuple[str, str],
@@ -264,6 +269,7 @@ def limit_rows(
     Parameters
     ----------
     lot : Lot
+    plan : WindowPlan
     checks : sequence of Check
         Of the plan.
     without : mapping
@@ -276,8 +282,10 @@ def limit_rows(
         _row(lot, _of_all(name, allowed_words, share_words), by_name.get(name), without)
         for name in (*OF_ALL, *ALLOWANCES, SHARE)
     ]
+    own = plan_values(lot, plan)
     rows += [
-        _row(lot, limit, by_name.get(name), without) for name, limit in lot.done.limits.items()
+        _row(lot, limit, by_name.get(name), without, own.get(name, np.nan))
+        for name, limit in lot.done.limits.items()
     ]
     if ALLOWANCE in without:
         words = f"{allowed_words[0]} (trees, length and area together)"
@@ -308,8 +316,33 @@ def _of_all(name: str, allowed_words: tuple[str, str], share_words: tuple[str, s
     )
 
 
-def _row(lot: Lot, limit: Limit, check: Any, without: Mapping[str, float]) -> dict[str, Any]:
-    value, allowed = limit.value, limit.allowed
+def plan_values(lot: Lot, plan: WindowPlan) -> dict[str, float]:
+    """What the trees that are cut come to, by limit; NaN where none is cut.
+
+    Parameters
+    ----------
+    lot : Lot
+    plan : WindowPlan
+    """
+    options = lot.done.options
+    taken = plan.option_of[plan.option_of >= 0]
+    top = lot.stand.seen.top_ft[options.tree[taken]]
+    low = options.low_ft[taken][np.isinf(options.high_ft[taken])]
+    share = options.share_frac[taken]
+    out = {"floor": -_greatest(-low), "least-kept": _greatest(share)}
+    tall = [name for name in lot.done.limits if name.startswith(("height-before", "height-too"))]
+    return out | dict.fromkeys(tall, _greatest(top))
+
+
+def _greatest(values: Floats) -> float:
+    return float(values.max()) if values.size else float("nan")
+
+
+def _row(
+    lot: Lot, limit: Limit, check: Any, without: Mapping[str, float], own: float = np.nan
+) -> dict[str, Any]:
+    is_number = np.isfinite(limit.value) or np.isfinite(limit.allowed)
+    value, allowed = own if is_number else limit.value, limit.allowed
     trees: Any = np.flatnonzero(_trees_of(lot, limit.name))
     is_broken = False
     if check is not None:
@@ -336,6 +369,7 @@ def _row(lot: Lot, limit: Limit, check: Any, without: Mapping[str, float]) -> di
         "view_without_frac": float(without.get(limit.name, np.nan)),
         "n_trees": len(trees),
         "source": limit.source,
+        "kept_out_value": limit.value,
     }
 
 

@@ -27,6 +27,8 @@ Flags = npt.NDArray[np.bool_]
 EDGE_FT = 0.05
 #: Between the names of limits that rule one option out together.
 AND = " and "
+#: Trees named in a note.
+MOST_IDS = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -427,6 +429,8 @@ def _by_option(
             codes = np.where(is_top, codes, MET)
         codes = np.where(is_all, MET, codes)  # told by the limit above
         _add(book, rule, codes, "red-foliage" if rule.id == rules.RED else rule.id)
+        if rule.id == rules.RED:
+            _tell_unknown(book, stand, np.unique(tree[codes == UNKNOWN]))
     for rule in way.removed:
         _add(book, rule, rules.removed_codes(rule, stand.seen, tree, share), rule.id)
     for rule in way.unseen:
@@ -436,12 +440,17 @@ def _by_option(
 def _add(book: _Book, rule: Rule, codes: Any, name: str) -> None:
     limit = Limit(name, rules.rule_words(rule), rule.source)
     book.add(limit, rules.is_barred(codes))
-    if (codes == UNKNOWN).any() and rule.id == rules.RED:
-        text = (
-            "the lowest foliage of some trees, or whether they are red mangroves, is not known: "
+
+
+def _tell_unknown(book: _Book, stand: Stand, trees: Any) -> None:
+    """Trees that may be red mangroves whose lowest foliage nobody knows."""
+    if trees.size:
+        some = ", ".join(stand.ids[trees][:MOST_IDS]) + (", ..." if trees.size > MOST_IDS else "")
+        n = "1 tree" if trees.size == 1 else f"{trees.size} trees"
+        book.tell(
+            f"the lowest foliage of {n} ({some}), or whether they are red mangroves, is not known: "
             "no red mangrove is cut below its lowest foliage, so look first"
         )
-        book.tell(text)
 
 
 def _floor(

@@ -8,7 +8,7 @@ import numpy as np
 
 from geotrim.model import Site
 from geotrim.ops.window_menu import top_heights_ft
-from geotrim.ops.window_tables import SHORT
+from geotrim.ops.window_tables import KEEP, MARKED, SHORT
 from geotrim.ops.window_trees import AND
 from geotrim.report import facts
 from geotrim.report.fold import bullet, fold
@@ -243,15 +243,18 @@ def _left(row: Any, trees: Any, limits: Any) -> list[str]:
     words = dict(zip(limits["limit"], limits["words"], strict=True))
     bars = [str(bar).split(AND) for bar in rows["bar"]]
     of_all = set.intersection(*map(set, bars)) if row["status"] == "no window" else set()
-    by_bar: dict[tuple[str, ...], list[str]] = {}
-    for crown, names in zip(rows["crown_id"], bars, strict=True):
-        by_bar.setdefault(tuple(n for n in names if n not in of_all), []).append(str(crown))
+    by_why: dict[str, list[str]] = {}
+    for crown, names, why in zip(rows["crown_id"], bars, rows["why_left"], strict=True):
+        mine = [name for name in names if name not in of_all]
+        own = str(why).split("; ") if KEEP in mine else []  # each its own reason
+        told = [words.get(name, name) for name in mine if name != KEEP]
+        told = [*(text for text in own if text.startswith(MARKED)), *told]
+        by_why.setdefault("; ".join(told), []).append(str(crown))
     lines = ["", "  Trees that limits keep as they are:"]
     for name in of_all:
         lines += bullet(f"every tree: {words.get(name, name)}")
-    for several, ids in by_bar.items():
-        told = "; ".join(words.get(name, name) for name in several)
-        lines += bullet(f"{some(ids, MOST_IDS)}{' also' if of_all else ''}: {told}") if told else []
+    for text, ids in by_why.items():
+        lines += bullet(f"{some(ids, MOST_IDS)}{' also' if of_all else ''}: {text}") if text else []
     return lines
 
 
