@@ -567,6 +567,19 @@ def test_any_number_of_plans(n):
     )
 
 
+def test_cuts_to_planned_heights_are_not_taken_for_a_window():
+    """Where the limits of a window keep every tree the second panel says what it is, and why."""
+    site, results = made()
+    results["stages"].tables["stage_lots"]["plan"] = "target-height"
+    none = wf.with_window(site, results, (), stages=False, risks=False)["window"]
+    told = words(shoreline_elevation(site, {**results, "window": none}, "L1"))
+    assert "After the staged cuts to the planned heights (there is no window here)" in told
+    assert "not a window; why there is none: no tree may be cut within the limits." in told
+    without = {name: one for name, one in results.items() if name != "window"}
+    told = words(shoreline_elevation(site, without, "L1"))
+    assert "After the staged cuts to the planned heights" in told and "no window" not in told
+
+
 def test_an_own_window_stands_beside_the_plans():
     site, results = made(status="own window")
     results["window"].tables["window_frontier"]["is_chosen"] = False

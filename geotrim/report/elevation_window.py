@@ -217,7 +217,8 @@ def panel_name(ax: Any, words: str, lift_pt: float) -> None:
 def after_words(plan: Plan) -> str:
     """What the second panel shows."""
     if not plan.is_window:
-        return "After the staged cuts to the planned heights"
+        instead = " (there is no window here)" if plan.why_no_window else ""
+        return f"After the staged cuts to the planned heights{instead}"
     return "After the window"
 
 
@@ -225,7 +226,13 @@ def after_basis(plan: Plan) -> str:
     """What the second panel rests on."""
     words = "What is cut is drawn over the whole crown; it is cut within the zone only. "
     words += "Where nothing stays behind it, the view opens at that place."
-    return words if plan.is_window else words.partition(". ")[0] + "."
+    if plan.is_window:
+        return words
+    words = words.partition(". ")[0] + "."
+    if plan.why_no_window:
+        words += " What is drawn are the planned heights, not a window; why there is none: "
+        words += f"{plan.why_no_window}."
+    return words
 
 
 def after_entries(plan: Plan, *, is_dense: bool) -> list[Entry]:

@@ -46,11 +46,13 @@ class Plan:
     cuts : crown id -> its cuts, in the order they are made.
     spans : rows of ``window_spans``; empty where only planned heights are staged.
     is_window : whether it is a window that is planned, not heights.
+    why_no_window : why there is no window, where one was looked for; else "".
     """
 
     cuts: Mapping[str, list[Cut]]
     spans: list[dict[str, Any]]
     is_window: bool
+    why_no_window: str = ""
 
     @property
     def years(self) -> list[int]:
@@ -75,9 +77,17 @@ def plan_of(results: facts.Results, lot_id: str) -> Plan | None:
     staged = _staged(results, lot_id)
     stage = row_of(results, "stages", "stage_lots", lot_id)
     if not spans:
-        return Plan(staged, [], False) if staged else None
+        return Plan(staged, [], False, _why_none(results, lot_id)) if staged else None
     is_staged = stage is not None and stage["plan"] == "window"
     return Plan({**_treated(results, lot_id), **(staged if is_staged else {})}, spans, True)
+
+
+def _why_none(results: facts.Results, lot_id: str) -> str:
+    """Why a window that was looked for is not there, as a sentence without its point."""
+    lot = row_of(results, "window", "window_lots", lot_id)
+    if lot is None or lot["status"] != "no window":
+        return ""
+    return text_of(lot["reason"]).rstrip(".") or "no tree may be cut within the limits"
 
 
 def span_name(span_id: Any) -> str:
