@@ -777,3 +777,27 @@ def test_red_mangroves_whose_lowest_foliage_is_unknown_are_named():
     told = [str(note) for note in run(site)["window"].notes]
     text = next(line for line in told if "lowest foliage of" in line)
     assert "1 tree (t1)" in text and "t0" not in text
+
+
+def test_eyes_that_cannot_be_used_are_told_in_the_headline():
+    site = make_site([(30, 6, 6, 14)], eyes=[(30, 50, 8.0)])  # over the water, looking back
+    site = dataclasses.replace(site, eyes=site.eyes.assign(lot_id="A"))
+    told = window_text(site, run(site, stage_years=2)).splitlines()
+    head = " ".join(" ".join(told[1:4]).split())
+    assert head.startswith("None of the eyes given can be used (e0: sees none of the water")
+    assert "counted by stations" in head
+    site = make_site([(30, 6, 6, 14)])
+    results = run(site, stage_years=2)
+    assert "of the eyes" not in window_text(site, results)
+    assert any("no eye is given" in str(note) for note in results["window"].notes)
+
+
+def test_crowns_too_far_off_to_be_looked_at_are_told():
+    site = make_site([(30, 6, 6, 14), (33, 6, 6, 14)])
+    shapes = site.crowns.geometry.array.copy()
+    shapes[1] = shapely.transform(shapes[1], lambda xy: xy + 1500.0)
+    site = dataclasses.replace(site, crowns=site.crowns.set_geometry(shapes), trunks=None)
+    told = [str(note) for note in run(site, stage_years=2)["window"].notes]
+    assert any("1 crown more than 1,000 ft" in text for text in told)
+    told = [str(note) for note in run(make_site([(30, 6, 6, 14)]))["window"].notes]
+    assert not any("1,000 ft" in text for text in told)

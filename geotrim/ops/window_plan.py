@@ -127,6 +127,7 @@ class Given:
 class View:
     """What is looked at.
 
+    words : why the view is counted by stations though there are eyes; "" where it is not.
     scene : without what is taken away first. before_frac : open now, those still there.
     """
 
@@ -135,6 +136,7 @@ class View:
     what: str
     n_eyes: int
     before_frac: float
+    words: str = ""
 
 
 def no_lot(given: Given, lot_id: str, why: tuple[str, str]) -> tuple[dict[str, Any], list[Note]]:
@@ -158,6 +160,7 @@ def no_lot(given: Given, lot_id: str, why: tuple[str, str]) -> tuple[dict[str, A
         "target_words": "",
         "is_way_assumed": way.is_assumed,
         "is_without_proven": False,
+        "view_of_words": "",
     }
     return {"window_lots": [row]}, [Note(f"lot {lot_id}", f"{status}: {reason}", "missing")]
 
@@ -359,16 +362,45 @@ def _view(
         rays = [one for one in every if len(one)]
         notes = [note, *notes, *more, *_blind(lot_id, eyes, every)]
     what, n_eyes = ("eyes", len(rays)) if rays else ("stations", 0)
+    words = ""
     if not rays:
+        words = _no_eye(given, eyes)
         rays = [station_rays(shore, band)]
         notes = [n for n in notes if n.about == "crowns" or n.about.startswith("lot")]
         text = (
-            f"no eye looks over its shore: the view is by stations, level lines square to the "
+            f"{words or 'no eye is given'}: the view is by stations, level lines square to the "
             f"shore at {band[0]:g} to {band[1]:g} ft above the substrate"
         )
         notes.append(Note(f"lot {lot_id}", text, "assumed"))
     before = float(np.mean([open_share(now, one)[0] for one in rays]))
-    return View(after, rays, what, n_eyes, before), notes
+    notes += _far(lot_id, given, near)
+    return View(after, rays, what, n_eyes, before, words), notes
+
+
+def _no_eye(given: Given, eyes: Any) -> str:
+    """Why none of the eyes that are given can be used for a lot; "" where none is given."""
+    if given.eyes is None:
+        return ""
+    if not len(eyes):
+        return "none of the eyes given looks over this lot's shore"
+    ids = _some([str(i) for i in eyes["eye_id"]])
+    return (
+        f"none of the eyes given can be used ({ids}: sees none of the water over this lot's "
+        "frontage)"
+    )
+
+
+def _far(lot_id: str, given: Given, near: tuple[float, float, float, float]) -> list[Note]:
+    """Crowns too far off to be looked at."""
+    shapes = np.asarray(given.crowns.geometry.array, dtype=object)
+    is_far = ~shapely.intersects(shapes, shapely.box(*near)) & ~shapely.is_empty(shapes)
+    if not is_far.any():
+        return []
+    text = (
+        f"{_n(is_far, 'crown')} more than {NEAR_FT:,.0f} ft from the shore, its zone and the eyes "
+        "left out of the view"
+    )
+    return [Note(f"lot {lot_id}", text, "info")]
 
 
 def _blind(lot_id: str, eyes: Any, rays: list[Rays]) -> list[Note]:
@@ -588,6 +620,7 @@ def _lot_row(
         "lot_foliage_ft3": lot.lot_foliage_ft3,
         "least_height_ft": lot.least_ft,
         "is_without_proven": costs.is_proven,
+        "view_of_words": view.words,
     }
 
 

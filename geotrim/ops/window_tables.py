@@ -24,7 +24,7 @@ COLUMNS = {
         "window_length_ft", "n_cut_trees", "foliage_removed_ft3", "foliage_removed_frac",
         "target_view_frac", "is_target_met", "target_words", "view_others_removed_frac",
         "view_best_frac", "centred_length_ft", "is_way_assumed", "lot_foliage_ft3",
-        "least_height_ft", "is_without_proven",
+        "least_height_ft", "is_without_proven", "view_of_words",
     ),
     "window_spans": (
         "lot_id", "span_id", "stretch_id", "station_from_ft", "station_to_ft", "span_length_ft",
@@ -110,6 +110,7 @@ def tree_rows(lot: Lot, plan: WindowPlan) -> list[dict[str, Any]]:
         is_cut, is_top = m >= 0, m >= 0 and bool(np.isinf(options.high_ft[m]))
         low = float(options.low_ft[m]) if is_cut else np.nan
         bar = AND.join(broken_by(lot, m, int(i))) if is_cut else _bar(lot, int(i))
+        why = _against(lot, bar, int(i)) if is_cut else _why_left(lot, int(i), is_in, bar)
         rows.append(
             {
                 "lot_id": lot.lot_id,
@@ -118,7 +119,7 @@ def tree_rows(lot: Lot, plan: WindowPlan) -> list[dict[str, Any]]:
                 "station_ft": float(stand.station_ft[i]),
                 "is_in_span": is_in,
                 "treatment": (LOWER if is_top else CLEAR) if is_cut else LEAVE,
-                "why_left": _against(lot, bar, int(i)) if is_cut else _why_left(lot, int(i), is_in, bar),
+                "why_left": why,
                 "top_height_ft": top,
                 "cut_low_ft": low,
                 "cut_high_ft": float(options.high_ft[m]) if is_cut and not is_top else np.nan,

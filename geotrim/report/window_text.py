@@ -50,6 +50,8 @@ def window_text(site: Site, results: facts.Results) -> str:
 
 def _lot(results: facts.Results, lot: str, row: Any) -> list[str]:
     lines = [f"Lot {lot}: {TITLES[row['status']]}"]
+    if isinstance(row["view_of_words"], str) and row["view_of_words"]:
+        lines += fold(f"{_capital(row['view_of_words'])}, so the view is counted by stations.")
     if row["status"] == "not planned":
         return [*lines, *fold(f"{row['reason']}.")]
     trees = facts.table(results, "window", "window_trees", lot)
