@@ -1,6 +1,7 @@
 """The optimiser beside exhaustive search: code of its own that looks at every plan there is."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -118,6 +119,18 @@ def test_where_the_solver_has_no_plan_a_first_plan_is_taken(monkeypatch):
     found = solve(problem)
     assert not found.is_optimal and found.bound_frac == 0.9
     assert found.view_frac == pytest.approx(0.30)  # each tree opens a part of its own
+
+
+def test_out_of_time_no_plan_is_worse_than_one_known(monkeypatch):
+    """Neither the solver nor the first plans find any; one that breaks a limit is not taken."""
+    problem = row_of_trees(6, trees_max=3)
+    known = [solve(row_of_trees(6, trees_max=n)).plan for n in (2, 4)]
+    monkeypatch.setattr(window_solve, "_search", lambda *given: (None, 0.9, False))
+    monkeypatch.setattr(window_solve, "first_plans", lambda *given: [])
+    assert solve(problem).view_frac == 0.0
+    found = solve(problem, known=known)
+    assert found.view_frac == pytest.approx(0.22)
+    assert (found.bound_frac, found.is_optimal) == (0.9, False)
 
 
 def test_a_first_plan_opens_something():
@@ -454,3 +467,9 @@ def test_the_bound_is_of_the_view_alone():
 def test_no_time_is_refused(seconds):
     with pytest.raises(GeotrimError, match="seconds: found"):
         solve(row_of_trees(2), seconds=seconds)
+
+
+def test_stations_of_no_length_do_no_harm():
+    shore = row_of_trees(3)
+    flat = replace(shore, station_length_ft=np.zeros(3))
+    assert shortest_spans(flat, np.array([0, 2])).tolist()[::2] == [True, True]

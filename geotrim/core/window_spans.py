@@ -80,7 +80,9 @@ class _Table:
         must, may, barred = reaches(problem)
         end = np.cumsum(problem.station_length_ft)
         self.begin = end - problem.station_length_ft
-        self.end = end + 1e-6 * problem.station_length_ft.min(initial=np.inf, where=_some(problem))
+        length = problem.station_length_ft
+        # A span costs little beside the least station, so that length always comes first.
+        self.end = end + 1e-6 * length[length > 0.0].min(initial=1.0)
         closed = np.append(np.flatnonzero(~problem.is_allowed), n)
         stop = np.minimum(may, closed[np.searchsorted(closed, np.arange(n))] - 1)
         held = np.append(-1, wanted)[np.searchsorted(wanted, np.arange(n))]
@@ -121,7 +123,3 @@ class _Table:
             out.append((int(self.start[k, last]), last))
             k, last = k - self.step, int(self.before[k, last])
         return out
-
-
-def _some(problem: WindowProblem) -> Flags:
-    return problem.station_length_ft > 0.0
