@@ -5,10 +5,12 @@ from __future__ import annotations
 import itertools
 from functools import cache
 
+import geopandas
 import numpy as np
 import panorama_fixtures as pf
 import pytest
 import report_fixtures as fx
+import shapely
 import sight_sites as made
 from matplotlib.colors import to_rgb
 from matplotlib.text import Text
@@ -353,6 +355,31 @@ def test_a_view_of_at_most_is_told_as_such():
     words = said(panorama(fx.make_site(), results)).replace("\N{NO-BREAK SPACE}", " ")
     assert "Now: at most 41.2 % of the view open" in words
     assert "After the window: at most 68.7 % of the view open" in words
+
+
+def test_spans_of_the_window_stand_over_the_strip_of_after():
+    """A span along 20 ft of a straight shore 50 ft off, from its middle to the right.
+
+    Its azimuths run from 0 to ``atan(20 / 50)``, by plain trigonometry, to a sight line's width
+    and the foot of tolerance at each side.
+    """
+    site = made.site_of([made.wall(-20, -10)], [15.0], [("e", 0, -50, 20.0)], azimuth_step_deg=0.5)
+    window = made.window_of([made.clear(6.0, 10.0)])
+    zone = [made.placed(shapely.box(0, -30, 20, 0)), made.placed(shapely.box(60, -30, 70, 0))]
+    spans = geopandas.GeoDataFrame(
+        {"lot_id": ["A", "B"], "span_id": ["A/w1", "B/w1"]}, geometry=zone, crs=site.crs
+    )
+    result = made.sights(site, window)
+    both = Result("window", {**window.tables, "window_spans": spans})
+    figure = panorama(site, {"sightlines": result, "window": both})
+    upper, lower = figure.axes
+    assert "span-w1" in gids(lower) and not any("span" in str(g) for g in gids(upper))
+    (line,) = [one for one in lower.lines if one.get_gid() == "span-w1"]
+    start = float(result["sight_eyes"]["azimuth_from_deg"].iloc[0])
+    left, right = (np.array(line.get_xdata())[[0, -1]] + start + 180.0) % 360.0 - 180.0
+    assert left == pytest.approx(0.0, abs=1.7)
+    assert right == pytest.approx(np.degrees(np.arctan(20 / 50)), abs=1.7)
+    assert "spans of the window" in said(figure)
 
 
 def test_eyes_of_a_lot_in_a_line():

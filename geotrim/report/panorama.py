@@ -39,13 +39,16 @@ from geotrim.report.panorama_axes import (
     WINDOW,
     Scale,
     Seen,
+    draw_spans,
     draw_strip,
     fit,
     has_gaps,
     is_drawn,
     seen_from,
+    span_marks,
     wind,
 )
+from geotrim.units import feet_per_map_unit
 
 WIDTH_IN, LEFT_IN, GAP_IN, AXIS_IN, N_COLUMNS = 11.0, 0.72, 0.78, 0.62, 4
 #: Most eyes of which a run draws the panorama.
@@ -81,6 +84,8 @@ def panorama(site: Site, results: facts.Results, eye_id: str | None = None) -> A
     LayerError
         If there is no eye of that id.
     """
+    from matplotlib.lines import Line2D
+
     eyes = facts.table(results, "sightlines", "sight_eyes")
     if eyes is None:
         return None
@@ -94,7 +99,12 @@ def panorama(site: Site, results: facts.Results, eye_id: str | None = None) -> A
         seen = seen_from(eye, rays, blocks)
         scale, strips = fit(seen), _strips(results, eye)
         cautions = [CAUTION, _basis(results, eye, scale)]
+        spans = facts.table(results, "window", "window_spans")
+        marks = span_marks(eye, rays, spans, feet_per_map_unit(site.crs, "site"))
         entries = _entries(seen, scale, len(strips) > 1)
+        if marks and len(strips) > 1:
+            bracket = Line2D([], [], color=BLACK, lw=1.2)
+            entries.append((bracket, "spans of the window"))
         legend_in = 0.2 * -(-len(entries) // N_COLUMNS) + 0.08
         top, foot = block_heights(WIDTH_IN, site.name, title, cautions)
         step = scale.height_in + GAP_IN
@@ -106,6 +116,8 @@ def panorama(site: Site, results: facts.Results, eye_id: str | None = None) -> A
             bottom = above - 0.22 - scale.height_in - k * step
             ax = axes_in(figure, LEFT_IN, bottom, scale.width_in, scale.height_in)
             draw_strip(ax, seen, scale, is_after=is_after)
+            if is_after:
+                draw_spans(ax, marks, scale)
             ax.set_title(words, loc="left", fontsize=9.0, weight="bold", pad=4, gid=f"strip-{k}")
         ax.set_xlabel("azimuth from grid north, clockwise, deg", labelpad=13, fontsize=7.5)
         width = WIDTH_IN - 2 * MARGIN_IN
@@ -195,7 +207,8 @@ def _entries(seen: Seen, scale: Scale, has_after: bool) -> list[Entry]:
         (Line2D([], [], **EDGE_LOOK), "water's near edge: foot of the view"),
         (Line2D([], [], **HORIZON_LOOK), "horizon: top of the view"),
     ]
-    if len(np.unique(seen.ray[seen.pieces(GROUND)])) < len(seen.x_deg):
+    near = seen.pieces(GROUND) & (seen.low_deg < seen.edge_deg[seen.ray])
+    if len(np.unique(seen.ray[near])) < len(seen.x_deg):
         shore = Patch(facecolor=SHORE, edgecolor=GREY, lw=0.6)
         entries.append((shore, "this side of the water's edge"))
     for what, words in WORDS.items():

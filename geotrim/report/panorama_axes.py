@@ -44,6 +44,8 @@ TOUCHING_DEG = 1e-6
 #: Outline of what is gone in the strip of after.
 GONE_LOOK: dict[str, Any] = {"lw": 0.9, "ls": (0, (1.0, 1.2))}
 Floats = npt.NDArray[np.float64]
+#: Name of a span, and its left and right side. [deg]
+Mark = tuple[str, float, float]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -173,6 +175,64 @@ def fit(seen: Seen) -> Scale:
     height = min(max(WIDEST_IN / shape, LOWEST_IN), HIGHEST_IN)
     width = min(max(height * shape, NARROWEST_IN), WIDEST_IN)
     return Scale(x0, x1, bottom, top, width, height, tallest > top)
+
+
+def span_marks(eye: Mapping[str, Any], rays: Any, spans: Any, feet: float) -> list[Mark]:
+    """Where the spans of a window lie across a strip.
+
+    Parameters
+    ----------
+    eye : mapping
+        A row of ``sight_eyes``.
+    rays : DataFrame
+        Its rows of ``sight_rays``: a sight line is in a span where it ends, at the water's near
+        edge, not over a foot from the span (holes and bays of its zone filled).
+    spans : GeoDataFrame or None
+        ``window_spans``.
+    feet : float
+        International feet in one map unit.
+
+    Returns
+    -------
+    list of (name, left, right)
+        From the left; a span that is seen in several parts has a mark for each. [deg]
+    """
+    if spans is None or not len(spans):
+        return []
+    ends = shapely.get_point(rays.geometry.to_numpy(), -1)
+    width = rays["width_deg"].to_numpy(dtype=float)
+    start = float(eye["azimuth_from_deg"])
+    x = (rays["azimuth_deg"].to_numpy(dtype=float) - start) % 360.0
+    order = np.argsort(x, kind="stable")
+    x, width, ends = x[order], width[order], ends[order]
+    marks: list[Mark] = []
+    for row in spans[spans["lot_id"] == eye["lot_id"]].itertuples():
+        away = shapely.distance(ends, shapely.convex_hull(row.geometry)) * feet
+        at = np.flatnonzero(away <= 1.0)
+        name = str(row.span_id).rsplit("/", 1)[-1]
+        for run in np.split(at, np.flatnonzero(np.diff(at) > 1) + 1):
+            if len(run):
+                first, last = run[0], run[-1]
+                right = x[last] + width[last] / 2
+                marks.append((name, float(x[first] - width[first] / 2), float(right)))
+    return sorted(marks, key=lambda mark: mark[1])
+
+
+def draw_spans(ax: Any, marks: list[Mark], scale: Scale) -> None:
+    """A bracket over each span of the window, along the top of a strip, with its name."""
+    tall = scale.top_deg - scale.bottom_deg
+    top = scale.top_deg - 0.03 * tall
+    foot = top - 0.045 * tall
+    for name, left, right in marks:
+        inset = min(0.02 * scale.across_deg, 0.1 * (right - left))
+        x = np.array([left + inset, left + inset, right - inset, right - inset])
+        y = np.array([foot, top, top, foot])
+        ax.plot(x, y, color=PAPER, lw=3.2, zorder=6.0)
+        ax.plot(x, y, color=BLACK, lw=1.2, zorder=6.1, gid=f"span-{name}")
+        ax.text(
+            (left + right) / 2, top, name, fontsize=7.5, weight="bold", ha="center", va="center",
+            zorder=6.2, path_effects=halo(2.4), gid=f"span-label-{name}",
+        )  # fmt: skip
 
 
 def draw_strip(ax: Any, seen: Seen, scale: Scale, *, is_after: bool) -> None:
