@@ -16,7 +16,7 @@ from window_lots import OWNER, PROFESSIONAL, before, make_site, run, table
 
 from geotrim.model import Facts, Setback
 from geotrim.ops import window as operation
-from geotrim.ops import window_plan
+from geotrim.ops import window_lot, window_plan
 from geotrim.ops.chain import run_operation
 
 INF = np.inf
@@ -27,8 +27,8 @@ def lot_of(site, **options):
     caught = []
 
     def stop(given, lot_id):
-        way = window_plan._way(given, lot_id)
-        caught.append(window_plan._lot(given, lot_id, way))
+        way = window_lot.way_of_lot(given, lot_id)
+        caught.append(window_lot.lot_of(given, lot_id, way))
         return {}, []
 
     results = before(site, options)

@@ -17,7 +17,8 @@ from geotrim.ops.foliage_of import foliage_of
 from geotrim.ops.fringes import baselines
 from geotrim.ops.judged_tops import judged_tops_ft
 from geotrim.ops.tables import plain_table, shape_table
-from geotrim.ops.window_plan import Given, lot_tables, no_lot
+from geotrim.ops.window_given import Given
+from geotrim.ops.window_plan import lot_tables, no_lot
 from geotrim.ops.window_spans import spans_asked
 from geotrim.ops.window_tables import COLUMNS
 from geotrim.ops.window_trees import ids_of

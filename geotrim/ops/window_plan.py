@@ -1,4 +1,4 @@
-"""From one lot to its window: the problem, the plan, and what the limits cost."""
+"""From one lot to its window: the plan, and what the limits cost."""
 
 from __future__ import annotations
 
@@ -8,141 +8,26 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import shapely
 
-from geotrim.core.foliage import Foliage
-from geotrim.core.fringe import Baseline
-from geotrim.core.sight_scene import Rays, Scene, curvature_per_ft
-from geotrim.core.window_problem import Options, WindowPlan, WindowProblem
-from geotrim.errors import RangeError
-from geotrim.model import Facts, HeightSource, Note, Result
+from geotrim.core.window_problem import Options, WindowPlan
+from geotrim.model import Note
 from geotrim.ops import window_rules as rules
 from geotrim.ops import window_tables as tables
-from geotrim.ops.canopy_cells import CrownCells
-from geotrim.ops.eyes import eyes_of_lots, water_level
-from geotrim.ops.scene import eye_elevations, scene_of
-from geotrim.ops.sight_views import NEAR_FT
 from geotrim.ops.window_costs import FOR_PLAN, Clock, Costs, percent
-from geotrim.ops.window_spans import Spans, beyond, open_stations
-from geotrim.ops.window_trees import AND, Stand, stand_of, treatments
-from geotrim.ops.window_view import Shore, crown_stations, rays_of_eyes, shore_of, station_rays
-from geotrim.rules.readings import Readings
-from geotrim.rules.rule_file import number_words
-from geotrim.rules.rule_set import RuleSet
+from geotrim.ops.window_given import NO_WINDOW, OWN, PLANNED, Given
+from geotrim.ops.window_lot import View, count_of, lot_of, share_limits, some_of, way_of_lot
+from geotrim.ops.window_spans import open_stations
+from geotrim.ops.window_trees import AND
 
 Flags = npt.NDArray[np.bool_]
 #: Years more that a lot without a window is told of.
 MORE_YEARS = 3
-PLANNED, NO_WINDOW, OWN, NOT_PLANNED = "planned", "no window", "own window", "not planned"
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Given:
-    """What the operation was given, with what all lots share."""
-
-    lots: Any
-    lines: list[Baseline]
-    crowns: Any
-    trunks: Any
-    ground: HeightSource | None
-    facts: Facts
-    rules: RuleSet
-    readings: Readings
-    frontage: Result
-    fringe: Result
-    zone: Result
-    strips: Any
-    route: Result
-    cells: CrownCells
-    foliage: Foliage
-    eyes: Any
-    mhw_facts: Mapping[str, Any]
-    keep: Mapping[str, str]
-    own: Spans | None
-    asked: Mapping[str, Any]
-    feet: float
-    notes: tuple[Note, ...] = ()
-
-    def with_eyes(self, eyes: Any) -> Given:
-        """The same with the eyes of measured lots."""
-        if eyes is None or not len(eyes):
-            return self
-        mine, notes = eyes_of_lots(self.lots, eyes)
-        return replace(self, eyes=mine, notes=(*self.notes, *notes))
-
-    def zone_of(self, lot_id: str) -> Any:
-        """Zone of a lot, in map units."""
-        rows = self.zone["zone"]
-        return shapely.union_all(rows.geometry.array[(rows["lot_id"] == lot_id).to_numpy()])
-
-    def shore(self, lot_id: str) -> Shore:
-        """Stations of a lot."""
-        return shore_of(
-            lot_id, self.frontage, self.lines, self.crowns, self.fringe, self.zone_of(lot_id),
-            self.strips, float(self.asked["station_step_ft"]), self.feet,
-        )  # fmt: skip
-
-    def lacking(self, lot_id: str) -> tuple[str, str] | None:
-        """Status and reason of a lot that cannot be planned for; None for the others."""
-        rows = self.frontage["lots"]
-        lot = rows[rows["lot_id"] == lot_id].iloc[0]
-        if lot["n_stretches"] == 0:
-            return NOT_PLANNED, str(lot["reason"])
-        places = self.fringe["fringe_crowns"]
-        mine = (places["lot_id"] == lot_id) & places["is_fringe"].astype(bool)
-        if not mine.any():
-            return NOT_PLANNED, "no tree stands in a fringe along this shore"
-        zone = self.zone["zone"]
-        row = zone[zone["lot_id"] == lot_id].iloc[0]
-        if row["status"] != "ok":
-            return NO_WINDOW, str(row["reason"])
-        if self.own is not None and beyond(self.own, self.shore(lot_id)) is not None:
-            return NOT_PLANNED, "the window asked for does not lie on this lot's shore"
-        return None
-
-    def check_own(self, ids: list[str]) -> None:
-        """Refuse a window of the user's own that lies on no lot's shore."""
-        if self.own is None:
-            return
-        fronts = self.frontage["lots"]
-        ids = [i for i in ids if fronts.loc[fronts["lot_id"] == i, "n_stretches"].iloc[0] > 0]
-        shores = {lot_id: self.shore(lot_id) for lot_id in ids}
-        off = {lot_id: beyond(self.own, shore) for lot_id, shore in shores.items()}
-        if not off or not all(off.values()):
-            return
-        ends = ", ".join(
-            f"{lot_id}: {shore.from_ft.min():.4g} to {shore.to_ft.max():.4g}"
-            for lot_id, shore in list(shores.items())[:5]
-        )
-        low, high = next(span for span in off.values() if span is not None)
-        end = max(float(shore.to_ft.max()) for shore in shores.values())
-        where = f"ends past {end:.4g}" if low < end else "lies on no lot's shore"
-        raise RangeError(
-            "window_spans_ft", f"{low:g}-{high:g}, which {where}",
-            f"stations along a frontage ({ends} ft)", "look stations up in the elevation figure",
-        )  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class View:
-    """What is looked at.
-
-    words : why the view is counted by stations though there are eyes; "" where it is not.
-    scene : without what is taken away first. before_frac : open now, those still there.
-    """
-
-    scene: Scene
-    rays: list[Rays]
-    what: str
-    n_eyes: int
-    before_frac: float
-    words: str = ""
 
 
 def no_lot(given: Given, lot_id: str, why: tuple[str, str]) -> tuple[dict[str, Any], list[Note]]:
     """The row of a lot without a plan."""
     status, reason = why
-    way = _way(given, lot_id)
+    way = way_of_lot(given, lot_id)
     row = {
         "lot_id": lot_id,
         "status": status,
@@ -174,9 +59,9 @@ def lot_tables(given: Given, lot_id: str) -> tuple[dict[str, Any], list[Note]]:
     lot_id : str
     """
     clock = Clock(float(given.asked["solve_seconds"]))
-    way = _way(given, lot_id)
+    way = way_of_lot(given, lot_id)
     notes = _way_notes(lot_id, way, given)
-    lot, view, says = _lot(given, lot_id, way)
+    lot, view, says = lot_of(given, lot_id, way)
     notes += says
     notes += [Note(f"lot {lot_id}", text, "missing") for text in lot.done.told]
     found = _solved(given, lot, clock)
@@ -199,7 +84,7 @@ def lot_tables(given: Given, lot_id: str) -> tuple[dict[str, Any], list[Note]]:
 
 def _basis(lot_id: str, row: Mapping[str, Any], model: str) -> Note:
     """Whose limits, seen from where, and what foliage is taken to be."""
-    eyes = f"from {_count(row['n_eyes'], 'eye')}" if row["view_of"] == "eyes" else "by stations"
+    eyes = f"from {count_of(row['n_eyes'], 'eye')}" if row["view_of"] == "eyes" else "by stations"
     text = (
         f"limits of: {row['way_words']}; view {eyes}; foliage by canopy model {model}; crowns "
         "count as solid and are treated whole"
@@ -221,33 +106,22 @@ def _after(lot_id: str, rows: Mapping[str, Any], given: Given) -> list[Note]:
     against = [one for one in against if one["bar"]]
     out = []
     if near:
-        text = f"brought down to the least height: {_some(near)}. {floor.words}"
+        text = f"brought down to the least height: {some_of(near)}. {floor.words}"
         out.append(Note(f"lot {lot_id}", text.rstrip("."), "info"))
     if part:
         text = (
-            f"part of the crown stands outside the zone and stays as tall as it is: {_some(part)}; "
-            "height_after_ft is that of the part that stays"
+            f"part of the crown stands outside the zone and stays as tall as it is: "
+            f"{some_of(part)}; height_after_ft is that of the part that stays"
         )
         out.append(Note(f"lot {lot_id}", text, "info"))
     if against:
         why: dict[str, list[str]] = {}
         for one in against:
             why.setdefault(one["why_left"], []).append(one["crown_id"])
-        told = "; ".join(f"{_some(ids)}: {words}" for words, ids in why.items())
-        text = f"this window cuts {_count(len(against), 'tree')} against a limit: {told}"
+        told = "; ".join(f"{some_of(ids)}: {words}" for words, ids in why.items())
+        text = f"this window cuts {count_of(len(against), 'tree')} against a limit: {told}"
         out.append(Note(f"lot {lot_id}", text, "missing"))
     return out
-
-
-def _some(ids: list[str]) -> str:
-    return ", ".join(ids[:5]) + (", ..." if len(ids) > 5 else "")
-
-
-def _way(given: Given, lot_id: str) -> rules.Way:
-    return rules.way_of(
-        str(given.asked["window_route"]), given.facts.of(lot_id), given.rules,
-        given.readings.dropped(),
-    )  # fmt: skip
 
 
 def _way_notes(lot_id: str, way: rules.Way, given: Given) -> list[Note]:
@@ -262,214 +136,6 @@ def _way_notes(lot_id: str, way: rules.Way, given: Given) -> list[Note]:
         text = f"ask the authority: {rules.rule_words(rule)} [{rule.source}]"
         notes.append(Note(f"lot {lot_id}", text, "info"))
     return notes
-
-
-def _lot(given: Given, lot_id: str, way: rules.Way) -> tuple[tables.Lot, View, list[Note]]:
-    """The lot's trees, its stations, its view and the problem made of them."""
-    asked = given.asked
-    zone, shore = given.zone_of(lot_id), given.shore(lot_id)
-    stand = stand_of(
-        lot_id, given.crowns, given.trunks, given.fringe, given.route, given.foliage,
-        keep=given.keep, remove_others=bool(asked["remove_others"]),
-        confidence_frac=float(asked["confidence_frac"]), feet=given.feet,
-    )  # fmt: skip
-    station = np.where(stand.is_fringe, shore.place(stand.stretch, stand.station_ft), -1)
-    band = (float(asked["band_ft"][0]), float(asked["band_ft"][1]))
-    most = share_limits(given, way, stand)
-    in_zone = shapely.intersects_xy(zone, given.cells.x, given.cells.y)
-    done = treatments(
-        stand, station, given.foliage, in_zone, way, given.route["findings"], lot_id, zone,
-        band_ft=band, lower_to_ft=asked["lower_to_ft"], most_frac=most[0],
-        margin_ft=float(asked["floor_margin_ft"]),
-        least_kept_frac=float(asked["least_kept_frac"]), feet=given.feet,
-    )  # fmt: skip
-    view, notes = _view(given, lot_id, shore, stand, zone, band)
-    counted = stand.is_fringe & ~stand.is_other
-    foliage = float(np.nansum(given.foliage.whole_ft3[counted]))
-    problem = _problem(given, lot_id, way, stand, shore, station, done, view, counted, foliage)
-    least = rules.least_height_ft(way, float(asked["floor_margin_ft"]))
-    lot = tables.Lot(
-        lot_id, stand, shore, given.foliage, done, problem, zone, least, foliage, in_zone
-    )  # fmt: skip
-    return lot, view, notes + _tree_notes(lot_id, stand, given.foliage)
-
-
-def _tree_notes(lot_id: str, stand: Stand, foliage: Foliage) -> list[Note]:
-    """What was taken for granted about species, and which trees cannot be reckoned with."""
-    notes = []
-    unknown = stand.is_fringe & np.isnan(stand.seen.is_mangrove)
-    if unknown.any():
-        text = (
-            f"{_n(unknown, 'tree')} of unknown species taken as mangroves here: confirm "
-            "in the field"
-        )
-        notes.append(Note(f"lot {lot_id}", text, "assumed"))
-    other = stand.is_mine & stand.is_other & ~stand.is_gone
-    if other.any():
-        text = (
-            f"{_n(other, 'plant')} known to be no mangroves left standing, so that they block the "
-            "view (remove_others takes them away first)"
-        )
-        notes.append(Note(f"lot {lot_id}", text, "info"))
-    if stand.is_gone.any():
-        text = (
-            f"{_n(stand.is_gone, 'plant')} known to be no mangroves taken as removed first; a"
-            " local tree code may apply to them"
-        )
-        notes.append(Note(f"lot {lot_id}", text, "assumed"))
-    bare = stand.is_fringe & ~stand.is_other & np.isnan(foliage.whole_ft3)
-    if bare.any():
-        some = ", ".join(stand.ids[bare][:5]) + (", ..." if bare.sum() > 5 else "")
-        text = f"{_n(bare, 'tree')} ({some}) without known foliage under this canopy model: left"
-        notes.append(Note(f"lot {lot_id}", text, "missing"))
-    return notes
-
-
-def _view(
-    given: Given, lot_id: str, shore: Shore, stand: Stand, zone: Any, band: tuple[float, float]
-) -> tuple[View, list[Note]]:
-    """What is looked at from the lot's eyes; by stations where there is none that sees water."""
-    from geotrim.core.sight import open_share
-
-    asked = given.asked
-    eyes = None if given.eyes is None else given.eyes[given.eyes["lot_id"] == lot_id]
-    has_eyes = eyes is not None and len(eyes) > 0
-    points = eyes.geometry.array if eyes is not None else []
-    water, note = water_level(asked["water_elevation_ft"], given.mhw_facts)
-    reach = shapely.get_coordinates(points) if has_eyes else None
-    shapes = [*(one.line for one in shore.stretches), zone]
-    shapes += list(points)
-    west, south, east, north = shapely.total_bounds(np.array(shapes, dtype=object))
-    far = NEAR_FT / given.feet
-    near = (west - far, south - far, east + far, north + far)
-
-    def scene(without: Any) -> tuple[Scene, list[Note]]:
-        return scene_of(
-            given.crowns, given.cells, given.foliage, zone=zone,
-            ground=given.ground if has_eyes else None, water_ft=water, without=without,
-            reach_xy=reach, near=near, hides_from=str(asked["hides_from"]),
-        )  # fmt: skip
-
-    now, notes = scene(())
-    after = now
-    if stand.is_gone.any():
-        after, _ = scene(np.flatnonzero(stand.is_gone).tolist())
-    rays: list[Rays] = []
-    if has_eyes:
-        up, more = eye_elevations(eyes, given.ground, water, given.lots.crs)
-        bend = curvature_per_ft(bool(asked["flat_earth"]), float(asked["refraction_frac"]))
-        every = rays_of_eyes(eyes, up, shore, now, float(asked["azimuth_step_deg"]), bend)
-        rays = [one for one in every if len(one)]
-        notes = [note, *notes, *more, *_blind(lot_id, eyes, every)]
-    what, n_eyes = ("eyes", len(rays)) if rays else ("stations", 0)
-    words = ""
-    if not rays:
-        words = _no_eye(given, eyes)
-        rays = [station_rays(shore, band)]
-        notes = [n for n in notes if n.about == "crowns" or n.about.startswith("lot")]
-        text = (
-            f"{words or 'no eye is given'}: the view is by stations, level lines square to the "
-            f"shore at {band[0]:g} to {band[1]:g} ft above the substrate"
-        )
-        notes.append(Note(f"lot {lot_id}", text, "assumed"))
-    before = float(np.mean([open_share(now, one)[0] for one in rays]))
-    notes += _far(lot_id, given, near)
-    return View(after, rays, what, n_eyes, before, words), notes
-
-
-def _no_eye(given: Given, eyes: Any) -> str:
-    """Why none of the eyes that are given can be used for a lot; "" where none is given."""
-    if given.eyes is None:
-        return ""
-    if not len(eyes):
-        return "none of the eyes given looks over this lot's shore"
-    ids = _some([str(i) for i in eyes["eye_id"]])
-    return (
-        f"none of the eyes given can be used ({ids}: sees none of the water over this lot's "
-        "frontage)"
-    )
-
-
-def _far(lot_id: str, given: Given, near: tuple[float, float, float, float]) -> list[Note]:
-    """Crowns too far off to be looked at."""
-    shapes = np.asarray(given.crowns.geometry.array, dtype=object)
-    is_far = ~shapely.intersects(shapes, shapely.box(*near)) & ~shapely.is_empty(shapes)
-    if not is_far.any():
-        return []
-    text = (
-        f"{_n(is_far, 'crown')} more than {NEAR_FT:,.0f} ft from the shore, its zone and the eyes "
-        "left out of the view"
-    )
-    return [Note(f"lot {lot_id}", text, "info")]
-
-
-def _blind(lot_id: str, eyes: Any, rays: list[Rays]) -> list[Note]:
-    blind = [str(i) for i, one in zip(eyes["eye_id"], rays, strict=True) if not len(one)]
-    text = f"{', '.join(blind)}: sees none of the water over this lot's frontage, so left out"
-    return [Note(f"lot {lot_id}", text, "missing")] if blind else []
-
-
-def _problem(
-    given: Given, lot_id: str, way: rules.Way, stand: Stand, shore: Shore, station: Any,
-    done: Any, view: View, counted: Flags, foliage_ft3: float,
-) -> WindowProblem:  # fmt: skip
-    """The choice to be made."""
-    from geotrim.core.sight import elements
-
-    asked, options = given.asked, done.options
-    cap = rules.allowance(
-        given.route["shares"], lot_id, way.route, str(asked["share_measure_reading"])
-    )
-    budget = asked["foliage_budget_frac"]
-    along = crown_stations(shore, stand.stretch, stand.shape, counted & (station >= 0))
-    return WindowProblem(
-        station_from_ft=shore.from_ft,
-        station_length_ft=shore.length_ft,
-        is_break=shore.is_break,
-        is_allowed=shore.is_allowed,
-        tree_station=np.asarray(station, dtype=np.intp),
-        options=options,
-        elements=elements(view.scene, view.rays, options),
-        bars=done.bars,
-        span_min_ft=asked["span_min_ft"] or None,
-        span_max_ft=asked["span_max_ft"],
-        gap_min_ft=float(asked["span_gap_ft"]),
-        n_spans_max=int(asked["n_spans"]),
-        is_counted=counted,
-        area_ft2=stand.area_ft2,
-        trees_max=cap.trees,
-        length_max_ft=cap.length_ft,
-        cover_start=along[0],
-        cover_station=along[1],
-        area_max_ft2=cap.area_ft2,
-        share_max_frac=share_limits(given, way, stand)[0],
-        foliage_max_ft3=None if budget is None else float(budget) * foliage_ft3,
-    )
-
-
-def share_limits(given: Given, way: rules.Way, stand: Stand) -> tuple[Any, tuple[str, str]]:
-    """Most each tree may lose over all the years, and the words and source of that limit."""
-    asked = given.asked
-    years, reading = int(asked["stage_years"]), str(asked["foliage_reading"])
-    start = 0.0 if given.readings["quarter_reading"] == "any-height" else asked["share_from_ft"]
-    margin, regrowth = float(asked["share_margin_frac"]), float(asked["regrowth_frac"])
-    share, by = rules.yearly_share(way, stand.seen, float(start), margin)
-    most = rules.most_frac(share, years, reading, regrowth)
-    told = sorted({rule.id: rule for rule in by if rule is not None}.values(), key=lambda r: r.id)
-    words = "; ".join(rules.rule_words(rule) for rule in told)
-    if told:
-        least = max(min(rule.limit.number for rule in told) - margin, 0.0)
-        how = "of what stands each year" if reading == "standing-each-year" else "of the original"
-        span = "in one year" if years == 1 else f"in {years} years, {how}"
-        if years > 1 and regrowth > 0.0:
-            span += f", {number_words(regrowth, 'frac')} grown back between two cuts"
-        total = float(rules.most_frac(np.array([least]), years, reading, regrowth)[0])
-        words += f": {number_words(round(total, 4), 'frac')} {span}"
-        if margin > 0.0:
-            words += f"; planned {number_words(margin, 'frac')} under the yearly share"
-    source = "; ".join(rule.source for rule in told)
-    kept = np.full(len(most), 1.0 - float(asked["least_kept_frac"]))
-    return np.minimum(most, kept), (words or "No share a year binds", source)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -675,19 +341,11 @@ def more_years(given: Given, lot_id: str, way: rules.Way, clock: Clock) -> list[
     for more in range(1, MORE_YEARS + 1):
         years = int(given.asked["stage_years"]) + more
         other = replace(given, asked={**given.asked, "stage_years": years})
-        lot, *_ = _lot(other, lot_id, way)
+        lot, *_ = lot_of(other, lot_id, way)
         found = solve(lot.problem, seconds=clock.part(1.0 / (MORE_YEARS + 1 - more)))
         view = _open(float(found.view_frac), bool(found.is_optimal))
         out.append(f"with stage_years = {years} {view} open")
     return out
-
-
-def _n(flags: Flags, what: str) -> str:
-    return _count(int(flags.sum()), what)
-
-
-def _count(n: int, what: str) -> str:
-    return f"{n} {what}" if n == 1 else f"{n} {what}s"
 
 
 def _or_nan(value: Any) -> float:
