@@ -594,3 +594,10 @@ def test_a_kept_tree_no_raster_saw_asks_for_nothing():
     assert np.isnan(tree(found, "t0")["top_height_ft"])
     row = tree(found, "t0")
     assert row["outcome_standing"] == "not cut" and row["removed_frac"] == 0.0
+
+
+def test_a_kept_tree_of_nobodys_lot_is_not_named():
+    site = lot_site([(20, 5), (250, -60)], [9.0, 9.0])
+    found = routed(dataclasses.replace(site, crowns=site.crowns.assign(keep=["nest", "nest"])))
+    told = [note.text for note in found.notes if "marked to be left" in note.text]
+    assert len(told) == 1 and told[0].startswith("1 marked to be left as they are (t0):")

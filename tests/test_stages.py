@@ -551,6 +551,22 @@ def test_foliage_stands_up_to_the_height_limits_are_judged_by(zone, model):
     assert cut["cut_height_ft"].tolist() == pytest.approx([1.0 + 15.625 * 0.75])
 
 
+def test_the_part_that_may_not_be_cut_stands_as_tall_as_is_known():
+    """Of a tree only the field knows, up to its top; cells of no data tell nothing."""
+    site = four((0.0, 20.0))
+    crowns = site.crowns.assign(field_height_ft=[16.0, np.nan], field_height_error_ft=0.1)
+    grid = np.array(site.heights.height_ft)
+    grid[116, 140] = np.nan  # one cell of t1, in the half that is not in the zone
+    heights = dataclasses.replace(site.heights, height_ft=grid)
+    site = dataclasses.replace(site, crowns=crowns, heights=heights)
+    window = planned_window(t0=("lower-top", 12.0, np.nan), t1=("lower-top", 12.0, np.nan))
+    window["window_trees"]["top_height_ft"] = [16.0, 20.0]
+    found = in_a_zone(site, window, shapely.box(-50, -50, 150, 4.9))
+    assert found["stage_trees"]["height_after_ft"].tolist() == [16.0, 20.0]
+    assert set(years_of(found, "t0")["height_after_ft"]) == {16.0}
+    assert set(years_of(found, "t1")["height_after_ft"]) == {20.0}
+
+
 @pytest.mark.parametrize("zone", [None, shapely.box(-50, -50, 42, 50)])
 def test_a_cut_of_more_than_a_quarter_takes_two_years_with_and_without_a_setback(zone):
     """To 12.3 ft of 16.625 ft: 27.7 % of 15.625 ft, two years; of the raster's 14.5 ft 22.1 %."""

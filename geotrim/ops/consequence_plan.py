@@ -116,9 +116,7 @@ def plan_of(
     bare = (target <= base + AT_LIMIT_FT).astype(np.float64)
     cut, unseen = _is_cut(trees, target, bare, confidence), np.isnan(trees.top_ft)
     wanted, trimmed = _is_trimmed(trees.crowns, target, cut)
-    kept = is_kept(trees.crowns)
-    wanted, trimmed = np.where(kept, 0.0, wanted), np.where(kept, 0.0, trimmed)
-    trimmed = both(trimmed, trees.is_mangrove)
+    trimmed = np.where(is_kept(trees.crowns), 0.0, both(trimmed, trees.is_mangrove))
     counts = both(under, contrary(trees.is_exempt))  # the exception is from "below 6 ft" alone
     is_planned = (trimmed != 0.0) & ((wanted == 1.0) | ~np.isnan(target))
     return Plan(
