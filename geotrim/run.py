@@ -161,12 +161,13 @@ def write_package(
         crowns = package.crown_csv(layers["crowns"], results)
         package.write_csv(folder / "crowns.csv", crowns)
     site = replace(site, notes=(*site.notes, *draw(folder, site, results)))
+    figures = figures_of(folder, site, results)
     summary = summary_text(site, results)
     write_words(folder / "summary.txt", summary)
     drawn = folder / "calibration.png"
     figure = drawn if drawn.exists() else None
     for name, words in (("md", statement_markdown), ("html", statement_html)):
-        text = words(site, results, calibration_figure=figure)
+        text = words(site, results, calibration_figure=figure, figures=figures)
         write_words(folder / f"statement.{name}", text)
     told = record.build_record(
         site,
@@ -216,6 +217,36 @@ def draw(folder: Path, site: Site, results: Mapping[str, Result]) -> tuple[Note,
         text = f"letters the figures cannot show, drawn as boxes: {' '.join(sorted(unknown))}"
         notes = (*notes, Note("figures", text, "info"))
     return notes
+
+
+def figures_of(
+    folder: Path, site: Site, results: Mapping[str, Result]
+) -> dict[str, list[tuple[str, Path]]]:
+    """Lot id -> words and PNG of each of its figures that :func:`draw` left in a folder."""
+    from geotrim.report.facts import table
+    from geotrim.report.panorama import eyes_to_draw
+
+    lots = [str(lot) for lot in site.measured_lot_ids()]
+    drawn, planned = lots_to_draw(site, results, lots)[0], lots_with_plans(results, lots)[0]
+    eyes = eyes_to_draw(results)[0]
+    rows = table(results, "sightlines", "sight_eyes") if eyes else None
+    lot_of = (
+        {} if rows is None else dict(zip(rows["eye_id"], rows["lot_id"].astype(str), strict=True))
+    )
+    kinds = [
+        *(("The shore from the side", lot, name)
+          for lot, name in zip(drawn, elevation_names(lots, drawn), strict=True)),
+        *(("Plans to choose from", lot, name)
+          for lot, name in zip(planned, names_of("frontier", lots, planned), strict=True)),
+        *((f"What is seen from {eye}", lot_of.get(eye, ""), name)
+          for eye, name in zip(eyes, names_of("panorama", (), eyes), strict=True)),
+    ]  # fmt: skip
+    found: dict[str, list[tuple[str, Path]]] = {}
+    for words, lot, name in kinds:
+        path = folder / f"{name}.png"
+        if path.exists():
+            found.setdefault(lot, []).append((words, path))
+    return found
 
 
 def lots_to_draw(

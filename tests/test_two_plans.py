@@ -6,6 +6,7 @@ them.
 
 from __future__ import annotations
 
+import base64
 import re
 from collections import Counter
 
@@ -18,6 +19,7 @@ from geotrim.model import Result
 from geotrim.ops.route_submission import BY_HEIGHTS
 from geotrim.report.statement_two_plans import OF_PLAN, _figures
 from geotrim.rules.submission import checklist, submission, with_figures
+from geotrim.run import figures_of
 
 
 @pytest.fixture(scope="module")
@@ -154,3 +156,43 @@ def test_figures_that_the_other_plan_lacks_are_still_to_add(item_id):
     assert "window: heights" in have and known["heights_after"] not in lacking
     assert (known["trees_to_trim"] in lacking) == ("trees_to_trim" in item.figures)
     assert max(lacking.values(), default=1) == 1
+
+
+def test_figures_are_shown_of_the_first_lots_and_named_of_the_others(tmp_path):
+    """In the page itself, so that it stands alone; in Markdown by the name beside it."""
+    from geotrim.report.statement import MOST_PICTURED, statement_html, statement_markdown
+
+    site, results = site_and_results(n_lots=4, length_ft=400.0)
+    lots = [str(lot) for lot in site.measured_lot_ids()]
+    figures = {}
+    for lot in lots:
+        path = tmp_path / f"frontier_{lot.lower()}.png"
+        path.write_bytes(b"\x89PNG " + lot.encode())
+        figures[lot] = [("Plans to choose from", path)]
+    page = statement_html(site, results, figures=figures)
+    assert page.count("data:image/png;base64,") == MOST_PICTURED == 2
+    assert base64.b64encode(b"\x89PNG L1").decode() in page
+    assert "Beside this page: Plans to choose from: frontier_l3.png." in page
+    text = statement_markdown(site, results, figures=figures)
+    assert "(frontier_l1.png)" in text and str(tmp_path) not in text + page
+    assert "data:image" not in statement_html(site, results)
+
+
+def test_the_marks_of_a_window_are_explained(told):
+    legend = part(told, "Marks:", "Words are explained")
+    window = (
+        "\u25c7 other plan or a limit that binds the window",
+        "\u25cb not cut or not in force",
+    )
+    for words in (*window, "\u25cf open", "\u25d0 depends", "\u2715 not met"):
+        assert words in legend
+
+
+def test_figures_of_a_run_go_to_their_lots(tmp_path):
+    site, results = site_and_results()
+    for name in ("shoreline_elevation", "frontier", "panorama_porch"):
+        (tmp_path / f"{name}.png").write_bytes(b"x")
+    found = figures_of(tmp_path, site, results)
+    names = [path.name for _, path in found.pop("L1")]
+    assert names == ["shoreline_elevation.png", "frontier.png", "panorama_porch.png"]
+    assert found == {}, "the other eye's panorama was not drawn"

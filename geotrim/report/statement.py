@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -56,10 +56,20 @@ from geotrim.report.statement_ways import find_out, ways
 from geotrim.report.statement_window import window
 from geotrim.rules.rule_set import RuleSet, rule_set
 
+#: Lot id -> words and PNG of each of its figures.
+Figures = Mapping[str, Sequence[tuple[str, Path]]]
 #: Lots told one by one.
 MOST_LOTS = 12
+#: Lots whose figures are shown in the page.
+MOST_PICTURED = 2
 #: Lots of the table of many.
 MOST_ROWS = 1000
+#: Marks that are explained at the top, and what else they stand for.
+LEGEND = (
+    ("met", ""), ("not met", ""), ("too close", ""), ("unknown", ""), ("open", ""),
+    ("closed", ""), ("depends", ""), ("other plan", "or a limit that binds the window"),
+    ("not cut", "or not in force"),
+)  # fmt: skip
 #: Main figures: column less its unit, that of its error likewise, and words.
 FIGURES = (
     ("shoreline_length", "shoreline", "Shoreline"),
@@ -80,6 +90,7 @@ def statement_markdown(
     made_on: datetime.date | None = None,
     overview_map: Path | None = None,
     calibration_figure: Path | None = None,
+    figures: Figures | None = None,
 ) -> str:
     """The statement of findings as Markdown.
 
@@ -92,6 +103,8 @@ def statement_markdown(
         Date of the statement; today by default.
     overview_map, calibration_figure : Path, optional
         PNGs beside the statement; they are named, not embedded.
+    figures : mapping, optional
+        Lot id -> words and PNG of each of its figures, likewise.
 
     Returns
     -------
@@ -103,6 +116,7 @@ def statement_markdown(
         made_on=made_on,
         overview_map=overview_map,
         calibration_figure=calibration_figure,
+        figures=figures,
     )
     return markdown(page)
 
@@ -114,6 +128,7 @@ def statement_html(
     made_on: datetime.date | None = None,
     overview_map: Path | None = None,
     calibration_figure: Path | None = None,
+    figures: Figures | None = None,
 ) -> str:
     """The statement of findings as one HTML page that stands alone and prints on letter paper.
 
@@ -123,6 +138,9 @@ def statement_html(
         As for :func:`statement_markdown`.
     overview_map, calibration_figure : Path, optional
         PNGs; they are embedded.
+    figures : mapping, optional
+        Lot id -> words and PNG of each of its figures; those of the first lots are embedded, the
+        names of the others are told.
 
     Returns
     -------
@@ -134,6 +152,7 @@ def statement_html(
         made_on=made_on,
         overview_map=overview_map,
         calibration_figure=calibration_figure,
+        figures=figures,
     )
     return html(page)
 
@@ -145,6 +164,7 @@ def statement_page(
     made_on: datetime.date | None = None,
     overview_map: Path | None = None,
     calibration_figure: Path | None = None,
+    figures: Figures | None = None,
 ) -> Page:
     """The parts both are written from; arguments as there."""
     title = clean(f"Statement of findings: {site.name}")
@@ -160,16 +180,16 @@ def statement_page(
         blocks += _not_judged(results)
     else:
         shown = _shown(results, facts.chosen_lots(site, None))
-        blocks += _lots(site, results, rules, shown)
+        blocks += _lots(site, results, rules, shown, figures or {})
     told = {note.text for lot_id in shown for note in _notes_of(results, lot_id)}
     return Page(title, (*blocks, *checked, *end(site, results, rules, told)))
 
 
 def _head(site: Site, when: datetime.date) -> list[Block]:
     legend: list[Span | str] = [strong("Marks: ")]
-    for word in ("met", "not met", "too close", "unknown"):
-        legend += [mark(word), "; "]
-    legend[-1] = ". Words are explained at the end."
+    for word, more in LEGEND:
+        legend += [mark(word), f" {more}; " if more else "; "]
+    legend[-1] = str(legend[-1]).rstrip("; ") + ". Words are explained at the end."
     return [
         Heading("Statement of findings", 1),
         Paragraph(line(strong(clean(site.name)), f", {day(when.isoformat())}")),
@@ -191,7 +211,9 @@ def _not_judged(results: facts.Results) -> list[Block]:
     return [Callout(line(lead), (line(told), line(more)))]
 
 
-def _lots(site: Site, results: facts.Results, rules: RuleSet, shown: list[str]) -> Iterator[Block]:
+def _lots(
+    site: Site, results: facts.Results, rules: RuleSet, shown: list[str], figures: Figures
+) -> Iterator[Block]:
     """The table of many lots, then some lots one by one."""
     ids = facts.chosen_lots(site, None)
     anchors = {lot_id: f"lot{k}" for k, lot_id in enumerate(shown, start=1)}
@@ -210,6 +232,21 @@ def _lots(site: Site, results: facts.Results, rules: RuleSet, shown: list[str]) 
             yield Callout(line("This lot was not judged."))
             continue
         yield from _lot(results, lot)
+        yield from _pictures(figures.get(lot_id, ()), is_embedded=k < MOST_PICTURED)
+
+
+def _pictures(figures: Sequence[tuple[str, Path]], *, is_embedded: bool) -> Iterator[Block]:
+    """Figures of one lot, or where there are many lots only their names."""
+    if not figures:
+        return
+    yield Heading("Figures", 3)
+    if not is_embedded:
+        told = "; ".join(f"{words}: {path.name}" for words, path in figures)
+        yield Paragraph(line(f"Beside this page: {told}."))
+        return
+    for words, path in figures:
+        yield Paragraph(line(strong(words), f", {path.name}"))
+        yield Picture(words, path.name, path.read_bytes())
 
 
 def _shown(results: facts.Results, ids: list[str]) -> list[str]:
