@@ -556,7 +556,7 @@ def test_the_part_that_may_not_be_cut_stands_as_tall_as_is_known():
     site = four((0.0, 20.0))
     crowns = site.crowns.assign(field_height_ft=[16.0, np.nan], field_height_error_ft=0.1)
     grid = np.array(site.heights.height_ft)
-    grid[116, 140] = np.nan  # one cell of t1, in the half that is not in the zone
+    grid[112, 140] = np.nan  # one cell of t1, in the half that is not in the zone
     heights = dataclasses.replace(site.heights, height_ft=grid)
     site = dataclasses.replace(site, crowns=crowns, heights=heights)
     window = planned_window(t0=("lower-top", 12.0, np.nan), t1=("lower-top", 12.0, np.nan))
