@@ -26,6 +26,7 @@ from geotrim.report.statement_window_years import cautions
 from geotrim.report.summary import grouped, summary_text
 from geotrim.report.window_facts import amount, plan_of, stations
 from geotrim.report.window_summary import short_words, view_lines, window_lines
+from geotrim.report.window_text import _cuts
 
 DAY = datetime.date(2026, 11, 26)
 SPANS = ((20.0, 50.0), (70.0, 85.5))
@@ -362,7 +363,7 @@ def test_limits_stand_with_source_figure_and_what_they_cost(told):
     for words in (
         "No span is longer than 30 ft. 30.0 ft (limit 30.0 ft) \u25c7 binds view without it 41.0 %",
         "2 trees 57.8 % (limit 57.8 %) \u25c7 binds view without it 37.0 % s. 403.9326(1)(b)3 F.S.",
-        "No tree is left under 6 ft. limit 6.0 ft kept out: 6.5 ft \u2713 kept",
+        "No tree is left under 6 ft. 6.5 ft (limit 6.0 ft) \u2713 kept",
         "65 % of the shoreline. \u25cb not in force",
         "Trees marked keep: nest. 1 tree \u2713 kept user",
     ):
@@ -411,6 +412,8 @@ def test_cuts_are_told_so_that_no_more_is_taken_than_was_reckoned():
     assert "to 10.1 ft" in table and "10.1 ft" in table and "10.0 ft" not in table
     assert "6.1 to 9.9 ft is cleared" in table
     assert "top to 7.1 ft" in table and "7.1-8.9 ft" in table
+    told = "\n".join(_cuts(trees))
+    assert "top down to 10.1 ft" in told and "clear 6.1-9.9 ft" in told
 
 
 def test_a_gap_is_told_in_the_lead_and_at_its_plan():

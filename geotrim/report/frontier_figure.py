@@ -30,7 +30,7 @@ WIDTH_IN, LEFT_IN, PLOT_IN, HEIGHT_IN = 11.0, 0.85, 5.55, 4.1
 UNDER_IN, OVER_IN, ROW_IN, N_COLUMNS = 0.5, 0.48, 0.24, 3
 #: Type of the list of plans, and its columns, in inches from its left.
 LIST_PT = 6.8
-COLUMNS = (("plan", 0.0), ("view", 0.36), ("foliage taken", 0.82), ("trees", 1.86), ("spans", 2.24))
+COLUMNS = (("plan", 0.0), ("view", 0.36), ("foliage taken", 0.82), ("trees", 1.92), ("spans", 2.27))
 #: Letters of a plan's spans that are written; the rest is in the table.
 MOST_LETTERS = 27
 #: A bound nearer than this to its view proves it best.

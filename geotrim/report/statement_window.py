@@ -53,7 +53,7 @@ STANDINGS = {
     "not in force": ("not binding", "not in force"),
 }
 #: How limits of the window as a whole begin; the others each look at single trees.
-OF_ALL = ("span-", "n-spans", "foliage-", "zone", "allowance-")
+OF_ALL = ("span-", "n-spans", "foliage-", "zone", "allowance")
 #: Limits in the order they are told.
 ORDER = ("broken", "binds", "kept", "not in force")
 
@@ -117,7 +117,7 @@ def _broken(lot: dict[str, Any], limits: list[dict[str, Any]]) -> Iterator[Line]
     broken = [text_of(one["words"]) or str(one["limit"]) for one in limits
               if one["standing"] == "broken"]  # fmt: skip
     if broken:
-        told = "; ".join(words.rstrip(".") for words in broken)
+        told = ". ".join(words.rstrip(".") for words in broken)
         yield line(strong("Breaks: "), mark("not met", count(len(broken), "limit")), f": {told}.")
     elif lot["status"] == "own window" and limits:
         yield line("Breaks none of the limits below, by these figures.")
@@ -282,16 +282,18 @@ def _limit(one: dict[str, Any]) -> tuple[Cell, ...]:
 
 
 def _figure(one: dict[str, Any]) -> Cell:
-    """What a limit is held against, or, of one that keeps trees out, the farthest of those."""
+    """What the plan comes to, the limit, and the farthest of the trees that it keeps out."""
     unit, is_nothing = text_of(one["unit"]), one["allowed"] == 0 and not one["value"] > 0
     value, allowed = amount(one["value"], unit), amount(one["allowed"], unit)
+    out = amount(one.get("kept_out_value", np.nan), unit)
     if is_nothing:  # a limit without a figure
         return cell()
     if not allowed:
         return cell(value)
     keeps_out = not str(one["limit"]).startswith(OF_ALL) and one["standing"] != "broken"
     if keeps_out or not value:
-        return cell(f"limit {allowed}", line(small(f"kept out: {value}" if value else "")))
+        own = f"{value} (limit {allowed})" if value else f"limit {allowed}"
+        return cell(own, line(small(f"kept out: {out}" if out and keeps_out else "")))
     return cell(f"{value} (limit {allowed})")
 
 

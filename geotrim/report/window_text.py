@@ -11,6 +11,7 @@ from geotrim.ops.window_menu import top_heights_ft
 from geotrim.ops.window_tables import KEEP, MARKED, SHORT
 from geotrim.ops.window_trees import AND
 from geotrim.report import facts
+from geotrim.report.cut_heights import cleared_up_to, top_to
 from geotrim.report.fold import bullet, fold
 from geotrim.report.statement_parts import count, some
 
@@ -224,8 +225,10 @@ def _cuts(trees: Any) -> list[str]:
     lines = ["", head]
     for one in rows.head(MOST_TREES).itertuples():
         is_top = one.treatment == "lower-top"
-        span = f"{_feet(one.cut_low_ft)}-{_feet(one.cut_high_ft)}"
-        cut = f"top down to {_feet(one.cut_low_ft)} ft" if is_top else f"clear {span} ft"
+        low = top_to(one.cut_low_ft)
+        cut = f"top down to {_feet(low)} ft"
+        if not is_top:
+            cut = f"clear {_feet(low)}-{_feet(cleared_up_to(one.cut_high_ft))} ft"
         lines.append(
             f"  {one.crown_id!s:<{wide}}{_feet(one.station_ft):>8}{_feet(one.top_height_ft):>7}  "
             f"{cut:<20}{_share(one.removed_frac):>7}"
