@@ -28,7 +28,7 @@ from geotrim.ops.canopy_cells import (
 )
 from geotrim.ops.foliage_of import foliage_of
 from geotrim.ops.ground_view import GroundView, bilinear_at
-from geotrim.ops.scene import eye_elevations, scene_of
+from geotrim.ops.scene import eye_elevations, scene_of, unseen_crowns
 from tests.fakes import GridSource, north_up
 from tests.sites import FLORIDA_EAST_M
 from tests.strategies import crowns as crown_shapes
@@ -396,6 +396,29 @@ def test_a_scene_on_sloping_ground():
     )
     a, _, c, _, e, f = wide.ground.transform
     assert c + a * wide.ground.elevation_ft.shape[1] >= X + 30 and f >= Y + 30
+
+
+def test_a_ground_that_misses_the_scene_is_not_used_for_land_beyond():
+    crowns = crowns_of(shapely.box(20, 20, 24, 21))
+    away = grid(np.full((5, 5), 2.0), west=X + 900)
+    near = (X, Y, X + 60, Y + 60)
+    found, notes = scene_for(crowns, grid(np.full((40, 40), 9.0)), ground=away, near=near)
+    assert found.ground is None
+    assert any("does not reach the scene" in n.text for n in notes)
+
+
+def test_crowns_whose_height_nobody_knows():
+    """No data and no field height; a tree known from the field stands on all its cells."""
+    blank = np.full((6, 16), np.nan)
+    blank[:, 12:] = 5.0
+    crowns = crowns_of(
+        shapely.box(1, 1, 3, 2), shapely.box(5, 1, 7, 2), shapely.box(13, 1, 15, 2),
+        field_height_ft=[11.0, np.nan, np.nan],
+    )  # fmt: skip
+    cells, _ = crown_cells(crowns, grid(blank))
+    foliage, _ = foliage_of(crowns, cells, None, {"canopy_model": "column"})
+    assert unseen_crowns(cells, foliage).tolist() == [1]
+    assert unseen_crowns(cells, foliage, (X, Y, X + 4.0, Y + 9.0)).tolist() == []
 
 
 def test_land_beyond_the_scene_is_read_as_far_as_it_can_be_held(monkeypatch):

@@ -451,6 +451,19 @@ def test_cells_that_trees_share_match_ray_marching(seed):
     assert (by_ray < open_share(plain, rays, cuts)[1] - 0.01).any()
 
 
+def test_three_trees_on_one_cell_each_hide():
+    """Level rays see 6 to 10 ft; tops at 7, 8 and 9 ft: what stands of each is what hides."""
+    scene = strip([(50, 51, 0.0, 7.0, 0)])
+    row = np.repeat(np.arange(5) * 200 + 50, 2)
+    more = Shared(row, np.tile([1, 2], 5), np.tile([8.0, 9.0], 5), np.ones(10, bool))
+    scene = replace(scene, base_ft=np.zeros(3), shared=more)
+    level = shore_rays([0.0], [2.5], [1.0], [0.0], 200.0, 1.0, (6.0, 10.0))
+    gone = {0: (0, 6.0, math.inf), 1: (1, 6.0, math.inf), 2: (2, 6.0, math.inf)}
+    for cut, seen_frac in (((), 0.25), ((2,), 0.5), ((1, 2), 0.75), ((1,), 0.25), ((0, 1, 2), 1.0)):
+        cuts = [np.array(part) for part in zip(*(gone[k] for k in cut), strict=True)] or None
+        assert open_share(scene, level, cuts)[0] == pytest.approx(seen_frac)
+
+
 def test_further_columns_stand_where_one_stands_already():
     scene = strip([(50, 52, 2.0, 9.0, 0)])
     one, top, yes = np.array([0]), np.array([9.0]), np.array([True])

@@ -226,6 +226,11 @@ def test_rays_reach_the_end_of_the_ground():
         assert rays.length_ft == pytest.approx(180.0 / rays.dx)
         rays = eye_rays(0.0, 2.5, 4.0, [east], scene, azimuth_step_deg=0.5, curvature=2e-4)
         assert rays.length_ft.max() == pytest.approx(math.sqrt(4.0 / 2e-4))
+    low = replace(land, elevation_ft=land.elevation_ft[:, :240])  # it ends at 120 ft
+    short = replace(strip([(150, 151, 0.0, 8.0, 0)]), ground=low)
+    rays = eye_rays(0.0, 2.5, 10.0, [east], short, azimuth_step_deg=0.5)
+    straight = np.argmin(np.abs(rays.dy))
+    assert rays.length_ft[straight] == pytest.approx(151.0 / rays.dx[straight])
 
 
 def test_canopy_beside_the_rays_lengthens_none():

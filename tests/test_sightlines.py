@@ -162,6 +162,14 @@ def test_how_much_of_the_horizon_is_in_sight():
     assert np.isnan(row["horizon_after_frac"])
 
 
+def test_canopy_that_begins_at_the_horizon_leaves_it_in_sight():
+    """Lowest foliage at the very height of the eye: the line to the horizon runs under it."""
+    for base, share_in_sight in ((8.0, 1.0), (7.5, 0.0)):
+        site = made.site_of([WALL], [15.0], [(*EYE, 8.0)], bases=[base])
+        row, _ = eye_rows(made.sights(site))
+        assert row["horizon_now_frac"] == pytest.approx(share_in_sight)
+
+
 def test_crowns_of_unknown_height_make_a_view_one_of_at_most():
     """A hole in the raster before the eye: open view, told as such; behind the eye: no matter."""
     for low_y, is_told in ((-30.0, True), (-75.0, False)):

@@ -235,8 +235,7 @@ def land_beyond(fan: Fan, rays: Rays, found: Blocks, water_ft: float) -> tuple[f
     water_ft : float
         Elevation of the water. [ft]
     """
-    hidden = np.minimum(found.high, fan.high_deg[found.ray]) > fan.low_deg[found.ray]
-    far = (found.tree < 0) & hidden & (found.distance_ft > fan.edge_ft[found.ray] + BEYOND_FT)
+    far = (found.tree < 0) & (found.distance_ft > fan.edge_ft[found.ray] + BEYOND_FT)
     if not far.any():
         return 0.0, np.nan
     away = found.distance_ft[far]
