@@ -373,6 +373,13 @@ def test_limits_stand_with_source_figure_and_what_they_cost(told):
     assert order == sorted(order)
 
 
+def test_a_limit_tells_the_plan_and_what_it_keeps_out_apart():
+    site, results = site_and_results()
+    rows = results["window"].tables["window_limits"]
+    rows["kept_out_value"] = np.where(rows["limit"] == "floor", 5.5, np.nan)
+    assert "under 6 ft. 6.5 ft (limit 6.0 ft) kept out: 5.5 ft \u2713 kept" in both(site, results)
+
+
 def test_a_broken_limit_comes_first_and_a_count_of_nothing_has_no_figure():
     site, results = site_and_results(status="own window")
     rows = results["window"].tables["window_limits"]

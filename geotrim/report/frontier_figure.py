@@ -224,7 +224,8 @@ def _entries(lot: dict[str, Any], rows: list[dict[str, Any]]) -> list[Entry]:
         look = {"marker": "s", "ms": 10.0, "mfc": "none", "mec": BLUE, "mew": 1.5}
         entries.append((mark(**look), "knee: past it more foliage opens less"))
     if np.isfinite(lot["view_centred_frac"]):
-        words = "best single span in the middle, for the foliage of the chosen plan"
+        whose = "your own window" if lot["status"] == "own window" else "the chosen plan"
+        words = f"best single span in the middle, for the foliage of {whose}"
         entries.append((mark(marker="^", ms=10.0, mfc="none", mew=1.3), words))
     if any(_is_open(row) for row in rows):
         bar = Line2D([], [], color=GREY, lw=1.2, marker="_", ms=9, mew=1.4)

@@ -64,12 +64,12 @@ MOST_LOTS = 12
 MOST_PICTURED = 2
 #: Lots of the table of many.
 MOST_ROWS = 1000
-#: Marks that are explained at the top, and what else they stand for.
+#: Marks that are explained at the top.
 LEGEND = (
-    ("met", ""), ("not met", ""), ("too close", ""), ("unknown", ""), ("open", ""),
-    ("closed", ""), ("depends", ""), ("other plan", "or a limit that binds the window"),
-    ("not cut", "or not in force"),
+    "met", "not met", "too close", "unknown", "open", "closed", "depends", "other plan", "not cut",
 )  # fmt: skip
+#: What else they stand for where a window is told.
+OF_WINDOW = {"other plan": "or a limit that binds the window", "not cut": "or not in force"}
 #: Main figures: column less its unit, that of its error likewise, and words.
 FIGURES = (
     ("shoreline_length", "shoreline", "Shoreline"),
@@ -170,7 +170,8 @@ def statement_page(
     title = clean(f"Statement of findings: {site.name}")
     checked = heights_checked(results, calibration_figure)
     when = made_on or datetime.date.today()
-    blocks = _head(site, when)
+    has_window = facts.table(results, "window", "window_lots") is not None
+    blocks = _head(site, when, has_window=has_window)
     if overview_map is not None:
         data = overview_map.read_bytes()
         blocks.append(Picture(f"Map of {clean(site.name)}", overview_map.name, data))
@@ -185,9 +186,10 @@ def statement_page(
     return Page(title, (*blocks, *checked, *end(site, results, rules, told)))
 
 
-def _head(site: Site, when: datetime.date) -> list[Block]:
+def _head(site: Site, when: datetime.date, *, has_window: bool) -> list[Block]:
     legend: list[Span | str] = [strong("Marks: ")]
-    for word, more in LEGEND:
+    for word in LEGEND:
+        more = OF_WINDOW.get(word, "") if has_window else ""
         legend += [mark(word), f" {more}; " if more else "; "]
     legend[-1] = str(legend[-1]).rstrip("; ") + ". Words are explained at the end."
     return [
