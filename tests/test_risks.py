@@ -410,6 +410,7 @@ def test_a_tree_that_may_be_under_16_ft_is_not_read_for_good_practice_alone():
     assert practice["broken_frac"] > 0.05 and not practice["is_stick_first"]
     assert practice["marks_only_frac"] == act["marks_only_frac"] == pytest.approx(0.5, abs=0.1)
     assert not act["is_stick_first"]
+    assert printed(plan.run(n_draws=400)).count("T0") == 1  # though it breaks two limits
     # at 15.9 ft a stick tells whether the act binds at all
     plan = Plan([15.9], {0: [(12.925, TOP)]})
     act = plan.run(n_draws=400)["risk_trees"].set_index("limit").loc["yearly-share"]

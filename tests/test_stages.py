@@ -601,8 +601,9 @@ def test_a_margin_plans_under_the_share_that_binds():
     assert "at most 22 % a year (25 % less a margin of 3 %; the act asks for it)" in text
     none = row(staged(share_from_ft=16.0, share_margin_frac=0.03), "t0")  # no share, no margin
     assert none["yearly_frac"] == none["share_limit_frac"] == 1.0
-    plain_text = printed(*run())
-    assert "margin" not in plain_text
+    assert "margin" not in printed(*run())
+    close = staged(four((15.5, 16.5), rmse_ft=0.5), share_margin_frac=0.03)
+    assert close["stage_trees"]["share_binds"].tolist() == ["good practice", "act"]
 
 
 @pytest.mark.parametrize("margin", [0.25, 0.5])
