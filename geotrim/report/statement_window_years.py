@@ -202,10 +202,11 @@ def risks(results: facts.Results, lot_id: str) -> Iterator[Block]:
     heads = ("Limit", "Trees", "Broken", "95 % interval")
     yield Table(heads, tuple(map(_risk, limits)), "risks")
     first = [tree for tree in trees if tree["is_stick_first"]]
+    most = facts.parameter(results, "risks", "risk_frac", None)
+    yield from _unmended(trees, 0.05 if most is None else float(most))
     if not first:
         yield Paragraph(line("No tree needs a stick reading first on these figures."))
         return
-    most = facts.parameter(results, "risks", "risk_frac", None)
     over = "too many" if most is None else f"more than {percent(float(most))}"
     lead = f"To be read by stick before anything is cut (broken in {over} of the draws):"
     yield Paragraph(line(strong(lead)))
@@ -216,6 +217,22 @@ def risks(results: facts.Results, lot_id: str) -> Iterator[Block]:
     if len(lines) > MOST_NAMED:
         lines[MOST_NAMED:] = [line(f"and {len(lines) - MOST_NAMED} more, in results.gpkg")]
     yield Bullets(tuple(lines))
+
+
+def _unmended(trees: list[dict[str, Any]], most: float) -> Iterator[Block]:
+    """Trees that break a limit too often whatever is read, by what helps them."""
+    by_mend: dict[str, list[str]] = {}
+    for one in trees:
+        if one["broken_frac"] > most and not one["is_stick_first"]:
+            mend = text_of(one["words"]).rsplit(": ", 1)[-1]
+            names = by_mend.setdefault(mend, [])
+            names += [str(one["crown_id"])] if str(one["crown_id"]) not in names else []
+    for mend, names in by_mend.items():
+        more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+        lead = (
+            "Broken too often whatever is read by stick, because the plan goes to the limit itself"
+        )
+        yield Paragraph(line(strong(f"{lead}; {mend}."), f" {', '.join(names[:MOST_NAMED])}{more}"))
 
 
 def _risk(one: dict[str, Any]) -> tuple[Cell, ...]:
@@ -249,7 +266,8 @@ def sight(results: facts.Results, lot_id: str) -> Iterator[Block]:
         return
     told = (
         "Shares of azimuth by elevation angle between the water's near edge and the horizon. "
-        "Crowns count as solid, and nothing beyond the shore is known to stand in the way."
+        "Crowns count as solid where they begin to hide the view; nothing else stands in the way "
+        "but the ground that was given."
     )
     yield Paragraph(line(told))
     told_of = [name for name in SHARES if any(np.isfinite(eye[name]) for eye in eyes)]
