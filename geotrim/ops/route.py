@@ -10,7 +10,8 @@ import pandas as pd
 
 from geotrim.model import Facts, Note, Result
 from geotrim.ops import route_tables as tables
-from geotrim.ops.catalogue import READINGS, ROUTE
+from geotrim.ops.catalogue import ROUTE
+from geotrim.ops.params import READINGS
 from geotrim.ops.route_cases import Inputs, cases, lots_without_shore
 from geotrim.ops.route_columns import COLUMNS
 from geotrim.ops.route_submission import filled

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from geotrim.ops.catalogue import BAND
+from geotrim.ops.params import BAND
 from geotrim.ops.registry import Param
 from geotrim.prepare.declared import Preparation, Source
 
