@@ -295,6 +295,7 @@ def _why_none(given: Given, lot: tables.Lot, way: rules.Way, costs: Costs) -> st
     options = lot.done.options
     if not len(options):
         return "no tree of the fringe has foliage in the zone within reach of a cut"
+    is_shut = False  # by one limit for the whole lot: what it would be without is no next step
     if (options.barred_by < 0).any():
         told = ["no cut within the limits opens any of the view"]
         longest = float(max(stretch.length_ft for stretch in lot.shore.stretches))
@@ -309,9 +310,10 @@ def _why_none(given: Given, lot: tables.Lot, way: rules.Way, costs: Costs) -> st
         of_all = np.unique(options.tree).size
         name = max(n, key=lambda key: n[key])
         limit = lot.done.limits[name]
-        whom = "every tree" if n[name] >= of_all else f"{n[name]} of {of_all} trees"
+        is_shut = n[name] >= of_all
+        whom = "every tree" if is_shut else f"{n[name]} of {of_all} trees"
         told = [f"{limit.words} [{limit.source}]: keeps {whom}"]
-    if costs.costing:
+    if costs.costing and not is_shut:
         best = max(costs.costing, key=lambda key: costs.costing[key])
         short = tables.short_words(best, lot.done.limits)
         told.append(f"without {short} {_open(costs.costing[best], costs.is_proven)} open")
