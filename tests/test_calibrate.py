@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import json
 import re
 from dataclasses import replace
@@ -885,7 +886,8 @@ def test_the_statement_and_the_record_hold_the_figures(packaged):
         assert "fewer than the 30 trees that a statement of accuracy asks for" in text
         assert "raised by 1.00 ft, the bias found by stick readings of 8 trees" in text
         assert "without a figure for 95 % confidence" in text
-    assert "](calibration.png)" in markdown and page.count("data:image/png") == 1
+    whole = base64.b64encode((done.folder / "calibration.png").read_bytes()).decode("ascii")
+    assert "](calibration.png)" in markdown and page.count(f"data:image/png;base64,{whole}") == 1
     record = json.loads((done.folder / "record.json").read_text())
     found = {op["name"]: op.get("figures") for op in record["operations"]}
     assert found["calibrate"]["n_trees"] == 8

@@ -63,7 +63,7 @@ def test_an_example_prints_what_is_shown(block, capsys, monkeypatch, tmp_path):
 
 
 def test_there_are_examples():
-    assert len(EXAMPLES) == 3
+    assert len(EXAMPLES) == 4
 
 
 def test_commands_and_options_exist():
