@@ -2,33 +2,17 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
+from geotrim.core.window_clock import SAME_VIEW, Clock
 from geotrim.ops import window_tables as tables
 
 #: Shares of the time for one lot: the plan itself, then of what is left the frontier.
 FOR_PLAN, FOR_FRONTIER = 0.4, 0.5
-#: Views that differ by less are the same: the search is no finer.
-SAME_VIEW = 2e-6
-
-
-class Clock:
-    """What is left of the time for one lot. [s]."""
-
-    def __init__(self, seconds: float) -> None:
-        self.end, self.least = time.monotonic() + seconds, min(0.05 * seconds, 1.0)
-
-    def is_up(self) -> bool:
-        """Whether a search was given the least time rather than its part of what is left."""
-        return self.end - time.monotonic() < self.least
-
-    def part(self, share: float = 1.0) -> float:
-        return max(share * (self.end - time.monotonic()), self.least)
 
 
 class Costs:

@@ -9,11 +9,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from geotrim.core.window_clock import Clock
 from geotrim.core.window_problem import Options, WindowPlan
 from geotrim.model import Note
 from geotrim.ops import window_rules as rules
 from geotrim.ops import window_tables as tables
-from geotrim.ops.window_costs import FOR_PLAN, Clock, Costs, percent
+from geotrim.ops.window_costs import FOR_PLAN, Costs, percent
 from geotrim.ops.window_given import NO_WINDOW, OWN, PLANNED, Given
 from geotrim.ops.window_lot import View, count_of, lot_of, share_limits, some_of, way_of_lot
 from geotrim.ops.window_spans import open_stations
