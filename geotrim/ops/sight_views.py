@@ -163,7 +163,7 @@ def lot_view(
     zones = zone["zone"]
     mine = zones.geometry.array[(zones["lot_id"] == lot_id).to_numpy(dtype=bool)]
     area = shapely.union_all(np.asarray(mine, dtype=object))
-    near = _near([*lines, area, *eyes.geometry.array], NEAR_FT / feet)
+    near = near_box([*lines, area, *eyes.geometry.array], feet)
     given: dict[str, Any] = {"zone": area, "ground": ground, "water_ft": water_ft, "near": near}
     given["hides_from"] = hides_from
     now, notes = scene_of(crowns, cells, foliage, **given)
@@ -306,10 +306,23 @@ def _layer(found: Any, which: npt.NDArray[np.bool_]) -> Layer:
     return Layer(*(column[which] for column in columns))
 
 
-def _near(shapes: list[Any], margin: float) -> tuple[float, float, float, float]:
-    """Box of what matters to a lot's eyes. [map units]."""
+def near_box(shapes: list[Any], feet: float) -> tuple[float, float, float, float]:
+    """Box of what matters to a lot's view: ``NEAR_FT`` around its shore, zone and eyes.
+
+    Parameters
+    ----------
+    shapes : list of geometry
+    feet : float
+        International feet in one map unit.
+
+    Returns
+    -------
+    west, south, east, north : float
+        [map units]
+    """
     west, south, east, north = shapely.total_bounds(np.array(shapes, dtype=object))
-    return west - margin, south - margin, east + margin, north + margin
+    far = NEAR_FT / feet
+    return west - far, south - far, east + far, north + far
 
 
 def _left_out(crowns: Any, near: tuple[float, float, float, float]) -> list[Note]:

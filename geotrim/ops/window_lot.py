@@ -17,7 +17,7 @@ from geotrim.ops import window_rules as rules
 from geotrim.ops import window_tables as tables
 from geotrim.ops.eyes import water_level
 from geotrim.ops.scene import eye_elevations, scene_of
-from geotrim.ops.sight_views import NEAR_FT
+from geotrim.ops.sight_views import NEAR_FT, near_box
 from geotrim.ops.window_given import Given
 from geotrim.ops.window_trees import Stand, stand_of, treatments
 from geotrim.ops.window_view import Shore, crown_stations, rays_of_eyes, station_rays
@@ -133,9 +133,7 @@ def _view(
     reach = shapely.get_coordinates(points) if has_eyes else None
     shapes = [*(one.line for one in shore.stretches), zone]
     shapes += list(points)
-    west, south, east, north = shapely.total_bounds(np.array(shapes, dtype=object))
-    far = NEAR_FT / given.feet
-    near = (west - far, south - far, east + far, north + far)
+    near = near_box(shapes, given.feet)
 
     def scene(without: Any) -> tuple[Scene, list[Note]]:
         return scene_of(

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import textwrap
 from typing import Any
 
 import numpy as np
 
 from geotrim.model import Site
 from geotrim.report import facts
-
-WIDTH = 80
+from geotrim.report.fold import bullet, fold
 
 
 def consequence_text(site: Site, results: facts.Results) -> str:
@@ -38,7 +36,7 @@ def consequence_text(site: Site, results: facts.Results) -> str:
     if limits is not None:
         lines += ["", "The limits:"]
         for limit in limits.to_dict("records"):
-            lines += _fold(f"{limit['words']} {limit['section']}, {limit['confidence']}.", "  - ")
+            lines += bullet(f"{limit['words']} {limit['section']}, {limit['confidence']}.")
     return "\n".join(lines)
 
 
@@ -48,9 +46,9 @@ def _told(row: dict[str, Any]) -> list[str]:
     if row["basis"] == "plan":
         head = "If the plan were carried out"
         head = head if row["lot_id"] is None else f"Lot {row['lot_id']}, {head.lower()}"
-    lines = [head, *_fold(row["words"], "  ")]
+    lines = [head, *fold(row["words"])]
     if np.isnan(row["lost_area_ft2"]):
-        return [*lines, *_fold("The canopy area lost is not given.", "  ")]
+        return [*lines, *fold("The canopy area lost is not given.")]
     if row["lost_area_ft2"] == 0.0:
         return lines
     area, created = row["lost_area_ft2"], row["created_area_ft2"]
@@ -62,9 +60,4 @@ def _told(row: dict[str, Any]) -> list[str]:
         f"{created:,.0f} sq ft created or in credits, or a donation of at least "
         f"${row['donation_usd']:,.0f}."
     )
-    return [*lines, *_fold(text, "  ")]
-
-
-def _fold(text: str, first: str) -> list[str]:
-    rest = " " * len(first)
-    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=rest)
+    return [*lines, *fold(text)]

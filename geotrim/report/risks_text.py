@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import textwrap
 from typing import Any
 
 from geotrim.model import Site
 from geotrim.report import facts
+from geotrim.report.fold import fold
 
-WIDTH = 80
 #: Trees of a lot that are named; the tables have all.
 MOST_TREES = 20
 CAUTION = (
@@ -44,7 +43,7 @@ def risks_text(site: Site, results: facts.Results) -> str:
         own = None if trees is None else trees[_is_of(trees, lot_id)]
         most = float(facts.parameter(results, "risks", "risk_frac", 0.05))
         lines += [*([""] if lines else []), *_lot(lot_id, mine, own, most)]
-    return "\n".join([*lines, "", *_fold(CAUTION, "")])
+    return "\n".join([*lines, "", *fold(CAUTION, "", "  ")])
 
 
 def _is_of(table: Any, lot_id: Any) -> Any:
@@ -57,7 +56,7 @@ def _lot(lot_id: Any, limits: Any, trees: Any, most: float) -> list[str]:
     lines = [f"{head}, {n} draws of heights and marks"]
     for row in limits.to_dict("records"):
         how = f"breaks in {row['n_broken_draws']} of {n}"
-        lines += _fold(f"{how}: {str(row['words']).rstrip('.')}{_at(row)}", "  ")
+        lines += fold(f"{how}: {str(row['words']).rstrip('.')}{_at(row)}", "  ", "    ")
     if trees is None:
         return lines
     is_first = trees["is_stick_first"].to_numpy(dtype=bool)
@@ -78,7 +77,7 @@ def _mends(rows: Any, n: int) -> list[str]:
     for mend, trees in told.items():
         more = f", and {len(trees) - MOST_TREES} more" if len(trees) > MOST_TREES else ""
         shown = f"{', '.join(trees[:MOST_TREES])}{more}; each of {n} draws"
-        lines += _fold(f"{mend}: {shown}", "    ")
+        lines += fold(f"{mend}: {shown}", "    ", "      ")
     return lines
 
 
@@ -91,7 +90,7 @@ def _trees(head: str, rows: Any) -> list[str]:
     for row in shown.to_dict("records"):
         tall = f"{row['top_height_ft']:.1f} ft, error {row['height_error_ft']:.1f}"
         words = str(row["words"]).removesuffix(STICK)
-        lines += _fold(f"{row['crown_id']} ({tall}): {words}", "    ")
+        lines += fold(f"{row['crown_id']} ({tall}): {words}", "    ", "      ")
     n_more = rows["crown_id"].nunique() - len(shown)
     return [*lines, f"    and {n_more} more, in the table risk_trees"] if n_more else lines
 
@@ -101,7 +100,3 @@ def _at(row: dict[str, Any]) -> str:
     if row["limit"] == "any limit":
         return ""
     return f" ({n} tree{'' if n == 1 else 's'})" if n else ""
-
-
-def _fold(text: str, first: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=first + "  ")
