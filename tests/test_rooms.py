@@ -19,6 +19,7 @@ FLOORS = [
     {"ops", "io"},
     {"report"},
     {"screen", "run", "prepare"},
+    {"handover"},
     {"cli", "desk", "service"},
     {"__main__"},
 ]

@@ -19,6 +19,11 @@ from geotrim.ops.catalogue import OPERATIONS
 COMMANDS = {
     "run": "Measures all that a site file allows and writes one result package.",
     "prepare": "Makes an input that is missing: heights, MHW line, crowns, tree table ...",
+    "sheets": "Draws the plan set of a result package, as PDF on 8.5 x 11 in.",
+    "crew": "Writes the crew list of one year's cut: to print, for the phone, GPX and CSV.",
+    "verify": "Holds what was cut against the plan: stick readings or a new height raster.",
+    "enter": "Enters a plan, a cut, readings or a correction in the site's ledger.",
+    "history": "Tells the life of a tree or a lot from the site's ledger.",
     "new": "Writes a commented starter site file from the files found in a folder.",
     "layers": "Lists the layers of a vector file, with their fields.",
     "operations": "Lists every operation, those of plug-ins among them.",

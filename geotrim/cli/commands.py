@@ -6,6 +6,7 @@ import json
 import sys
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -41,6 +42,9 @@ def run_command(command: str, words: list[str]) -> int:
     own: dict[str, Callable[[list[str]], int]] = {
         "run": _run,
         "prepare": _prepare,
+        **{name: partial(_hand_over, name) for name in ("sheets", "crew", "verify")},
+        "enter": _enter,
+        "history": _history,
         "new": _new,
         "layers": _layers,
         "operations": _operations,
@@ -179,6 +183,27 @@ def _prepare(words: list[str]) -> int:
     from geotrim.cli.prepare import run_prepare
 
     return run_prepare(words, _progress(), _progress_end)
+
+
+def _hand_over(name: str, words: list[str]) -> int:
+    """Papers of a result package."""
+    from geotrim.cli.handover import run_handover
+
+    return run_handover(name, words, _progress(), _progress_end)
+
+
+def _enter(words: list[str]) -> int:
+    """A new entry in a site's ledger."""
+    from geotrim.cli.ledger import run_enter
+
+    return run_enter(words)
+
+
+def _history(words: list[str]) -> int:
+    """What a ledger tells of a tree or a lot."""
+    from geotrim.cli.ledger import run_history
+
+    return run_history(words)
 
 
 def _new(words: list[str]) -> int:

@@ -12,9 +12,10 @@ from geotrim.cli import COMMANDS
 from geotrim.cli.parser import Parser, add_params, given_params, in_options, number_of
 from geotrim.errors import GeotrimError
 from geotrim.prepare.catalogue import PREPARATIONS
-from geotrim.prepare.declared import NUMBER_KEYS, Preparation
+from geotrim.prepare.declared import NUMBER_KEYS, Preparation, Source
 
 if TYPE_CHECKING:
+    from geotrim.handover.declared import Handover
     from geotrim.prepare.task import GivenFile
 
 #: Columns of the text on a terminal.
@@ -49,15 +50,7 @@ def preparation_parser(declared: Preparation) -> Parser:
     parser = Parser(
         f"prepare {declared.name}", about, f"prepare {declared.name} --FILES ... [options]"
     )
-    group = parser.add_argument_group("files")
-    for source in declared.sources:
-        action: dict[str, Any] = {"action": "append"} if source.is_many else {}
-        may = "" if source.is_required else " (may be left out)"
-        group.add_argument(source.option, metavar="FILE", help=source.help + may, **action)
-        for key, metavar, text in source.keys:
-            group.add_argument(
-                source.option_of(key), dest=f"{source.name}.{key}", metavar=metavar, help=text
-            )
+    add_sources(parser, declared.sources)
     add_params(parser, declared.params)
     out = parser.add_argument_group("output")
     out.add_argument(
@@ -71,8 +64,21 @@ def preparation_parser(declared: Preparation) -> Parser:
     return parser
 
 
+def add_sources(parser: Parser, sources: Iterable[Source]) -> None:
+    """An option for each file, with what else may be said of it."""
+    group = parser.add_argument_group("files")
+    for source in sources:
+        action: dict[str, Any] = {"action": "append"} if source.is_many else {}
+        may = "" if source.is_required else " (may be left out)"
+        group.add_argument(source.option, metavar="FILE", help=source.help + may, **action)
+        for key, metavar, text in source.keys:
+            group.add_argument(
+                source.option_of(key), dest=f"{source.name}.{key}", metavar=metavar, help=text
+            )
+
+
 def given_sources(
-    declared: Preparation, args: argparse.Namespace
+    declared: Preparation | Handover, args: argparse.Namespace
 ) -> dict[str, tuple[GivenFile, ...]]:
     """The files named on the command line, each with what was said of its kind."""
     from geotrim.prepare.task import GivenFile
@@ -103,7 +109,7 @@ def given_sources(
     return found
 
 
-def options_of(declared: Preparation, about: str) -> dict[str, str]:
+def options_of(declared: Preparation | Handover, about: str) -> dict[str, str]:
     """Keys and parameters that a message about an input may name, each with its option."""
     own = {p.name: p.option for p in declared.params if "_" in p.name}
     for source in declared.sources:
@@ -112,7 +118,7 @@ def options_of(declared: Preparation, about: str) -> dict[str, str]:
     return own
 
 
-def under_options(error: GeotrimError, declared: Preparation) -> GeotrimError:
+def under_options(error: GeotrimError, declared: Preparation | Handover) -> GeotrimError:
     """An error told under the options of the command line.
 
     Examples

@@ -10,17 +10,19 @@ from typing import Any
 from geotrim.errors import FileError
 from geotrim.io.files import sha256_of
 
-#: Kind of a folder that a run made; a preparation's kind is its name.
+#: Kind of a folder that a run made; the kind of a preparation or a handover is its name.
 PACKAGE = "result package"
 RECORD = "record.json"
+#: Kinds that are handovers, whose command is their name.
+PAPERS = ("sheets", "crew", "verify")
 
 
 def kind_of(folder: Path) -> str | None:
-    """What made a folder: ``PACKAGE``, a preparation's name, or None if it is not geotrim's."""
+    """What made a folder: ``PACKAGE``, the name of a preparation or handover; None: not geotrim."""
     record = _record(folder)
     if record is None:
         return None
-    return str(record.get("preparation", PACKAGE))
+    return str(record.get("preparation") or record.get("handover") or PACKAGE)
 
 
 def check_replaceable(folder: Path, kind: str, inputs: Iterable[Path] = ()) -> bool:
@@ -75,7 +77,9 @@ def _record(folder: Path) -> dict[str, Any] | None:
 
 
 def _named(kind: str) -> str:
-    return f"a {PACKAGE}" if kind == PACKAGE else f"a folder of prepare {kind}"
+    if kind == PACKAGE:
+        return f"a {PACKAGE}"
+    return f"a folder of {kind}" if kind in PAPERS else f"a folder of prepare {kind}"
 
 
 def _refused(folder: Path, found: str) -> FileError:

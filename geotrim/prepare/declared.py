@@ -37,6 +37,7 @@ KINDS: dict[str, tuple[tuple[str, str, str], ...]] = {
         ("unit", "UNIT", "vertical unit, if the file says none: ft, us-ft, m"),
         ("crs", "CRS", "its CRS, if the file says none"),
     ),
+    "ledger": (),
 }
 #: Keys whose value is a number.
 NUMBER_KEYS = {"band": int}

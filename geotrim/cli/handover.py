@@ -1,0 +1,75 @@
+"""Commands that make papers of a result package, grown from their declarations."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+from geotrim.cli.parser import Parser, add_params, given_params, in_options
+from geotrim.cli.prepare import add_sources, given_sources, options_of, under_options
+from geotrim.errors import GeotrimError
+from geotrim.handover.catalogue import HANDOVERS
+from geotrim.handover.declared import Handover
+
+
+def handover_parser(declared: Handover) -> Parser:
+    """Parser of one handover's command."""
+    about = f"{declared.summary} Caution: {declared.caution}"
+    parser = Parser(declared.name, about, f"{declared.name} PACKAGE [options]")
+    parser.add_argument("package", metavar="PACKAGE", help="folder that geotrim run wrote")
+    if declared.sources:
+        add_sources(parser, declared.sources)
+    add_params(parser, declared.params)
+    out = parser.add_argument_group("output")
+    out.add_argument(
+        "--out",
+        metavar="FOLDER",
+        help=f"new folder [PACKAGE-{declared.suffix}, then PACKAGE-{declared.suffix}-2 ...]",
+    )
+    out.add_argument(
+        "--replace", action="store_true", help="let an earlier folder at --out go, at the end"
+    )
+    return parser
+
+
+def run_handover(
+    name: str,
+    words: list[str],
+    progress: Callable[[str], None] | None,
+    progress_end: Callable[[Callable[[str], None] | None], None],
+) -> int:
+    """Make the papers, and tell what was made."""
+    from geotrim.cli.show import notes_text
+    from geotrim.handover.work import hand_over
+
+    declared: Any = HANDOVERS[name]
+    args = handover_parser(declared).parse_args(words)
+    if args.replace and args.out is None:
+        raise GeotrimError("--replace", "no --out", "the folder to replace", "say --out FOLDER")
+    files, params = given_sources(declared, args), given_params(args, declared.params)
+    try:
+        done = hand_over(
+            name,
+            args.package,
+            files,
+            params,
+            out=args.out,
+            is_replacing=args.replace,
+            progress=progress,
+        )
+    except GeotrimError as error:
+        raise under_options(error, declared) from error
+    progress_end(progress)
+    made = done.made
+    notes = [replace(n, text=in_options(n.text, options_of(declared, n.about))) for n in made.notes]
+    print("\n\n".join(filter(None, [made.words, notes_text(notes)])))
+    if declared.caution:
+        print(f"\ncaution: {declared.caution}")
+    told = [*made.files.items(), ("record.json", "record")]
+    left = max(len(file) for file, _ in told) + 2
+    print(f"\nwritten: {done.folder}")
+    print("\n".join(f"  {file:<{left}}{what}" for file, what in told))
+    if done.after:
+        print(done.after)
+    return 0

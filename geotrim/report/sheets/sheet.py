@@ -1,0 +1,105 @@
+"""What a sheet is: a title and blocks under each other, drawings, tables and words.
+
+Words may hold ``**bold**`` and nothing else of a markup; everything else is printed as it stands.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from geotrim.report.sheets.drawing import Drawing
+
+#: Letter paper, upright or on its side; every sheet of a set lies on its side. [pt]
+LONG_PT, SHORT_PT = 792.0, 612.0
+#: From the edge of the paper to the frame, and from the frame to what is in it. [pt]
+MARGIN_PT, PAD_PT = 28.8, 8.0
+#: Height of the title block at the foot, and of the line with the title at the head. [pt]
+BLOCK_PT, HEAD_PT = 62.0, 22.0
+#: Room for the blocks of one sheet. A drawing that is larger is an error. [pt]
+BODY_WIDTH_PT = LONG_PT - 2 * MARGIN_PT - 2 * PAD_PT
+BODY_HEIGHT_PT = SHORT_PT - 2 * MARGIN_PT - BLOCK_PT - HEAD_PT - 2 * PAD_PT
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a table.
+
+    share : of the table's width, beside the shares of the other columns; 0 is as wide as its words.
+    align : ``left``, ``right`` or ``center``.
+    """
+
+    heading: str
+    share: float = 1.0
+    align: str = "left"
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table that runs over as many sheets as it needs, its heading repeated on each.
+
+    rows : cells as words. A cell may hold ``**bold**``.
+    is_striped : whether every other row is tinted, so that wide rows are read across.
+    """
+
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[str, ...], ...]
+    size_pt: float = 7.5
+    is_striped: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """Paragraphs under an optional heading.
+
+    is_list : whether each paragraph has a bullet.
+    n_columns : columns side by side.
+    """
+
+    paragraphs: tuple[str, ...]
+    heading: str = ""
+    size_pt: float = 8.5
+    is_list: bool = False
+    n_columns: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One sheet, or as many as its table and words run over.
+
+    title : also the bookmark. note : short words at the right of the title, such as a scale.
+    """
+
+    title: str
+    blocks: tuple[Drawing | Table | Words, ...]
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TitleBlock:
+    """What stands at the foot of every sheet.
+
+    cells : heading -> words, in the order they stand; a cell without words keeps its room, for
+        a hand to fill in.
+    caution : one sentence over the whole width.
+    """
+
+    project: str
+    cells: Mapping[str, str] = field(default_factory=dict)
+    caution: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SheetSet:
+    """A set of sheets with what is told of the file itself.
+
+    date : ISO text of the day it was made; it goes into the file's metadata.
+    """
+
+    title: str
+    author: str
+    subject: str
+    keywords: tuple[str, ...]
+    block: TitleBlock
+    sheets: Sequence[Sheet]
+    date: str = ""
