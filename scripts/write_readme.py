@@ -100,7 +100,9 @@ def measured_bare_lot(readme: str) -> str:
 
 def main() -> int:
     from geotrim.cli.commands import operations_markdown
+    from geotrim.cli.handover import handovers_markdown
     from geotrim.cli.prepare import preparations_markdown
+    from geotrim.handover.catalogue import HANDOVERS
     from geotrim.ops.catalogue import CAUTIONS, OPERATIONS
     from geotrim.prepare.catalogue import PREPARATIONS
 
@@ -109,6 +111,7 @@ def main() -> int:
     text = with_mark(text, "operations", "end of operations", operations_markdown(OPERATIONS))
     made = preparations_markdown(PREPARATIONS)
     text = with_mark(text, "preparations", "end of preparations", made)
+    text = with_mark(text, "handovers", "end of handovers", handovers_markdown(HANDOVERS))
     cautions = "\n".join(f"- {caution}" for caution in CAUTIONS)
     text = with_mark(text, "cautions", "end of cautions", cautions)
     text = with_mark(text, "bare lot", "end of bare lot", measured_bare_lot(text))

@@ -11,8 +11,10 @@ import pytest
 
 from geotrim.cli import COMMANDS, main
 from geotrim.cli.commands import operations_markdown
+from geotrim.cli.handover import handover_parser, handovers_markdown
 from geotrim.cli.parser import operation_parser
 from geotrim.cli.prepare import preparation_parser, preparations_markdown
+from geotrim.handover.catalogue import HANDOVERS
 from geotrim.ops.catalogue import CAUTIONS, OPERATIONS
 from geotrim.ops.chain import closure
 from geotrim.prepare.catalogue import PREPARATIONS
@@ -42,6 +44,10 @@ def test_the_operation_table_is_the_registry():
 def test_the_preparation_table_is_the_catalogue():
     made = preparations_markdown(PREPARATIONS)
     assert between("preparations", "end of preparations") == made
+
+
+def test_the_handover_table_is_the_catalogue():
+    assert between("handovers", "end of handovers") == handovers_markdown(HANDOVERS)
 
 
 def test_the_cautions_are_those_that_travel():
@@ -81,6 +87,9 @@ def test_commands_and_options_exist():
         assert command in (*COMMANDS, *OPERATIONS)
         if command in OPERATIONS:
             text = operation_parser(OPERATIONS[command], closure([command])).format_help()
+            assert all(f"{word} " in text for word in words if word.startswith("--"))
+        if command in HANDOVERS:
+            text = handover_parser(HANDOVERS[command]).format_help()
             assert all(f"{word} " in text for word in words if word.startswith("--"))
         if command == "prepare" and words[:1] not in ([], ["NAME"]):
             text = preparation_parser(PREPARATIONS[words[0]]).format_help()

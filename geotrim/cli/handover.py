@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -11,6 +11,19 @@ from geotrim.cli.prepare import add_sources, given_sources, options_of, under_op
 from geotrim.errors import GeotrimError
 from geotrim.handover.catalogue import HANDOVERS
 from geotrim.handover.declared import Handover
+
+
+def handovers_markdown(handovers: Mapping[str, Handover]) -> str:
+    """The handovers as a Markdown table."""
+    rows = ["| command | what it does | reads beside the package | makes |"]
+    rows.append("| --- | --- | --- | --- |")
+    for one in handovers.values():
+        reads = ", ".join(
+            f"`{s.option}`" if s.is_required else f"[`{s.option}`]" for s in one.sources
+        )
+        makes = "; ".join(f"`{file}`: {what}" for file, what in one.outputs.items())
+        rows.append(f"| `{one.name}` | {one.summary} | {reads or '-'} | {makes} |")
+    return "\n".join(rows)
 
 
 def handover_parser(declared: Handover) -> Parser:
