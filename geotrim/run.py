@@ -150,12 +150,14 @@ def write_package(
 ) -> str:
     """Fill a folder with a result package, and return the summary in words."""
     from geotrim.report.facts import all_notes
+    from geotrim.report.layer_styles import write_styles
     from geotrim.report.statement import statement_html, statement_markdown
     from geotrim.report.summary import summary_text
 
     site = replace(site, notes=(*site.notes, *plugin_notes()))
     layers = package.package_layers(site, results)
     package.write_layers(folder / "results.gpkg", layers, site.crs)
+    write_styles(folder, layers)
     package.write_csv(folder / "lots.csv", layers["lots"].query("is_measured"))
     if "crowns" in layers:
         crowns = package.crown_csv(layers["crowns"], results)

@@ -166,8 +166,8 @@ def rule_files() -> list[dict[str, Any]]:
 
 
 def describe_files(folder: Path) -> list[dict[str, Any]]:
-    """Files of a finished package by name, each with its size and SHA-256."""
-    return [_file(path, folder) for path in sorted(folder.iterdir()) if path.is_file()]
+    """Files of a finished package by name, those in its folders too, with size and SHA-256."""
+    return [_file(path, folder) for path in sorted(folder.rglob("*")) if path.is_file()]
 
 
 def write_record(folder: Path, record: Mapping[str, Any]) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 from geotrim.errors import FileError
@@ -58,8 +58,11 @@ def check_replaceable(folder: Path, kind: str, inputs: Iterable[Path] = ()) -> b
     if read is not None:
         raise _refused(folder, f"{read.name} in it, which is read for what would replace it")
     known = {item["file"]: item["sha256"] for item in record.get("files", [])}
+    folders = {above.as_posix() for name in known for above in PurePosixPath(name).parents}
     for path in found:
         name = path.relative_to(folder).as_posix()
+        if name in folders and path.is_dir() and not path.is_symlink():
+            continue  # a folder of ours; what is in it has its own turn
         if name not in known and name != RECORD:
             raise _refused(folder, f"{name} in it, which geotrim did not write")
         if name in known and (path.is_dir() or sha256_of(path)[0] != known[name]):

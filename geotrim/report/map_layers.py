@@ -19,6 +19,8 @@ from geotrim.report.palette import (
     BLUE,
     GREEN,
     GREY,
+    LOT_FACE,
+    NEIGHBOUR_FACE,
     ORANGE,
     PURPLE,
     class_styles,
@@ -140,8 +142,8 @@ def _lots(sheet: Sheet) -> list[Entry]:
     lots = sheet.site.lots
     is_shown = lots["lot_id"].astype(str).isin(sheet.lots)
     for rows, face, width, words in (
-        (lots[~is_shown], "#F7F7F4", 0.7, "neighbouring lot"),
-        (lots[is_shown], "#ECEAE0", 1.5, "lot"),
+        (lots[~is_shown], NEIGHBOUR_FACE, 0.7, "neighbouring lot"),
+        (lots[is_shown], LOT_FACE, 1.5, "lot"),
     ):
         n_seen = 0
         for row in rows.itertuples():

@@ -29,7 +29,7 @@ from geotrim.report.map_layers import (
     crown_cover,
     draw_layers,
 )
-from geotrim.report.palette import BLACK, BLUE, GREY, VERMILION, style
+from geotrim.report.palette import BLACK, BLUE, GREY, NEIGHBOUR_FACE, VERMILION, style
 from geotrim.report.shapes import bounds_of, draw_area, draw_line, grown_to
 from geotrim.report.window_marks import MOST_GROWN, draw_eye, eye_points
 
@@ -167,7 +167,7 @@ def _key_map(
     ax.set_xlim(view[0], view[2])
     ax.set_ylim(view[1], view[3])
     for rows, face, width in (
-        (site.lots[~is_shown], "#F7F7F4", 0.5),
+        (site.lots[~is_shown], NEIGHBOUR_FACE, 0.5),
         (site.lots[is_shown], "#D9D5C3", 1.0),
     ):
         for shape in rows.geometry.array:

@@ -18,6 +18,8 @@ HATCHES = ("", "....", "///", "", "xxx")
 BLACK, ORANGE, GREEN = "#000000", "#E69F00", "#00664B"
 BLUE, VERMILION, PURPLE, GREY = "#0072B2", "#C04A00", "#A23B7E", "#6B6B6B"
 PAPER = "#FFFFFF"
+#: Ground of the lots that are measured, and of their neighbours.
+LOT_FACE, NEIGHBOUR_FACE = "#ECEAE0", "#F7F7F4"
 NO_DATA = "no data"
 
 #: The same look whatever the user's own matplotlib settings are.
