@@ -23,6 +23,7 @@ import shapely
 from matplotlib.colors import to_rgb
 from matplotlib.text import Text
 
+from geotrim.core.silhouettes import place_on
 from geotrim.errors import FileError, LayerError
 from geotrim.model import MHW_ORIGINS, Note, Result
 from geotrim.report.crown_marks import common_prefix
@@ -32,7 +33,7 @@ from geotrim.report.furniture import round_length, wrapped
 from geotrim.report.overview import overview_map
 from geotrim.report.palette import class_styles
 from geotrim.report.save import letters_watched, save_figure
-from geotrim.report.silhouettes import place_on, silhouette
+from geotrim.report.silhouettes import silhouette
 from geotrim.report.summary import summary_text
 
 ROOT = Path(__file__).resolve().parent.parent

@@ -28,6 +28,7 @@ FILES = sorted(path for path in ROOT.rglob("*.py") if path != ROOT / "__init__.p
 #: Declarations are vocabulary, though they are kept in ops: any room may read them.
 VOCABULARY = {
     "geotrim.ops.catalogue",
+    "geotrim.ops.catalogue_sections",
     "geotrim.ops.catalogue_window",
     "geotrim.ops.params",
     "geotrim.ops.registry",

@@ -101,6 +101,7 @@ KINDS = {
     "window_spans": "Polygon",
     "sight_eyes": "Point",
     "sight_rays": "LineString",
+    "sections": "LineString",
 }
 
 #: Decimals in CSV files: a ten-thousandth of a foot, or of a share.

@@ -5,6 +5,7 @@ The command line, the README's table, the record and later faces are made from t
 
 from __future__ import annotations
 
+from geotrim.ops.catalogue_sections import SECTIONS
 from geotrim.ops.catalogue_window import RISKS, SIGHTLINES, STAGES, WINDOW
 from geotrim.ops.params import (
     BAND,
@@ -362,6 +363,7 @@ BUILT_IN = (
     SIGHTLINES,
     STAGES,
     RISKS,
+    SECTIONS,
     CONSEQUENCE,
 )
 OPERATIONS = {operation.name: operation for operation in BUILT_IN}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -288,26 +289,16 @@ def _transects(
     feet: float,
 ) -> list[dict[str, Any]]:
     """One row a station of one stretch."""
-    reference = parameters["fringe_reference"]
     at, edges = core.stations(stretch.length_ft, parameters["transect_spacing_ft"])
-    if reference == "edge":
-        crowns = shapely.union_all(trees.shape[mine]) if mine.any() else shapely.Polygon()
-        search = parameters["search_ft"] / feet
-        low, high = core.edge_depths(stretch.base, at / feet, crowns, search)
-        low, high = low * feet, high * feet
-        count = np.full(at.size, int(mine.sum()))
-    else:
-        use = mine & trees.has_trunk if reference == "trunk" else mine
-        local = stand["station_ft"][use] - stretch.station0_ft
-        low, high, count = core.swath_depths(
-            at, local, stand["offset_ft"][use], parameters["swath_ft"]
-        )
+    local = stand["station_ft"][mine] - stretch.station0_ft
+    found = depths_at(
+        stretch.base, at, local, stand["offset_ft"][mine], trees.has_trunk[mine],
+        trees.shape[mine], parameters, feet,
+    )  # fmt: skip
     origin, out = stretch.base.at(at / feet), stretch.base.normal(at / feet)
+    low, high = found.landward_ft, found.waterward_ft
     rows = []
     for k, s in enumerate(at):
-        near = mine & (
-            np.abs(stand["station_ft"] - stretch.station0_ft - s) <= parameters["swath_ft"] / 2
-        )
         a, b = (low[k], high[k]) if np.isfinite(low[k]) else (0.0, 0.0)
         rows.append(
             {
@@ -315,11 +306,11 @@ def _transects(
                 "stretch_id": stretch.stretch_id,
                 "station_ft": float(s) + stretch.station0_ft,
                 "span_ft": float(edges[k + 1] - edges[k]),
-                "reference": _reference(reference, trees.has_trunk[near]),
+                "reference": found.reference[k],
                 "fringe_depth_ft": float(high[k] - low[k]),
                 "landward_ft": float(low[k]),
                 "waterward_ft": float(high[k]),
-                "n_trees": int(near.sum()) if reference == "edge" else int(count[k]),
+                "n_trees": int(found.n_trees[k]),
                 "is_over_limit": bool(high[k] - low[k] > parameters["fringe_limit_ft"]),
                 "geometry": shapely.LineString(
                     [origin[k] + out[k] * a / feet, origin[k] + out[k] * b / feet]
@@ -327,6 +318,61 @@ def _transects(
             }
         )
     return rows
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Depths:
+    """What stands at m stations of one stretch, square to its smoothed line.
+
+    landward_ft, waterward_ft : (m,) offsets of the innermost and the outermost; NaN for none. [ft]
+    n_trees : (m,) trees that were looked at.
+    reference : m words for what was measured between.
+    """
+
+    landward_ft: Array
+    waterward_ft: Array
+    n_trees: npt.NDArray[np.intp]
+    reference: list[str]
+
+
+def depths_at(
+    base: core.Baseline,
+    at_ft: Array,
+    station_ft: Array,
+    offset_ft: Array,
+    has_trunk: npt.NDArray[np.bool_],
+    shapes: npt.NDArray[np.object_],
+    parameters: Mapping[str, Any],
+    feet: float,
+) -> Depths:
+    """Depth of the fringe at stations of one stretch.
+
+    Parameters
+    ----------
+    base : Baseline
+        Of the stretch.
+    at_ft : (m,) array
+        Stations asked about, from the stretch's own start. [ft]
+    station_ft, offset_ft, has_trunk, shapes : (n,) arrays
+        Trees of the stretch's fringe: station from the stretch's own start, offset from its
+        smoothed line, whether their trunk was surveyed, and crowns in map units. [ft]
+    parameters : mapping
+        ``fringe_reference``, ``swath_ft``, ``search_ft`` as of the operation.
+    feet : float
+        International feet in one map unit.
+    """
+    asked, swath = str(parameters["fringe_reference"]), float(parameters["swath_ft"])
+    if asked == "edge":
+        crowns = shapely.union_all(shapes) if len(shapes) else shapely.Polygon()
+        low, high = core.edge_depths(base, at_ft / feet, crowns, parameters["search_ft"] / feet)
+        low, high = low * feet, high * feet
+    else:
+        use = has_trunk if asked == "trunk" else np.ones(len(has_trunk), dtype=bool)
+        low, high, count = core.swath_depths(at_ft, station_ft[use], offset_ft[use], swath)
+    near = [np.abs(station_ft - s) <= swath / 2 for s in at_ft]
+    if asked == "edge":
+        count = np.array([int(which.sum()) for which in near], dtype=np.intp)
+    return Depths(low, high, count, [_reference(asked, has_trunk[which]) for which in near])
 
 
 def _reference(asked: str, has_trunk: Any) -> str:

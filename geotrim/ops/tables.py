@@ -14,9 +14,9 @@ from geotrim.units import unit_of
 def plain_table(rows: Any, columns: Sequence[str]) -> Any:
     """DataFrame of rows, the kind of each column read from its name.
 
-    A name with a unit holds numbers, ``n_`` counts, ``is_`` flags; so an empty table joins others
-    and is written to a file like a full one. Columns that already have a kind of their own (flags
-    that may be unknown) keep it.
+    A name with a unit holds numbers, ``n_`` counts, ``is_`` and ``has_`` flags; so an empty table
+    joins others and is written to a file like a full one. Columns that already have a kind of their
+    own (flags that may be unknown) keep it.
 
     Parameters
     ----------
@@ -59,6 +59,6 @@ def kind_of(name: str) -> str | None:
         return "float64"
     if name.startswith("n_"):
         return "int64"
-    if name.startswith("is_"):
+    if name.startswith(("is_", "has_")):
         return _MAY_BE_UNKNOWN.get(name, "bool")
     return "str"

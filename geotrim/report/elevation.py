@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import shapely
 
+from geotrim.core.silhouettes import place_on
 from geotrim.model import Site
 from geotrim.report import facts
 from geotrim.report.crown_marks import KINDS, MARKS, common_prefix, crown_entries
@@ -58,7 +59,7 @@ from geotrim.report.palette import (
     style,
 )
 from geotrim.report.shapes import halo
-from geotrim.report.silhouettes import Seen, outline, place_on, silhouette
+from geotrim.report.silhouettes import Seen, outline, silhouette
 from geotrim.report.window_facts import Plan, plan_of
 
 WIDTH_IN, LEFT_IN, N_COLUMNS = 11.0, 0.7, 4
