@@ -1,0 +1,197 @@
+"""What one year takes off one tree as marks of the stick, and how it stands before."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from geotrim.io.package_read import Package
+from geotrim.report.crew_first import Standing, first_words
+from geotrim.report.crew_places import number_of
+from geotrim.report.crew_tree import Cut
+from geotrim.report.cut_heights import INCHES, inches_up
+from geotrim.report.window_facts import Cut as PlannedCut
+from geotrim.report.window_facts import row_of, rows_of, text_of
+
+#: What a package's findings call the height that a way limits before the cut.
+BEFORE = "height before trimming, from the substrate"
+#: Standard error of a reading and of a mark where the package does not tell it. [ft]
+STICK_FT = 0.2
+CONFIDENCE = 0.95
+#: A share above another by less than this is error of arithmetic.
+NOTHING = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedTree:
+    """What one year takes off a tree.
+
+    cut : of a top as a mark of the stick; of a band as planned, rounded where it is told.
+    top_ft : how tall it stands before, as the marks of earlier years have left it. [ft]
+    is_whole : whether no earlier year has lowered its top.
+    depth_ft : volume of the foliage that stands over the area of the crown; NaN unknown. [ft]
+    """
+
+    cut: Cut
+    top_ft: float
+    is_whole: bool
+    depth_ft: float
+
+
+def planned_tree(
+    package: Package, lot_id: str, row: Mapping[str, Any], cuts: Sequence[PlannedCut], year: int
+) -> PlannedTree:
+    """What a year of the plan takes off a tree.
+
+    Parameters
+    ----------
+    package : Package
+    lot_id : str
+    row : mapping
+        The tree's row of the crowns.
+    cuts : sequence of geotrim.report.window_facts.Cut
+        All its cuts; one of ``year`` is among them.
+    """
+    staged = {int(one["year"]): one for one in _staged(package, lot_id, str(row["crown_id"]))}
+    share = number_of(staged.get(year, {}), "removed_of_standing_frac")
+    limit = _limit(package, lot_id, str(row["crown_id"]))
+    mine = [cut for cut in cuts if max(cut.year, 1) == year]
+    low, high = min(cut.low_ft for cut in mine), max(cut.high_ft for cut in mine)
+    top = number_of(row, "top_height_ft")
+    depth = _depth_ft(row, staged, year)
+    if not any(math.isinf(cut.high_ft) for cut in cuts):  # a band: no cut of it begins at the top
+        return PlannedTree(Cut(low, high, share, limit), top, True, depth)
+    marks = top_marks(cuts, _taken(package, lot_id, row, limit), limit)
+    before = [mark for one, mark in marks.items() if one < year]
+    stands = min([top, *(mark / INCHES for mark in before)])
+    return PlannedTree(Cut(marks[year] / INCHES, math.inf, share, limit), stands, not before, depth)
+
+
+def top_marks(
+    cuts: Sequence[PlannedCut],
+    taken: Callable[[float, float], float] | None = None,
+    limit_frac: float = math.nan,
+) -> dict[int, int]:
+    """Year -> mark to which a top is lowered. [in].
+
+    Parameters
+    ----------
+    cuts : sequence of geotrim.report.window_facts.Cut
+        Of one tree's top, in any order.
+    taken : callable, optional
+        (height, height of the year before) -> share of a year that lowering to it takes.
+    limit_frac : float
+        Most of a year; NaN where none binds.
+
+    Notes
+    -----
+    A mark goes up to the next inch, so a year leaves the top up to an inch above the plan, and the
+    next year would take that inch besides. So a later mark is raised as far as the share of its
+    year asks for; where foliage over height is not known, by as much as the mark before it was:
+    that takes no more from columns of foliage, of which fewer reach a greater height.
+    """
+    out: dict[int, int] = {}
+    before, raised = math.inf, 0.0
+    for cut in sorted(cuts, key=lambda cut: cut.year):
+        if taken is None or not math.isfinite(limit_frac):
+            mark = inches_up(cut.low_ft + raised)
+        else:
+            mark = inches_up(cut.low_ft)
+            while (
+                math.isfinite(before)
+                and mark < before * INCHES
+                and taken(mark / INCHES, before) > limit_frac + NOTHING
+            ):
+                mark += 1
+        out[max(cut.year, 1)] = mark
+        before, raised = mark / INCHES, mark / INCHES - cut.low_ft
+    return out
+
+
+def first_of(package: Package, lot_id: str, row: Mapping[str, Any], tree: PlannedTree) -> str:
+    """What is read by stick before the cut, "" where the plan asks for no reading."""
+    risks = _of(rows_of(package.results, "risks", "risk_trees", lot_id), str(row["crown_id"]))
+    asked = {text_of(one["limit"]) for one in risks if one["is_stick_first"]}
+    if not asked:
+        return ""
+    stick = float(package.parameter("risks", "stick_error_ft") or STICK_FT)
+    error = number_of(risks[0], "height_error_ft")
+    standing = Standing(
+        tree.top_ft,
+        error if tree.is_whole and math.isfinite(error) else stick,
+        tree.depth_ft,
+        _most_ft(package, lot_id, row) if "height-before" in asked else math.inf,
+        stick,
+    )
+    confidence = package.parameter("route", "confidence_frac") or CONFIDENCE
+    return first_words(tree.cut, standing, float(confidence))
+
+
+def _taken(
+    package: Package, lot_id: str, row: Mapping[str, Any], limit: float
+) -> Callable[[float, float], float] | None:
+    """Share of a year that lowering a top takes, from the tree's foliage over height.
+
+    None where the package does not hold it. Of a tree that is cut only in part the share is that of
+    the part, as the stages found it.
+    """
+    crown_id = str(row["crown_id"])
+    curve = _of(rows_of(package.results, "sections", "foliage_curves", lot_id), crown_id)
+    staged = _staged(package, lot_id, crown_id)
+    if not curve or not staged or not math.isfinite(limit):
+        return None
+    curve.sort(key=lambda one: float(one["height_ft"]))
+    at = np.array([float(one["height_ft"]) for one in curve])
+    above = np.array([float(one["above_frac"]) for one in curve])
+    is_of_original = package.parameter("stages", "foliage_reading") == "original"
+
+    def whole(low_ft: float, high_ft: float) -> float:
+        low, high = np.interp([low_ft, min(high_ft, at[-1])], at, above)
+        return float((low - high) / (1.0 if is_of_original else max(1.0 - high, NOTHING)))
+
+    first = min(staged, key=lambda one: int(one["year"]))
+    name = "removed_of_original_frac" if is_of_original else "removed_of_standing_frac"
+    planned, full = number_of(first, name), whole(float(first["from_ft"]), math.inf)
+    part = min(planned / full, 1.0) if full > 0 and math.isfinite(planned) else 1.0
+    return lambda low_ft, high_ft: part * whole(low_ft, high_ft)
+
+
+def _limit(package: Package, lot_id: str, crown_id: str) -> float:
+    tree = _of(rows_of(package.results, "stages", "stage_trees", lot_id), crown_id)
+    return number_of(tree[0], "share_limit_frac") if tree else math.nan
+
+
+def _staged(package: Package, lot_id: str, crown_id: str) -> list[dict[str, Any]]:
+    return _of(rows_of(package.results, "stages", "stage_cuts", lot_id), crown_id)
+
+
+def _of(rows: list[dict[str, Any]], crown_id: str) -> list[dict[str, Any]]:
+    return [row for row in rows if str(row["crown_id"]) == crown_id]
+
+
+def _depth_ft(row: Mapping[str, Any], staged: Mapping[int, Mapping[str, Any]], year: int) -> float:
+    """Volume of what stands before a year's cut over the crown's area. [ft]."""
+    earlier = sum(float(one["removed_ft3"]) for when, one in staged.items() if when < year)
+    area = number_of(row, "crown_area_ft2")
+    return (number_of(row, "volume_ft3") - earlier) / area if area > 0 else math.nan
+
+
+def _most_ft(package: Package, lot_id: str, row: Mapping[str, Any]) -> float:
+    """Most that the way allows before the cut; infinite where no finding names it. [ft]."""
+    window = row_of(package.results, "window", "window_lots", lot_id)
+    way = text_of(window["way"]) if window is not None else ""
+    way = way or text_of(row.get("outcome_route"))
+    found = rows_of(package.results, "route", "findings", lot_id)
+    limits = [
+        float(number[1])
+        for one in _of(found, str(row["crown_id"]))
+        if one["measure"] == BEFORE
+        and way in str(one["routes"])
+        and (number := re.fullmatch(r"at most ([\d.]+) ft", str(one["limit"])))
+    ]
+    return min(limits, default=math.inf)
