@@ -25,6 +25,7 @@ from geotrim.report.crew_tree import (
     OTHER_PLANT,
     CrewLot,
     CrewTree,
+    Cut,
     Place,
 )
 from geotrim.report.cut_heights import inches_down, inches_up, stick_words
