@@ -137,14 +137,14 @@ def _figures_row(
     """The row of figures the user gave."""
     area = float("nan") if lost_area_ft2 is None else lost_area_ft2
     if n_trimmed is None and n_cut_low is None:
-        return _row(None, "figures given", None, area, rules)
+        return consequence_row(None, "figures given", None, area, rules)
     for name, value in (("n_trimmed", n_trimmed), ("n_cut_low", n_cut_low)):
         if value is None:
             raise RangeError(
                 name, "nothing", "both n_trimmed and n_cut_low, or neither", f"give {name} too"
             )
     counts = Counts(int(n_trimmed or 0), int(n_cut_low or 0))
-    return _row(None, "figures given", (counts, counts), area, rules)
+    return consequence_row(None, "figures given", (counts, counts), area, rules)
 
 
 def _plan_rows(
@@ -169,7 +169,7 @@ def _plan_rows(
         may = mine & (plan.is_trimmed != 0.0) & (plan.is_low != 0.0)
         sure = may & (plan.is_trimmed == 1.0) & (plan.is_low == 1.0)
         area = float(plan.area_ft2[may].sum())
-        row = _row(lot_id, "plan", counts, area, rules)
+        row = consequence_row(lot_id, "plan", counts, area, rules)
         row["n_trimmed"] = int((plan.is_trimmed[mine] == 1.0).sum())
         row["n_cut_low"], row["n_uncertain_trees"] = int(sure.sum()), int((may & ~sure).sum())
         rows.append(row)
@@ -177,7 +177,7 @@ def _plan_rows(
     return rows, trees, [*plan.notes, *_plan_notes(trees)]
 
 
-def _row(
+def consequence_row(
     lot_id: str | None,
     basis: str,
     counts: tuple[Counts, Counts] | None,
