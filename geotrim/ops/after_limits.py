@@ -1,0 +1,212 @@
+"""Limits after a cut: each rule that binds a tree that was cut, held against what was found."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from geotrim.ops.package_rules import floor_of
+from geotrim.ops.stage_rules import ANY_HEIGHT
+from geotrim.ops.window_rules import BEFORE, Seen, Way
+from geotrim.rules.rule_file import Limit, Rule, measures
+from geotrim.rules.rule_set import RuleSet
+from geotrim.rules.verdict import MET, NOT_MET, UNKNOWN, WORDS, margin, under_condition
+
+COLUMNS = (
+    "lot_id", "crown_id", "rule_id", "measure", "value", "standard_error", "unit", "limit",
+    "verdict", "margin", "is_at_least", "effect", "words", "section", "confidence", "is_local",
+)  # fmt: skip
+#: The plan's own limit of a year, where it is stricter than the rule it rests on.
+PLAN_SHARE = "plan-share"
+#: Words of measures that mean something else once the cut is made.
+FOUND_WORDS = {"cut_above_base_ft": "height left above the lowest foliage"}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AfterRules:
+    """Rules that trees of a lot are held against after a cut.
+
+    floor : least height; None where no rule states one.
+    shares : rules on the share of a year; good practice among them.
+    bases : rules on how far a cut stays over the lowest foliage.
+    not_bound : (rule, tree) of local rules that do not bind a tree.
+    """
+
+    rules: RuleSet
+    floor: Rule | None
+    shares: tuple[Rule, ...]
+    bases: tuple[Rule, ...]
+    not_bound: frozenset[tuple[str, str]]
+    confidence_frac: float
+
+
+def after_rules(
+    way: Way,
+    facts: Mapping[str, Any],
+    rules: RuleSet,
+    findings: Any,
+    *,
+    share_from_ft: float,
+    quarter_reading: str,
+    confidence_frac: float,
+) -> AfterRules:
+    """The rules of one way, as trees are held against them once they are cut.
+
+    Parameters
+    ----------
+    way : Way
+    facts : mapping
+        Of the lot.
+    rules : RuleSet
+    findings : DataFrame
+        Of the lot; ``is_binding`` of local rules is read.
+    share_from_ft : float
+        Trees from this height up keep the share of good practice. [ft]
+    quarter_reading : str
+        Of A-07: ``any-height`` stages every mangrove.
+    confidence_frac : float
+    """
+    stages = way.stages
+    quarter = replace(way.quarter, when=(Limit(BEFORE, ">=", share_from_ft, "ft"),))
+    if quarter_reading == ANY_HEIGHT:
+        stages = tuple(replace(rule, when=()) for rule in stages)
+    out = set()
+    if len(findings):
+        mine = findings[findings["crown_id"].notna() & findings["is_local"].astype(bool)]
+        for row in mine[mine["is_binding"].eq(False).fillna(False)].to_dict("records"):
+            out.add((str(row["rule_id"]), str(row["crown_id"])))
+    return AfterRules(
+        rules=rules,
+        floor=floor_of(way, facts, rules),
+        shares=(*stages, quarter),
+        bases=way.cuts,
+        not_bound=frozenset(out),
+        confidence_frac=confidence_frac,
+    )
+
+
+def findings_after(trees: Any, plan: Mapping[str, Any], given: AfterRules) -> Iterator[Any]:
+    """A row for each rule that binds a tree which was, or may have been, cut.
+
+    Parameters
+    ----------
+    trees : DataFrame
+        As :func:`geotrim.ops.after_cut.after_cut` has them: what was found, ``is_cut``,
+        ``removed_frac``, ``removed_error_frac``, ``removed_least_frac``.
+    plan : mapping
+        Tree -> (the plan's own share of a year, the rule it rests on).
+    given : AfterRules
+
+    Notes
+    -----
+    A share that is only known to be no less than some value can be *not met*, never *met*. A rule
+    of which it cannot be told whether it binds is met only where it would be met anyway.
+    """
+    for tree in trees.to_dict("records"):
+        if tree["is_mangrove"] == 0.0 or tree["is_cut"] == 0.0:
+            continue
+        seen = _seen(tree, given.confidence_frac)
+        if given.floor is not None:
+            yield from _row(tree, given.floor, tree["found_ft"], tree["found_error_ft"], given)
+        own = plan.get(tree["crown_id"])
+        for rule in (*given.shares, *([own] if own is not None else [])):
+            yield from _share_row(tree, rule, seen, given)
+        yield from _base_rows(tree, seen, given)
+
+
+def plan_share(share_frac: float, rule: Rule | None) -> Rule | None:
+    """The plan's own limit of a year as a rule; None where it is the rule's own number.
+
+    Examples
+    --------
+    >>> from geotrim.rules.rule_set import rule_set
+    >>> rule = rule_set().rules["quarter-a-year"]
+    >>> plan_share(0.22, rule).limit.words(), plan_share(0.25, rule)
+    ('at most 22 %', None)
+    """
+    if rule is None or not share_frac < rule.limit.number - 1e-9:
+        return None
+    words = f"The plan keeps a margin: {rule.limit.words()} by the rule, less by the plan."
+    limit = replace(rule.limit, number=share_frac)
+    return replace(
+        rule, id=PLAN_SHARE, when=(), limit=limit, words=words, effect="warning", section="the plan"
+    )
+
+
+def _seen(tree: Mapping[str, Any], confidence_frac: float) -> Seen:
+    def one(name: str) -> Any:
+        return np.array([tree[name]], dtype=np.float64)
+
+    return Seen(
+        top_ft=one("top_ft"),
+        error_ft=one("top_error_ft"),
+        is_red=one("is_red"),
+        is_mangrove=one("is_mangrove"),
+        base_ft=one("base_ft"),
+        shoreline_ft=np.nan,
+        shoreline_error_ft=np.nan,
+        confidence_frac=confidence_frac,
+    )
+
+
+def _share_row(tree: Mapping[str, Any], rule: Rule, seen: Seen, given: AfterRules) -> Iterator[Any]:
+    if (rule.id, tree["crown_id"]) in given.not_bound:
+        return
+    bound = int(seen.bound(rule)[0])
+    if bound == NOT_MET:
+        return
+    value, error = tree["removed_frac"], tree["removed_error_frac"]
+    is_least = bool(np.isnan(value) and np.isfinite(tree["removed_least_frac"]))
+    if is_least:
+        value, error = tree["removed_least_frac"], tree["removed_least_error_frac"]
+    yield from _row(tree, rule, value, error, given, bound=bound, is_least=is_least)
+
+
+def _base_rows(tree: Mapping[str, Any], seen: Seen, given: AfterRules) -> Iterator[Any]:
+    """How far the foliage left begins over the cut; not looked at where the base is not known."""
+    if np.isnan(tree["base_ft"]):
+        return
+    for rule in given.bases:
+        bound = int(seen.bound(rule)[0])
+        if bound == NOT_MET:
+            continue
+        over = tree["found_ft"] - tree["base_ft"]
+        yield from _row(tree, rule, over, tree["found_error_ft"], given, bound=bound)
+
+
+def _row(
+    tree: Mapping[str, Any],
+    rule: Rule,
+    value: float,
+    error: float,
+    given: AfterRules,
+    *,
+    bound: int = MET,
+    is_least: bool = False,
+) -> Iterator[Any]:
+    limit = rule.limit
+    code = limit.judge(value, error, given.confidence_frac)
+    if is_least and int(code) != NOT_MET:
+        code = np.asarray(UNKNOWN, dtype=np.int8)
+    code = under_condition(np.asarray(bound, dtype=np.int8), code)
+    yield {
+        "lot_id": tree["lot_id"],
+        "crown_id": tree["crown_id"],
+        "rule_id": rule.id,
+        "measure": FOUND_WORDS.get(limit.measure, str(measures()[limit.measure]["words"])),
+        "value": float(value),
+        "standard_error": float(error),
+        "unit": limit.unit,
+        "limit": limit.words(),
+        "verdict": WORDS[int(code)],
+        "margin": float(margin(value, limit.compare, limit.number)),
+        "is_at_least": is_least,
+        "effect": rule.effect,
+        "words": rule.words,
+        "section": rule.section,
+        "confidence": rule.confidence,
+        "is_local": given.rules.is_local(rule),
+    }

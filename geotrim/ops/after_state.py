@@ -1,0 +1,186 @@
+"""What became of each tree: as planned, more, less, not done, or cut though it was to be left."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from geotrim.core.cut_found import Strip
+from geotrim.ops.after_trees import RASTER
+from geotrim.ops.stage_plan import CLEAR_BAND, LOWER_TOP
+from geotrim.rules.verdict import AT_LIMIT_FT, standard_errors
+
+AS_PLANNED = "as planned"
+MORE = "cut more than planned"
+LESS = "cut less than planned"
+NOT_DONE = "not done"
+UNPLANNED = "cut though to be left"
+EARLY = "cut before its year"
+LEFT = "left as planned"
+UNCLEAR = "cannot be told"
+UNREAD = "not read"
+OTHER = "no mangrove"
+#: In the order in which they are told: what is wrong first.
+STATES = (UNPLANNED, EARLY, MORE, LESS, NOT_DONE, UNCLEAR, UNREAD, AS_PLANNED, LEFT, OTHER)
+#: States of which something is still to be done.
+TO_DO = (LESS, NOT_DONE)
+#: Heights are told to a crew rounded up by as much: a tenth of a foot, more than an inch.
+ROUNDED_FT = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Became:
+    """What became of a tree.
+
+    state : one of ``STATES``.
+    words : what else there is to say, "" if nothing.
+    is_cut : 1 cut, 0 not cut, NaN where that cannot be told.
+    """
+
+    state: str
+    words: str
+    is_cut: float
+
+
+def became(tree: Mapping[str, Any], confidence_frac: float, earlier: list[Strip]) -> Became:
+    """What became of one tree.
+
+    Parameters
+    ----------
+    tree : mapping
+        A row of :func:`geotrim.ops.after_trees.with_found`.
+    confidence_frac : float
+        Heights no farther apart than their errors at this confidence are taken as the same.
+    earlier : strips
+        Cleared in earlier years of the plan. [ft]
+
+    Notes
+    -----
+    A height found is held against the planned one by its own error, and against the height before
+    by both errors. Where it fits both, the tick of the crew decides; without one it cannot be told.
+    A cut that stops short by no more than heights are rounded for a stick is as planned.
+    """
+    if tree["is_mangrove"] == 0.0:
+        return Became(OTHER, _other_words(tree, confidence_frac), 0.0)
+    if tree["treatment"] == LOWER_TOP:
+        return _lowered(tree, confidence_frac)
+    if tree["treatment"] == CLEAR_BAND:
+        return _cleared(tree, confidence_frac, earlier)
+    return _left(tree, confidence_frac)
+
+
+def fell(tree: Mapping[str, Any], confidence_frac: float) -> float:
+    """1 where the top stands lower than before by more than both errors, 0 where not, NaN unknown.
+
+    Examples
+    --------
+    >>> tree = {"before_ft": 12.0, "before_error_ft": 0.4, "found_ft": 11.3, "found_error_ft": 0.1}
+    >>> fell(tree, 0.95), fell({**tree, "found_ft": 11.0}, 0.95)
+    (0.0, 1.0)
+    """
+    gap = tree["before_ft"] - tree["found_ft"]
+    if np.isnan(gap):
+        return np.nan
+    return float(gap > _reach(tree, confidence_frac, "before_error_ft", "found_error_ft"))
+
+
+def has_band(tree: Mapping[str, Any]) -> bool:
+    """Whether a cleared band was read."""
+    return bool(np.isfinite(tree["cleared_to_ft"]))
+
+
+def _reach(tree: Mapping[str, Any], confidence_frac: float, *names: str) -> float:
+    errors = np.nan_to_num([float(tree[name]) for name in names])
+    return float(standard_errors(confidence_frac) * np.sqrt(np.sum(errors**2))) + AT_LIMIT_FT
+
+
+def _lowered(tree: Mapping[str, Any], confidence: float) -> Became:
+    """A tree whose top was to be lowered."""
+    done, found, planned = tree["is_done"], tree["found_ft"], tree["planned_height_ft"]
+    if np.isnan(found):
+        return _unread(tree, "its height was not read")
+    more = "a band was cleared too, which the plan does not ask for" if has_band(tree) else ""
+    reach = _reach(tree, confidence, "found_error_ft")
+    is_planned = -reach <= found - planned <= reach + ROUNDED_FT
+    is_same = fell(tree, confidence) == 0.0
+    if more:
+        return Became(MORE, more, 1.0)
+    if is_planned and is_same:
+        if done is None:
+            return Became(UNCLEAR, "the planned cut is smaller than the errors", np.nan)
+        return Became(AS_PLANNED if done else NOT_DONE, "by the crew's word", float(done))
+    if is_same:
+        words = ["marked as done, but read no lower than before"] if done else []
+        words += _taller(tree, confidence)
+        return Became(NOT_DONE, "; ".join(words), 0.0)
+    odd = "marked as not done, but read lower" if done is False else ""
+    if np.isnan(tree["before_ft"]) and not is_planned and found > planned:
+        return Became(UNCLEAR, "its height before is not known", np.nan)
+    state = AS_PLANNED if is_planned else MORE if found < planned else LESS
+    return Became(state, odd, 1.0)
+
+
+def _cleared(tree: Mapping[str, Any], confidence: float, earlier: list[Strip]) -> Became:
+    """A tree that was to be cleared in a band, its top kept."""
+    if fell(tree, confidence) == 1.0:
+        return Became(MORE, "its top was lowered, which the plan does not ask for", 1.0)
+    done = tree["is_done"]
+    if not has_band(tree):
+        if done is False:
+            return Became(NOT_DONE, "", 0.0)
+        why = "the cleared band was not read"
+        if tree["found_by"] == RASTER:
+            why += "; a raster from above cannot see it under a kept top"
+        return _unread(tree, why)
+    reach = _reach(tree, confidence, "band_error_ft")
+    low, high = tree["cleared_from_ft"], tree["cleared_to_ft"]
+    lowest = min([tree["planned_from_ft"], *(a for a, _ in earlier)])
+    words = ["marked as not done, but a cleared band was read"] if done is False else []
+    if low < lowest - reach or high > tree["planned_to_ft"] + reach:
+        return Became(MORE, "; ".join(words), 1.0)
+    slack = reach + ROUNDED_FT
+    is_short = low > tree["planned_from_ft"] + slack or high < tree["planned_to_ft"] - slack
+    return Became(LESS if is_short else AS_PLANNED, "; ".join(words), 1.0)
+
+
+def _left(tree: Mapping[str, Any], confidence: float) -> Became:
+    """A tree that this year's plan leaves."""
+    dropped = fell(tree, confidence)
+    if dropped == 1.0 or has_band(tree) or (tree["is_done"] is True and np.isnan(dropped)):
+        if tree["later_year"]:
+            return Became(EARLY, f"planned for year {tree['later_year']}", 1.0)
+        return Became(UNPLANNED, _why_left(tree), 1.0)
+    if tree["is_done"] is True:
+        return Became(UNCLEAR, "marked as done, but read no lower than before", np.nan)
+    if np.isnan(tree["found_ft"]):
+        return Became(UNREAD, "the plan leaves it; taken as not cut", 0.0)
+    return Became(LEFT, "; ".join(_taller(tree, confidence)), 0.0)
+
+
+def _unread(tree: Mapping[str, Any], why: str) -> Became:
+    done = tree["is_done"]
+    if done is False:
+        return Became(NOT_DONE, "by the crew's word", 0.0)
+    return Became(UNREAD, f"marked as done; {why}" if done else why, 1.0 if done else np.nan)
+
+
+def _why_left(tree: Mapping[str, Any]) -> str:
+    why = str(tree["why_left"] or "").rstrip(".")
+    if tree["is_in_window"] is False and "outside the window" not in why:
+        return f"outside the window; {why}" if why else "outside the window"
+    return why or "the plan cuts nothing of it"
+
+
+def _taller(tree: Mapping[str, Any], confidence: float) -> list[str]:
+    reach = _reach(tree, confidence, "before_error_ft", "found_error_ft")
+    is_taller = tree["found_ft"] - tree["before_ft"] > reach
+    return ["read taller than before the cut: check the reading"] if is_taller else []
+
+
+def _other_words(tree: Mapping[str, Any], confidence: float) -> str:
+    if fell(tree, confidence) == 1.0 or has_band(tree):
+        return "cut; not counted, and a local tree code may apply"
+    return "not counted"

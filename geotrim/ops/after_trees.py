@@ -1,0 +1,244 @@
+"""Trees of a lot after a year's cut: what they were, what was planned, and what was found."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from geotrim.core.coverage import Floats
+from geotrim.core.cut_found import FoliageCurve, Strip, is_curve, strips_of
+from geotrim.core.solids import FORM_FACTORS
+from geotrim.ops.stage_plan import CLEAR_BAND, LOWER_TOP
+from geotrim.rules.species import is_mangrove, is_red
+from geotrim.rules.verdict import standard_errors
+
+#: By what a height was found.
+STICK, RASTER = "stick", "raster"
+#: Treatment of a tree that the year's plan leaves.
+LEAVE = "leave"
+#: How the foliage of a canopy model moves with the height; see ``core/cut_found.py``.
+MOVES = {"profile": "lift", **dict.fromkeys(FORM_FACTORS, "stretch")}
+
+
+def trees_of(tables: Mapping[str, Any], lot_id: str, year: int) -> Any:
+    """Every tree of a lot as it was before a year's cut, with what the plan has for it.
+
+    Parameters
+    ----------
+    tables : mapping
+        Layers of a package: ``crowns``, ``stage_cuts``, and where they are there ``window_trees``.
+    lot_id : str
+    year : int
+        Year of the plan, from 1.
+
+    Returns
+    -------
+    DataFrame
+        A row a tree, by station. ``top_ft`` and ``top_error_ft``: height before the first cut;
+        ``before_ft`` and ``before_error_ft``: before this year's, that of the plan after the
+        earlier years. ``is_mangrove``, ``is_red``: 1, 0, NaN. ``later_year``: next year of the
+        plan that cuts it, 0 for none.
+    """
+    crowns = _of_lot(tables["crowns"], lot_id)
+    ids = crowns["crown_id"].astype(str).to_numpy(dtype=object)
+    top = _first(crowns, "tree_outcomes_top_height_ft", "top_height_ft")
+    error = _first(crowns, "tree_outcomes_height_error_ft", "height_error_ft")
+    species = crowns["species"] if "species" in crowns else pd.Series([None] * len(ids))
+    names = [None if pd.isna(name) else str(name) for name in species]
+    table = pd.DataFrame(
+        {
+            "lot_id": lot_id,
+            "crown_id": ids,
+            "species": pd.Series(names, dtype=object),
+            "is_mangrove": [_yes_no(is_mangrove(name)) for name in names],
+            "is_red": [_yes_no(is_red(name)) for name in names],
+            "station_ft": _first(crowns, "station_ft"),
+            "base_ft": _first(crowns, "base_height_ft"),
+            "crown_area_ft2": _first(crowns, "crown_area_ft2"),
+            "volume_ft3": _first(crowns, "volume_ft3"),
+            "top_ft": top,
+            "top_error_ft": error,
+        }
+    )
+    table = _with_plan(table, tables, lot_id, year)
+    return table.sort_values("station_ft", kind="stable").reset_index(drop=True)
+
+
+def _with_plan(table: Any, tables: Mapping[str, Any], lot_id: str, year: int) -> Any:
+    cuts = cuts_of(tables, lot_id)
+    n = len(table)
+    columns: dict[str, Any] = {
+        "treatment": np.full(n, LEAVE, dtype=object),
+        "later_year": np.zeros(n, dtype=np.int64),
+        "planned_on": np.full(n, None, dtype=object),
+        "later_on": np.full(n, None, dtype=object),
+        "before_ft": table["top_ft"].to_numpy(dtype=np.float64).copy(),
+        "before_error_ft": table["top_error_ft"].to_numpy(dtype=np.float64).copy(),
+    }
+    for name in ("planned_height_ft", "planned_from_ft", "planned_to_ft", "planned_removed_frac"):
+        columns[name] = np.full(n, np.nan)
+    for k, tree in enumerate(table["crown_id"]):
+        own = cuts[cuts["crown_id"] == tree]
+        earlier, later = own[own["year"] < year], own[own["year"] > year]
+        tops = earlier[earlier["to_ft"].isna()]
+        if len(tops):
+            columns["before_ft"][k] = float(tops["height_after_ft"].iloc[-1])
+            columns["before_error_ft"][k] = np.nan
+        if len(later):
+            first = later.iloc[0]
+            columns["later_year"][k], columns["later_on"][k] = int(first["year"]), first["date"]
+        for cut in own[own["year"] == year].to_dict("records"):
+            is_top = bool(np.isnan(cut["to_ft"]))
+            columns["treatment"][k] = LOWER_TOP if is_top else CLEAR_BAND
+            columns["planned_on"][k] = cut["date"]
+            columns["planned_removed_frac"][k] = cut["removed_of_standing_frac"]
+            columns["planned_height_ft"][k] = cut["height_after_ft"]
+            if not is_top:
+                columns["planned_from_ft"][k] = cut["from_ft"]
+                columns["planned_to_ft"][k] = cut["to_ft"]
+    return table.assign(**columns, **_of_window(table, tables, lot_id))
+
+
+def _of_window(table: Any, tables: Mapping[str, Any], lot_id: str) -> dict[str, Any]:
+    """Whether each tree is within the window, NA where there is none, and why it is left."""
+    rows = tables.get("window_trees")
+    known: dict[str, Any] = {}
+    if rows is not None and len(rows):
+        mine = rows[rows["lot_id"].astype(str) == lot_id]
+        known = {str(row["crown_id"]): row for row in mine.to_dict("records")}
+    found = [known.get(tree) for tree in table["crown_id"]]
+    flags = [None if row is None else bool(row["is_in_span"]) for row in found]
+    whys = ["" if row is None or pd.isna(row["why_left"]) else row["why_left"] for row in found]
+    return {
+        "is_in_window": pd.array(flags, dtype="boolean"),
+        "why_left": pd.Series(whys, dtype=object),
+    }
+
+
+def with_found(table: Any, readings: Any, raster: Any, confidence_frac: float) -> tuple[Any, Any]:
+    """The trees with what was found of them, and those of which stick and raster disagree.
+
+    Parameters
+    ----------
+    table : DataFrame
+        From :func:`trees_of`.
+    readings : DataFrame or None
+        As :func:`geotrim.io.cut_readings.read_cut_readings` gives them.
+    raster : DataFrame or None
+        ``crown_id``, ``height_ft``, ``height_error_ft``, ``volume_ft3``, NaN where a crown was not
+        seen whole.
+    confidence_frac : float
+        Two heights farther apart than their errors at this confidence contradict each other.
+
+    Returns
+    -------
+    table : DataFrame
+        ``found_ft``, ``found_error_ft``, ``found_by`` (``stick``, ``raster`` or ""),
+        ``after_ft3``, ``cleared_from_ft``, ``cleared_to_ft``, ``is_done``, ``reader``, ``cut_on``,
+        ``note``. A height by stick goes before one of the raster.
+    contradicted : list of (crown_id, stick height, raster height)
+    """
+    n = len(table)
+    of_stick = _rows_by_tree(readings)
+    of_raster = _rows_by_tree(raster)
+    texts = {name: np.full(n, None, dtype=object) for name in ("is_done", "reader", "cut_on")}
+    texts |= {"found_by": np.full(n, "", dtype=object), "note": np.full(n, "", dtype=object)}
+    names = ("found_ft", "found_error_ft", "after_ft3", "cleared_from_ft", "cleared_to_ft")
+    values = {name: np.full(n, np.nan) for name in names}
+    contradicted = []
+    for k, tree in enumerate(table["crown_id"]):
+        seen, read = of_raster.get(tree), of_stick.get(tree)
+        if seen is not None and np.isfinite(seen["height_ft"]):
+            values["found_ft"][k] = seen["height_ft"]
+            values["found_error_ft"][k] = seen["height_error_ft"]
+            values["after_ft3"][k] = seen["volume_ft3"]
+            texts["found_by"][k] = RASTER
+        if read is None:
+            continue
+        for name, column in (("is_done", "is_done"), ("reader", "reader"), ("cut_on", "date")):
+            texts[name][k] = read[column]
+        texts["note"][k] = read["note"] or ""
+        values["cleared_from_ft"][k] = read["cleared_from_ft"]
+        values["cleared_to_ft"][k] = read["cleared_to_ft"]
+        if np.isfinite(read["height_ft"]):
+            stick = np.array([read["height_ft"], read["height_error_ft"]])
+            if texts["found_by"][k] == RASTER and _differ(stick, seen, confidence_frac):
+                contradicted.append((tree, float(stick[0]), float(values["found_ft"][k])))
+            values["found_ft"][k], values["found_error_ft"][k] = stick
+            texts["found_by"][k] = STICK
+        elif np.isfinite(read["height_error_ft"]) and texts["found_by"][k] == "":
+            values["found_error_ft"][k] = read["height_error_ft"]
+    band_error = [
+        np.nan if tree not in of_stick else of_stick[tree]["height_error_ft"]
+        for tree in table["crown_id"]
+    ]
+    return table.assign(**values, **texts, band_error_ft=band_error), contradicted
+
+
+def _differ(stick: Floats, seen: Any, confidence_frac: float) -> bool:
+    errors = np.hypot(*np.nan_to_num([stick[1], seen["height_error_ft"]]))
+    gap = abs(float(stick[0]) - float(seen["height_ft"]))
+    return bool(gap > standard_errors(confidence_frac) * errors)
+
+
+def curves_of(tables: Mapping[str, Any], lot_id: str) -> dict[str, FoliageCurve]:
+    """Foliage curve of each tree of a lot; none where the package has none."""
+    rows = tables.get("foliage_curves")
+    out: dict[str, FoliageCurve] = {}
+    if rows is None or not len(rows):
+        return out
+    mine = _of_lot(rows, lot_id)
+    for tree, own in mine.groupby(mine["crown_id"].astype(str), sort=False):
+        own = own.sort_values("height_ft", kind="stable")
+        height, above = own["height_ft"].to_numpy(float), own["above_frac"].to_numpy(float)
+        if is_curve(height, above):
+            model = str(own["canopy_model"].iloc[0])
+            out[str(tree)] = FoliageCurve(height, above, MOVES.get(model, "rise"))
+    return out
+
+
+def cuts_of(tables: Mapping[str, Any], lot_id: str) -> Any:
+    """Planned cuts of a lot, by tree and year."""
+    cuts = tables.get("stage_cuts")
+    if cuts is None or not len(cuts):
+        columns = ("crown_id", "year", "date", "from_ft", "to_ft", "height_after_ft")
+        return pd.DataFrame({name: [] for name in (*columns, "removed_of_standing_frac")})
+    mine = _of_lot(cuts, lot_id)
+    dates = [None if pd.isna(day) else str(day)[:10] for day in mine["date"]]
+    mine = mine.assign(crown_id=mine["crown_id"].astype(str), date=pd.Series(dates, mine.index))
+    return mine.sort_values(["crown_id", "year"], kind="stable")
+
+
+def earlier_strips(cuts: Any, tree: str, year: int) -> list[Strip]:
+    """What the plan has cleared of a tree before a year."""
+    own = cuts[(cuts["crown_id"] == tree) & (cuts["year"] < year)]
+    return strips_of(own["from_ft"], own["to_ft"])
+
+
+def _of_lot(table: Any, lot_id: str) -> Any:
+    """Rows of one lot; every row where the table knows no lots."""
+    if "lot_id" not in table.columns or table["lot_id"].isna().all():
+        return table
+    return table[table["lot_id"].astype(str) == lot_id]
+
+
+def _rows_by_tree(table: Any) -> dict[str, Any]:
+    if table is None:
+        return {}
+    return {str(row["crown_id"]): row for row in table.to_dict("records")}
+
+
+def _first(table: Any, *names: str) -> Floats:
+    """The first of some columns that is there, NaN throughout if none is."""
+    for name in names:
+        if name in table.columns:
+            column: Floats = table[name].to_numpy(dtype=np.float64, na_value=np.nan)
+            return column
+    return np.full(len(table), np.nan)
+
+
+def _yes_no(value: bool | None) -> float:
+    return np.nan if value is None else float(value)
