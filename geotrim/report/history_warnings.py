@@ -1,0 +1,261 @@
+"""What a reader of a ledger should look at: years that are too short, shares, floors, doubles."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date
+from itertools import pairwise
+
+from geotrim.core.staging import years_later
+from geotrim.io.ledger import Kept
+from geotrim.io.ledger_entry import Entry, TreeEntry
+from geotrim.report.furniture import counted
+from geotrim.report.history_lines import day_of
+from geotrim.report.history_text import height_words, names, share_words
+from geotrim.rules.rule_file import Rule
+from geotrim.rules.rule_set import rule_set
+
+#: Rules whose numbers stand in where a plan does not tell a tree's own.
+YEARLY_RULE, FLOOR_RULE = "professional-stages", "professional-height-after"
+#: Shares and heights this close to a limit are at it, not past it.
+AT_LIMIT = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Warned:
+    """A warning.
+
+    crown_ids : the trees it is about, none where it is about the lot.
+    """
+
+    lot_id: str
+    crown_ids: tuple[str, ...]
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class MadeCut:
+    """A cut that was made, as one entry tells it."""
+
+    day: date
+    number: int
+    plan_sha256: str
+    year: int
+
+
+def warnings_of(in_force: Iterable[Kept]) -> list[Warned]:
+    """Every warning of the entries that count, lot by lot.
+
+    Parameters
+    ----------
+    in_force : iterable of Kept
+        With corrections applied, as :func:`geotrim.io.ledger.in_force` gives them.
+    """
+    entries = list(in_force)
+    out: list[Warned] = []
+    for lot in dict.fromkeys(one.entry.lot_id for one in entries):
+        mine = [one for one in entries if one.entry.lot_id == lot]
+        cuts = made_cuts(mine)
+        for found in (
+            _plans_twice(mine),
+            _cuts_too_soon(cuts),
+            _planned_too_soon(mine, cuts),
+            _over_share(mine),
+            _under_floor(mine, cuts),
+        ):
+            out += [Warned(lot, crowns, words) for crowns, words in found]
+    return out
+
+
+def made_cuts(entries: Sequence[Kept]) -> dict[str, list[MadeCut]]:
+    """Crown id -> its cuts that were made, by day; one that was entered and verified is one.
+
+    A verification tells of a cut where it says that it was made, and no entry of the cut of that
+    plan and year is there.
+    """
+    out: dict[str, list[MadeCut]] = {}
+    for kind in ("cut", "verification"):
+        for one in entries:
+            if one.entry.kind != kind:
+                continue
+            for tree in one.entry.trees:
+                mine = out.setdefault(tree.crown_id, [])
+                cut = MadeCut(day_of(one.entry, tree), one.number, one.entry.plan_sha256, tree.year)
+                is_made = tree.is_done is True or (kind == "cut" and tree.is_done is None)
+                if is_made and not (kind == "verification" and _is_told(cut, mine)):
+                    mine.append(cut)
+    return {
+        crown: sorted(cuts, key=lambda cut: (cut.day, cut.number))
+        for crown, cuts in out.items()
+        if cuts
+    }
+
+
+def _is_told(cut: MadeCut, cuts: Iterable[MadeCut]) -> bool:
+    """Whether the cut of a plan's year is among those that are known."""
+    return any(
+        one.year == cut.year and one.plan_sha256 in ("", cut.plan_sha256) for one in cuts
+    ) or any(one.day == cut.day for one in cuts)
+
+
+def latest_plan(entries: Iterable[Kept]) -> Kept | None:
+    """The plan of a lot that counts: the one that was entered last."""
+    plans = [one for one in entries if one.entry.kind == "plan"]
+    return plans[-1] if plans else None
+
+
+def still_planned(
+    entries: Sequence[Kept], cuts: dict[str, list[MadeCut]]
+) -> Iterator[tuple[Kept, TreeEntry]]:
+    """Planned cuts of the latest plan that nobody told to be made."""
+    plan = latest_plan(entries)
+    if plan is None:
+        return
+    for tree in plan.entry.trees:
+        done = cuts.get(tree.crown_id, [])
+        if not any(
+            cut.year == tree.year and cut.plan_sha256 in ("", plan.entry.plan_sha256)
+            for cut in done
+        ):
+            yield plan, tree
+
+
+def _planned_too_soon(
+    entries: Sequence[Kept], cuts: dict[str, list[MadeCut]]
+) -> Iterator[tuple[tuple[str, ...], str]]:
+    """Planned cuts whose earliest day lies within a year of the tree's last cut."""
+    groups: dict[tuple[int, int, date, date, int], list[str]] = {}
+    for plan, tree in still_planned(entries, cuts):
+        last = cuts.get(tree.crown_id, [])[-1:]
+        if not last or not tree.date:
+            continue
+        start = date.fromisoformat(tree.date)
+        if start < years_later(last[0].day, 1):
+            key = (plan.number, tree.year, start, last[0].day, last[0].number)
+            groups.setdefault(key, []).append(tree.crown_id)
+    for (plan_no, year, start, cut_day, cut_no), ids in groups.items():
+        of = f"year {year} of the plan" if year else "the plan"
+        yield (
+            tuple(ids),
+            (
+                f"{of} (entry {plan_no}) is set for {start} on, {_after(start, cut_day)} "
+                f"(entry {cut_no}) of {names(ids)}; a year has passed on "
+                f"{years_later(cut_day, 1)}"
+            ),
+        )
+
+
+def _after(day: date, cut: date) -> str:
+    """How far a day is from a cut."""
+    n_days = (day - cut).days
+    if n_days > 0:
+        return f"{counted(n_days, 'day')} after the cut of {cut}"
+    if n_days == 0:
+        return f"the day of the cut of {cut}"
+    return f"{counted(-n_days, 'day')} before the cut that was made on {cut}"
+
+
+def _cuts_too_soon(
+    cuts: dict[str, list[MadeCut]],
+) -> Iterator[tuple[tuple[str, ...], str]]:
+    """Cuts of one tree that were made within a year of each other."""
+    groups: dict[tuple[date, date, int, int], list[str]] = {}
+    for crown, mine in cuts.items():
+        for first, second in pairwise(mine):
+            if second.day < years_later(first.day, 1):
+                key = (first.day, second.day, first.number, second.number)
+                groups.setdefault(key, []).append(crown)
+    for (first_day, second_day, first_no, second_no), ids in groups.items():
+        yield (
+            tuple(ids),
+            (
+                f"{names(ids)} cut twice within a year: {first_day} (entry {first_no}) and "
+                f"{second_day} (entry {second_no}); a year had passed on "
+                f"{years_later(first_day, 1)}"
+            ),
+        )
+
+
+def _plans_twice(entries: Sequence[Kept]) -> Iterator[tuple[tuple[str, ...], str]]:
+    """One plan that was entered more than once."""
+    seen: dict[str, list[int]] = {}
+    for one in entries:
+        if one.entry.kind == "plan" and one.entry.plan_sha256:
+            seen.setdefault(one.entry.plan_sha256, []).append(one.number)
+    for numbers in seen.values():
+        if len(numbers) > 1:
+            told = f"{', '.join(map(str, numbers[:-1]))} and {numbers[-1]}"
+            yield (), f"one plan was entered {len(numbers)} times: entries {told}"
+
+
+def _over_share(entries: Sequence[Kept]) -> Iterator[tuple[tuple[str, ...], str]]:
+    """Trees of which more than the yearly share came off, by what was verified."""
+    plans = {one.entry.plan_sha256: one.entry for one in entries if one.entry.kind == "plan"}
+    rule = _rule(YEARLY_RULE)
+    for one in entries:
+        if one.entry.kind != "verification":
+            continue
+        own = plans.get(one.entry.plan_sha256)
+        for tree in one.entry.trees:
+            limit = _of_plan(own, "yearly_frac", tree.crown_id)
+            if own is not None and limit is None:
+                continue  # the share does not bind on this tree
+            share = rule.limit.number if limit is None else limit
+            error = max(tree.removed_error_frac, 0.0)
+            error = 0.0 if math.isnan(error) else error
+            if not tree.removed_frac + error > share + AT_LIMIT:
+                continue
+            is_over = tree.removed_frac > share + AT_LIMIT
+            where = "" if own is not None else f", where the yearly share binds ({rule.section})"
+            yield (
+                (tree.crown_id,),
+                f"tree {tree.crown_id}: {share_words(tree)} of the foliage {_past(is_over)} the "
+                f"{100 * share:g} % a year{where} (entry {one.number})",
+            )
+
+
+def _past(is_over: bool) -> str:
+    return "taken, more than" if is_over else "taken, too close to tell from"
+
+
+def _under_floor(
+    entries: Sequence[Kept], cuts: dict[str, list[MadeCut]]
+) -> Iterator[tuple[tuple[str, ...], str]]:
+    """Trees whose last reading is under the least height after trimming."""
+    plan, rule = latest_plan(entries), _rule(FLOOR_RULE)
+    last: dict[str, tuple[date, int, TreeEntry]] = {}
+    for one in entries:
+        if one.entry.kind in ("reading", "verification"):
+            for tree in one.entry.trees:
+                if math.isfinite(tree.height_ft):
+                    told = (day_of(one.entry, tree), one.number, tree)
+                    if tree.crown_id not in last or last[tree.crown_id][:2] <= told[:2]:
+                        last[tree.crown_id] = told
+    for crown, (day, number, tree) in last.items():
+        own = None if plan is None else _of_plan(plan.entry, "floor_ft", crown)
+        floor = rule.limit.number if own is None else own
+        error = 0.0 if math.isnan(tree.height_error_ft) else tree.height_error_ft
+        if not tree.height_ft - error < floor - AT_LIMIT:
+            continue
+        is_under = tree.height_ft < floor - AT_LIMIT
+        past = "under" if is_under else "too close to tell from"
+        why = f" ({rule.section})" if own is None else " of its plan"
+        cut = "" if crown in cuts else "; no cut of it is entered"
+        yield (
+            (crown,),
+            f"tree {crown}: {height_words(tree)} ft read on {day}, {past} the least height "
+            f"{floor:g} ft{why} (entry {number}){cut}",
+        )
+
+
+def _of_plan(plan: Entry | None, what: str, crown_id: str) -> float | None:
+    """A figure that a plan's entry keeps of a tree, None where it has none."""
+    kept = None if plan is None else plan.details.get(what)
+    value = kept.get(crown_id) if isinstance(kept, dict) else None
+    return float(value) if isinstance(value, (int, float)) and math.isfinite(value) else None
+
+
+def _rule(name: str) -> Rule:
+    return rule_set().rules[name]
