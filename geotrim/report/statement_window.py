@@ -93,7 +93,7 @@ def _window(results: facts.Results, lot_id: str) -> list[Block]:
     if spans:
         blocks += [_spans(spans), *_treated(results, lot_id, trees), *_left(trees)]
         blocks += cautions([tree for tree in trees if tree["treatment"] != "leave"])
-    blocks += _limits(limits)
+    blocks += limits_of_window(limits)
     return [*blocks, *_choice(results, lot_id)]
 
 
@@ -253,7 +253,7 @@ def _left(trees: list[dict[str, Any]]) -> Iterator[Block]:
         )
 
 
-def _limits(limits: list[dict[str, Any]]) -> Iterator[Block]:
+def limits_of_window(limits: list[dict[str, Any]]) -> Iterator[Block]:
     """Every limit: figure, how it stands, what it costs, where it is from."""
     if not limits:
         return

@@ -12,8 +12,9 @@ from typing import Any
 
 from geotrim.report.sheets import sheet as sheets
 from geotrim.report.sheets.drawing import Drawing, Path, Text
+from geotrim.report.sheets.fitted import breakable, foot_cells
 from geotrim.report.sheets.lettering import FALL, FONT, RISE, font_folder, width_pt
-from geotrim.report.sheets.sheet import Sheet, SheetSet, Table, Words
+from geotrim.report.sheets.sheet import Beside, Block, Cell, Index, Run, Sheet, SheetSet, Table
 
 #: Template of a plan set, in this folder.
 TEMPLATE = "sheets.typ"
@@ -79,7 +80,6 @@ def as_data(one: SheetSet) -> dict[str, Any]:
     ValueError
         If a drawing is larger than a sheet has room for: that is a bug of who drew it.
     """
-    cells = [{"name": name, "value": value} for name, value in one.block.cells.items()]
     return {
         "title": one.title,
         "author": one.author,
@@ -94,19 +94,14 @@ def as_data(one: SheetSet) -> dict[str, Any]:
             "pad": sheets.PAD_PT,
             "head": sheets.HEAD_PT,
             "block": sheets.BLOCK_PT,
+            "number": sheets.NUMBER_PT,
+            "caution": sheets.CAUTION_PT,
+            "gap": sheets.GAP_PT,
+            "foot_cell": sheets.FOOT_CELL_PT,
         },
-        "block": {
-            "cells": [{**cell, "width": _cell_width(cell)} for cell in cells],
-            "caution": one.block.caution,
-        },
+        "block": foot_cells(one.block),
         "sheets": [_sheet(each) for each in one.sheets],
     }
-
-
-def _cell_width(cell: Mapping[str, str]) -> float:
-    """Width of a cell of the title block beside the others, by what stands in it."""
-    longest = max(len(line) for line in (cell["name"], *cell["value"].split("\n")))
-    return min(max(longest, 14.0), 42.0)
 
 
 def _date(text: str) -> dict[str, int] | None:
@@ -117,30 +112,80 @@ def _date(text: str) -> dict[str, int] | None:
 
 
 def _sheet(one: Sheet) -> dict[str, Any]:
-    return {"title": one.title, "note": one.note, "blocks": [_block(block) for block in one.blocks]}
+    return {
+        "title": one.title,
+        "note": one.note,
+        "blocks": [_block(block, sheets.BODY_WIDTH_PT) for block in one.blocks],
+    }
 
 
-def _block(block: Drawing | Table | Words) -> dict[str, Any]:
+def _block(block: Block, room_pt: float) -> dict[str, Any]:
+    """A block as the template reads it; ``room_pt`` is the width it has."""
     if isinstance(block, Drawing):
         return drawing_data(block)
     if isinstance(block, Table):
+        return _table(block, room_pt)
+    if isinstance(block, Index):
+        return {"kind": "index", "heading": block.heading, "size": block.size_pt}
+    if isinstance(block, Beside):
+        rest = room_pt - block.left_pt - sheets.GAP_PT
         return {
-            "kind": "table",
-            "size": block.size_pt,
-            "striped": block.is_striped,
-            "columns": [
-                {"heading": c.heading, "share": c.share, "align": c.align} for c in block.columns
-            ],
-            "rows": [[{"runs": runs(cell)} for cell in row] for row in block.rows],
+            "kind": "beside",
+            "left_width": block.left_pt,
+            "left": [_block(each, block.left_pt) for each in block.left],
+            "right": [_block(each, rest) for each in block.right],
         }
+    width = (room_pt - sheets.GAP_PT * (block.n_columns - 1)) / block.n_columns
+    room = width - 12.0 * block.is_list
     return {
         "kind": "words",
         "size": block.size_pt,
         "heading": block.heading,
         "list": block.is_list,
         "columns": block.n_columns,
-        "paragraphs": [runs(text) for text in block.paragraphs],
+        "paragraphs": [_runs(text, block.size_pt, room) for text in block.paragraphs],
     }
+
+
+def _table(block: Table, room_pt: float) -> dict[str, Any]:
+    """A table; words that are wider than their column may be broken anywhere."""
+    shares = sum(column.share for column in block.columns)
+    is_shared = all(column.share > 0 for column in block.columns)
+    rooms = [
+        room_pt * column.share / shares - 2 * sheets.CELL_PT if is_shared else None
+        for column in block.columns
+    ]
+    return {
+        "kind": "table",
+        "size": block.size_pt,
+        "pad": sheets.CELL_PT,
+        "striped": block.is_striped,
+        "heading": block.heading,
+        "columns": [
+            {"heading": c.heading, "share": c.share, "align": c.align} for c in block.columns
+        ],
+        "rows": [
+            [
+                {"runs": _runs(cell, block.size_pt, room)}
+                for cell, room in zip(row, rooms, strict=True)
+            ]
+            for row in block.rows
+        ],
+    }
+
+
+def _runs(words: Cell, size_pt: float, room_pt: float | None) -> list[dict[str, Any]]:
+    """Runs as the template reads them."""
+    every = runs(words) if isinstance(words, str) else words
+    return [
+        {
+            "text": breakable(one.text, size_pt, room_pt, is_bold=one.is_bold),
+            "bold": one.is_bold,
+            "small": one.is_small,
+        }
+        for one in every
+        if one.text
+    ]
 
 
 def drawing_data(one: Drawing) -> dict[str, Any]:
@@ -229,15 +274,15 @@ def _plate(item: Text) -> Path:
     return Path((ring,), is_closed=True, stroke=None, fill=item.plate)
 
 
-def runs(text: str) -> list[dict[str, Any]]:
+def runs(text: str) -> tuple[Run, ...]:
     """Words in runs, bold between pairs of ``**``.
 
     Examples
     --------
     >>> runs("a **b** c")[1]
-    {'text': 'b', 'bold': True}
+    Run(text='b', is_bold=True, is_small=False)
     """
     parts: Sequence[str] = text.split("**")
     if len(parts) % 2 == 0:  # a mark without its pair is only two stars
-        return [{"text": text, "bold": False}]
-    return [{"text": part, "bold": bool(k % 2)} for k, part in enumerate(parts) if part]
+        return (Run(text),)
+    return tuple(Run(part, is_bold=bool(k % 2)) for k, part in enumerate(parts) if part)

@@ -1,6 +1,7 @@
 """What a sheet is: a title and blocks under each other, drawings, tables and words.
 
 Words may hold ``**bold**`` and nothing else of a markup; everything else is printed as it stands.
+Words of a user's, which may hold anything, are given as runs.
 """
 
 from __future__ import annotations
@@ -19,6 +20,26 @@ BLOCK_PT, HEAD_PT = 62.0, 22.0
 #: Room for the blocks of one sheet. A drawing that is larger is an error. [pt]
 BODY_WIDTH_PT = LONG_PT - 2 * MARGIN_PT - 2 * PAD_PT
 BODY_HEIGHT_PT = SHORT_PT - 2 * MARGIN_PT - BLOCK_PT - HEAD_PT - 2 * PAD_PT
+#: Between the two sides of blocks beside each other. [pt]
+GAP_PT = 14.0
+#: Of the cell at the right of the title block that holds the sheet's number, and of the line with
+#: the caution under the others. [pt]
+NUMBER_PT, CAUTION_PT = 86.0, 14.0
+#: Left and right of the words in a cell of a table, and of one of the title block. [pt]
+CELL_PT, FOOT_CELL_PT = 3.5, 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Words of one look; nothing in them is a mark."""
+
+    text: str
+    is_bold: bool = False
+    is_small: bool = False
+
+
+#: Words of a paragraph or of a cell of a table; a line feed begins a new line.
+Cell = str | tuple[Run, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,14 +59,16 @@ class Column:
 class Table:
     """A table that runs over as many sheets as it needs, its heading repeated on each.
 
-    rows : cells as words. A cell may hold ``**bold**``.
+    rows : cells as words.
     is_striped : whether every other row is tinted, so that wide rows are read across.
+    heading : words over it, kept on the sheet of its first rows.
     """
 
     columns: tuple[Column, ...]
-    rows: tuple[tuple[str, ...], ...]
+    rows: tuple[tuple[Cell, ...], ...]
     size_pt: float = 7.5
     is_striped: bool = True
+    heading: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,11 +79,35 @@ class Words:
     n_columns : columns side by side.
     """
 
-    paragraphs: tuple[str, ...]
+    paragraphs: tuple[Cell, ...]
     heading: str = ""
     size_pt: float = 8.5
     is_list: bool = False
     n_columns: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Index:
+    """The titles of all sheets of the set with their numbers."""
+
+    heading: str = "Sheets"
+    size_pt: float = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """Blocks on the left and on the right of one sheet; neither side runs over.
+
+    left_pt : width of the left side; the right one has what is left less a gap.
+    """
+
+    left: tuple[Drawing | Table | Words | Index, ...]
+    right: tuple[Drawing | Table | Words | Index, ...]
+    left_pt: float = BODY_WIDTH_PT / 2
+
+
+#: What a sheet is made of.
+Block = Drawing | Table | Words | Index | Beside
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +118,7 @@ class Sheet:
     """
 
     title: str
-    blocks: tuple[Drawing | Table | Words, ...]
+    blocks: tuple[Block, ...]
     note: str = ""
 
 

@@ -64,7 +64,7 @@ def title_block(package: Package, lot_id: str, choices: Choices) -> TitleBlock:
 
 def origins(package: Package) -> Iterator[str]:
     """Where the data come from, a few words for each file, heights with their error."""
-    shore = clean(package.record["site"]["mhw_line"]["label"])
+    shore = shore_words(package)
     by_file: dict[tuple[str, str], list[str]] = {}
     errors: dict[str, str] = {}
     for item in package.record["inputs"]:
@@ -77,6 +77,13 @@ def origins(package: Package) -> Iterator[str]:
         told = ", ".join(f"{role}{errors.get(role, '')}" for role in dict.fromkeys(roles))
         digits = f" {sha256[:SHORT]}" if sha256 else ""
         yield f"{told}: {path}{digits}"
+
+
+def shore_words(package: Package) -> str:
+    """What the shore line is, by its origin: never called MHW where it is not."""
+    label = clean(package.record["site"]["mhw_line"]["label"])
+    head, _, tail = label.partition(", ")
+    return f"{head} ({tail})" if tail else label
 
 
 def _error(detail: Mapping[str, Any]) -> str:

@@ -1,0 +1,126 @@
+"""The first sheet: what it is about, the answer in short, and what is in the set."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from geotrim.io.package_read import Package
+from geotrim.report.sheets.choices import Choices
+from geotrim.report.sheets.drawing import Drawing
+from geotrim.report.sheets.from_statement import runs
+from geotrim.report.sheets.lot_read import lot_of_package, records
+from geotrim.report.sheets.schedule import kinds, trees_in_order
+from geotrim.report.sheets.sheet import (
+    BODY_WIDTH_PT,
+    Beside,
+    Cell,
+    Column,
+    Index,
+    Run,
+    Sheet,
+    Table,
+    Words,
+)
+from geotrim.report.sheets.title_block import origins, plan_id, shore_words
+from geotrim.report.statement_figures import day, figure, with_error
+from geotrim.report.statement_headline import headline
+from geotrim.report.statement_lot import number, text
+from geotrim.report.statement_parts import clean
+from geotrim.report.statement_two_plans import told_first
+
+#: Size of words, and of the answer.
+SIZE_PT, ANSWER_PT = 7.5, 8.0
+#: Width of the left side. [pt]
+LEFT_PT = BODY_WIDTH_PT * 0.56
+#: Lines of the answer that are told on the first sheet; the findings tell all.
+MOST_LINES = 14
+FACTS = (Column("Project", 9.0), Column("", 26.0))
+NOTES = (
+    "Lengths are grid lengths in international feet; heights are above the substrate at the "
+    "trunk unless the sheet says otherwise.",
+    "Riparian lines are proposed by the method named beside them; lot lines are as given.",
+    "Every difference is drawn by hatch, dash, weight or words, so that the sheets can be copied "
+    "in black and white.",
+)
+
+
+def cover_sheets(
+    package: Package,
+    lot_id: str,
+    choices: Choices,
+    sketch: Drawing | None = None,
+    left_out: Sequence[str] = (),
+) -> list[Sheet]:
+    """The first sheet.
+
+    Parameters
+    ----------
+    package : Package
+    lot_id : str
+    choices : Choices
+    sketch : Drawing, optional
+        Where the lot lies.
+    left_out : sequence of str
+        What the set does not show, and why.
+    """
+    facts = Table(FACTS, tuple(_facts(package, lot_id, choices)), SIZE_PT, is_striped=False)
+    answer = Words(tuple(_answer(package, lot_id)), "The answer in short", ANSWER_PT, is_list=True)
+    index: list[Index | Words] = [Index("Sheets of this set", SIZE_PT)]
+    if left_out:
+        lines = tuple((Run(one),) for one in left_out)
+        index.append(Words(lines, "Not in this set", SIZE_PT, is_list=True))
+    notes = Words(NOTES, "General notes", 7.0, is_list=True)
+    cautions = tuple((Run(clean(one)),) for one in package.record["cautions"])
+    left: tuple[Drawing | Words, ...] = (answer,) if sketch is None else (sketch, answer)
+    right = (facts, *index, notes, Words(cautions, "Cautions", 7.0, is_list=True))
+    return [Sheet("Location and summary", (Beside(left, right, LEFT_PT),), _note(package))]
+
+
+def _note(package: Package) -> str:
+    return f"plan {plan_id(package)}"
+
+
+def _facts(package: Package, lot_id: str, choices: Choices) -> Iterator[tuple[Cell, ...]]:
+    """Rows of what the set is about."""
+    lot = records(package, "lots", lot_id)[0]
+    yield ("Site", (Run(clean(package.site_name), is_bold=True),))
+    yield ("Lot", (Run(clean(lot_id), is_bold=True),))
+    length, error = number(lot.get("frontage_length_ft")), lot.get("shoreline_error_ft")
+    if math.isnan(length):
+        yield ("Shoreline", (Run(clean(text(lot.get("reason")) or "not measured")),))
+    else:
+        yield ("Shoreline", with_error(length, number(error), "ft"))
+    depth = number(lot.get("fringe_depth_max_ft"))
+    if not math.isnan(depth):
+        reference = text(lot.get("fringe_reference")).replace("-", " ")
+        by = f", {reference} to {reference}" if reference == "trunk" else f", by {reference}"
+        yield ("Greatest depth of the fringe", figure(depth, "ft") + by * bool(reference))
+    trees = trees_in_order(package, lot_id)
+    if trees:
+        yield ("Trees", f"{len(trees)}: {', '.join(kinds(trees))}")
+    yield ("Shore line", (Run(shore_words(package)),))
+    yield ("Data", (Run("; ".join(origins(package))),))
+    if choices.date:
+        yield ("Date", day(choices.date))
+
+
+def _on_other_sheets(words: str) -> str:
+    """What a statement tells below stands on other sheets here."""
+    told = words.replace("see below", "see the findings")
+    return told.replace("what is asked below", "what the findings ask")
+
+
+def _answer(package: Package, lot_id: str) -> Iterator[Cell]:
+    lot = lot_of_package(package, lot_id)
+    if lot is None:
+        yield "The ways to an authorisation were not judged in this package."
+        return
+    lead, *more = headline(lot)
+    lines = [one for one in (*told_first(package.results, lot), *more) if one]
+    yield tuple(Run(run.text, is_bold=True) for run in runs(lead))
+    for one in lines[:MOST_LINES]:
+        yield tuple(replace(run, text=_on_other_sheets(run.text)) for run in runs(one))
+    if len(lines) > MOST_LINES:
+        yield "More is told under the findings."
