@@ -22,7 +22,7 @@ from geotrim.report.sheets.drawing import WHITE, Array, Drawing, Pen
 from geotrim.report.sheets.hatch import hatch
 from geotrim.report.sheets.labels import Label, place
 from geotrim.report.sheets.lettering import folded, width_pt
-from geotrim.report.sheets.section_read import Section, Trunk
+from geotrim.report.sheets.section_read import Section
 from geotrim.report.sheets.side_marks import (
     CROWN_LINE,
     EARTH,
@@ -62,7 +62,7 @@ STEM_FT, CENTRE_DASH = 4.0, (2.0, 1.5)
 BETWEEN = {
     "trunk": "trunk to trunk",
     "centre": "crown centre to crown centre",
-    "trunk and centre": "trunk (crown centre if not known) to trunk",
+    "trunk and centre": "trunks, or crown centres where not known",
     "edge": "canopy edge to canopy edge",
 }
 _STEPS_FT = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0)
@@ -109,21 +109,49 @@ def paper_height(section: Section, look: Look, scales: Scales) -> float:
     """Height of a section's drawing. [pt]."""
     low, high = heights_of(section, look)
     canopy = (high - low) * 72.0 / scales.up_ft
-    return _head(look) + SKY_PT + canopy + _under(section, look) + FOOT_PT
+    return _head(look) + SKY_PT + canopy + _under(section, look, scales) + FOOT_PT
 
 
 def other_height(section: Section, look: Look) -> float:
-    """Height of all that is not to scale in it. [pt]."""
-    return _head(look) + SKY_PT + _under(section, look) + FOOT_PT
+    """Most of what is not to scale in a section's drawing may take of its height. [pt]."""
+    return _head(look) + SKY_PT + _under(section, look, None) + FOOT_PT
 
 
 def _head(look: Look) -> float:
     return HEAD_PT + LINE_PT * len(look.lines)
 
 
-def _under(section: Section, look: Look) -> float:
-    n = 1 + is_near(section, look.limit_ft)
-    return EARTH_PT + NUMBERS_PT + n * DIMENSION_PT
+def _under(section: Section, look: Look, scales: Scales | None) -> float:
+    """Paper between the lowest place and the foot of the plot. [pt]."""
+    n_lines = bool(_unknown(section, look)) + _has_own_line(section, look, scales)
+    n_dimensions = 1 + is_near(section, look.limit_ft)
+    return EARTH_PT + NUMBERS_PT + n_dimensions * DIMENSION_PT + n_lines * LINE_PT
+
+
+def _unknown(section: Section, look: Look) -> list[tuple[float, float]]:
+    return section.ground.unknown(*ends_of(section, look.limit_ft))
+
+
+def _has_own_line(section: Section, look: Look, scales: Scales | None) -> bool:
+    """Whether the depth's words find room neither in nor beside their dimension."""
+    row = section.row
+    low, high = float(row["landward_trunk_ft"]), float(row["waterward_trunk_ft"])
+    if scales is None or not math.isfinite(low) or not math.isfinite(high):
+        return scales is None
+    x0, x1 = ends_of(section, look.limit_ft)
+    widest = max(high - low, low - x0, x1 - high) * 72.0 / scales.along_ft
+    return _words_pt(depth_words(section, look)) > widest
+
+
+def _words_pt(words: str) -> float:
+    return width_pt(words, USUAL_PT, is_bold=True) + 16.0
+
+
+def depth_words(section: Section, look: Look) -> str:
+    """The depth at a section and what it is measured between."""
+    row = section.row
+    depth = figure(float(row["fringe_depth_ft"]), "ft", look.limit_ft)
+    return f"{depth}, {BETWEEN.get(row['reference'], '')}".rstrip(", ")
 
 
 def name_of(section: Section) -> str:
@@ -190,7 +218,14 @@ class _Sheet:
     @property
     def first_dimension_pt(self) -> float:
         """Where the first dimension's line lies."""
-        return self.foot_pt - (_under(self.of, self.look) - EARTH_PT - NUMBERS_PT) + 10.0
+        n_dimensions = 1 + is_near(self.of, self.look.limit_ft)
+        own = LINE_PT * self.has_own_line
+        return self.foot_pt - n_dimensions * DIMENSION_PT - own + 10.0
+
+    @property
+    def has_own_line(self) -> bool:
+        """Whether the depth's words stand under their dimension."""
+        return _has_own_line(self.of, self.look, self.scales)
 
     def over_ground(self, xh: Any) -> Array:
         """Points of places above the substrate. [ft] -> [pt]."""
@@ -227,9 +262,9 @@ def _earth(sheet: _Sheet) -> None:
         pen.lines(hatch(shape, 3.2, 45.0), stroke=EARTH, width_pt=0.4, name="substrate-hatch")
         pen.line(line, stroke=EARTH, width_pt=1.4, name="substrate")
     for low, high in ground.unknown(sheet.x0, sheet.x1):
-        pen.line(
-            sheet.at.points([(low, 0.0), (high, 0.0)]), name="substrate-unknown", **UNKNOWN_LOOK
-        )
+        # a little under the level, so that both lines are seen
+        line = np.add(sheet.at.points([(low, 0.0), (high, 0.0)]), (0.0, 1.6))
+        pen.line(line, name="substrate-unknown", **UNKNOWN_LOOK)
 
 
 def _canopy(sheet: _Sheet) -> None:
@@ -284,21 +319,24 @@ def _stems(sheet: _Sheet) -> None:
     """A stem for every trunk, dashed where only the crown's centre is known."""
     crowns = {crown.crown_id: crown for crown in sheet.of.crowns}
     for one in sheet.of.trunks:
-        pts = sheet.over_ground([(one.offset_ft, 0.0), (one.offset_ft, _stem_ft(crowns, one))])
+        pts = sheet.over_ground(
+            [(one.offset_ft, 0.0), (one.offset_ft, _stem_ft(sheet, crowns, one.crown_id))]
+        )
         dash = () if one.is_known else CENTRE_DASH
         name = f"stem-{one.crown_id}"
         sheet.pen.line(pts, stroke=STEM, width_pt=1.8, dash_pt=dash, name=name)
         draw_foot(sheet.pen, *pts[0], is_known=one.is_known)
 
 
-def _stem_ft(crowns: Mapping[str, SideCrown], one: Trunk) -> float:
-    """How high a stem is drawn: into the canopy, and through a band that is cleared. [ft]."""
-    if one.crown_id not in crowns:
+def _stem_ft(sheet: _Sheet, crowns: Mapping[str, SideCrown], crown_id: str) -> float:
+    """How high a stem is drawn: into what stays, through a cleared band. [ft]."""
+    if crown_id not in crowns:
         return STEM_FT
-    crown = crowns[one.crown_id]
-    _, base, _, top = (float(v) for v in shapely.bounds(crown.whole))
-    bands = [cut.high_ft for cut in crown.cuts if cut.high_ft < top]
-    return max([base + 0.5, min(STEM_FT, 0.6 * top), *(high + 0.5 for high in bands)])
+    kept = polygons(standing(crowns[crown_id], sheet.look.steps)[-1])
+    if not kept:
+        return STEM_FT
+    bounds = shapely.bounds(np.asarray(kept, dtype=object))
+    return max(min(STEM_FT, 0.6 * float(bounds[:, 3].max())), float(bounds[:, 1].max()) + 0.5)
 
 
 def draw_foot(pen: Pen, x: float, y: float, *, is_known: bool = True) -> None:
@@ -317,20 +355,20 @@ def _dimensions(sheet: _Sheet) -> None:
     y = sheet.first_dimension_pt
     if not math.isfinite(depth) or not math.isfinite(low):
         middle = sum(sheet.sides_pt) / 2
-        words = "no depth at this station: no two trunks to measure between"
+        words = "no tree of the fringe here to measure a depth between"
         sheet.pen.text(middle, y + 2.0, words, size_pt=USUAL_PT, anchor="middle")
         return
-    told = f"{figure(depth, 'ft', look.limit_ft)}, {BETWEEN.get(row['reference'], '')}".rstrip(", ")
-    high = float(row["waterward_trunk_ft"])
-    _dimension(sheet, low, high, y, told, name="depth")
+    _dimension(
+        sheet, low, float(row["waterward_trunk_ft"]), y, depth_words(sheet.of, look), "depth"
+    )
     if is_near(sheet.of, look.limit_ft):
-        words = f"limit of the depth: {look.limit_ft:g} ft"
-        end = low + look.limit_ft
-        _dimension(sheet, low, end, y + DIMENSION_PT, words, name="limit", dash_pt=(2.0, 2.0))
+        words, end = f"limit of the depth: {look.limit_ft:g} ft", low + look.limit_ft
+        y += DIMENSION_PT + LINE_PT * sheet.has_own_line
+        _dimension(sheet, low, end, y, words, "limit", dash_pt=(2.0, 2.0))
 
 
 def _dimension(
-    sheet: _Sheet, low: float, high: float, y: float, words: str, *, name: str, **look: Any
+    sheet: _Sheet, low: float, high: float, y: float, words: str, name: str, **look: Any
 ) -> None:
     """A line with arrows between two offsets, and thin lines up to the substrate."""
     pen, ground = sheet.pen, sheet.of.ground
@@ -339,7 +377,7 @@ def _dimension(
         foot = sheet.at.y_pt(float(ground.at(offset)[0])) + 3.0
         pen.line([(x, foot), (x, y + 2.5)], width_pt=0.35)
     pen.line([(a, y), (b, y)], width_pt=0.7, name=name, **look)
-    room = width_pt(words, USUAL_PT, is_bold=True) + 16.0
+    room = _words_pt(words)
     if b - a >= 10.0:
         draw_arrow(pen, b, y, 1)
         draw_arrow(pen, a, y, -1)
@@ -347,10 +385,13 @@ def _dimension(
     left, right = sheet.sides_pt
     if b - a >= room:
         pen.text((a + b) / 2, y + 2.5, words, anchor="middle", **bold)
+    elif max(a - left, right - b) < room:
+        middle = min(max((a + b) / 2, left + room / 2), right - room / 2)
+        pen.text(middle, y + 11.0, words, anchor="middle", **bold)
     elif a - left > right - b:
-        pen.text(max(a - 6.0, left + room), y + 2.5, words, anchor="end", **bold)
+        pen.text(a - 6.0, y + 2.5, words, anchor="end", **bold)
     else:
-        pen.text(min(b + 6.0, right - room), y + 2.5, words, **bold)
+        pen.text(b + 6.0, y + 2.5, words, **bold)
 
 
 def step_ft(per_ft_pt: float, least_pt: float = TICK_PT) -> float:
@@ -413,29 +454,18 @@ def _numbers(sheet: _Sheet) -> None:
     room = shapely.box(left + 1, sheet.top_pt + 5.0, right - 1, sheet.foot_pt - 1.0)
     ends = shapely.box(left, sheet.top_pt, left + 46, sheet.top_pt + 14)
     other = shapely.box(right - 56, sheet.top_pt, right, sheet.top_pt + 14)
-    row = shapely.box(left, sheet.first_dimension_pt - 6, right, sheet.foot_pt)
+    above = 6.0 + LINE_PT * bool(_unknown(sheet.of, sheet.look))
+    row = shapely.box(left, sheet.first_dimension_pt - above, right, sheet.foot_pt)
     labels = [*_crown_labels(sheet), *_trunk_labels(sheet)]
     found = place(labels, [ends, other, row], room)
     for one in found.placed:
         sheet.pen.items += one.items()
-    unknown = sheet.of.ground.unknown(sheet.x0, sheet.x1)
-    if unknown:
-        low, high = max(unknown, key=lambda ends: ends[1] - ends[0])
-        _say_unknown(sheet, low, high, [one.box for one in found.placed] + [row], room)
-
-
-def _say_unknown(sheet: _Sheet, low: float, high: float, taken_: list[Any], room: Any) -> None:
-    pts = sheet.at.points([(low, 0.0), (high, 0.0)])
-    label = Label(UNKNOWN_WORDS, pts.mean(axis=0), size_pt=SMALL_PT, is_italic=True, reach_pt=90.0)
-    wide, tall = label.extent_pt
-    x = np.linspace(pts[0, 0] + wide / 2 + 4, max(pts[1, 0] - wide / 2 - 4, pts[0, 0] + 5), 12)
-    y = pts[0, 1] + tall / 2 + 3.0
-    spots = np.column_stack([x, np.full(12, y), np.zeros(12)])
-    label = Label(
-        UNKNOWN_WORDS, pts.mean(axis=0), spots, size_pt=SMALL_PT, is_italic=True, reach_pt=90.0
-    )
-    for one in place([label], taken_, room).placed:
-        sheet.pen.items += one.items()
+    for low, high in sorted(_unknown(sheet.of, sheet.look), key=lambda e: e[0] - e[1])[:1]:
+        half = width_pt(UNKNOWN_WORDS, SMALL_PT) / 2 + 3.0
+        x = min(max(sheet.at.x_pt((low + high) / 2), left + half), right - half)
+        y = sheet.first_dimension_pt - 12.0
+        look: dict[str, Any] = {"size_pt": SMALL_PT, "is_italic": True, "anchor": "middle"}
+        sheet.pen.text(x, y, UNKNOWN_WORDS, plate=WHITE, **look)
 
 
 def _crown_labels(sheet: _Sheet) -> list[Label]:

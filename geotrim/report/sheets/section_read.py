@@ -185,9 +185,11 @@ def facts_of_water(package: Package, section: Section) -> tuple[str, str]:
     """The MHW line's level with its datum, and where the line is from; "" for what is unknown."""
     rows = package.rows("mhw_line")
     row = rows.iloc[0] if len(rows) else {}
-    level = float(section.row.get("water_elevation_ft", float("nan")))
-    datum = text_of(row.get("vertical_datum"))
-    epoch = text_of(row.get("epoch"))
-    words = f"MHW {level:.2f} ft {datum}".rstrip() if np.isfinite(level) else "MHW level"
-    words += f", epoch {epoch}" if epoch and np.isfinite(level) else ""
+    level = float(section.row["water_elevation_ft"])
+    is_given = package.parameter("sections", "water_elevation_ft") is not None
+    if not is_given and not np.isfinite(float(row.get("elevation_ft", np.nan))):
+        taken = f", drawn at {level:.2f} ft" if bool(section.row["has_ground"]) else ""
+        return f"MHW level (elevation not known{taken})", text_of(row.get("label"))
+    datum, epoch = text_of(row.get("vertical_datum")), text_of(row.get("epoch"))
+    words = f"MHW {level:.2f} ft {datum}".rstrip() + (f", epoch {epoch}" if epoch else "")
     return words, text_of(row.get("label"))

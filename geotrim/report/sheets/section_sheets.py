@@ -206,8 +206,10 @@ def _entries(
         Entry("trunk, its number under it", _draw_trunk),
         box_entry("outline of a single crown in the section", stroke=CROWN_LINE, width_pt=0.35),
     ]
+    if not any(one.ground.runs for one in sections):
+        entries = entries[1:]
     if any(one.ground.unknown(*one.ends_ft) for one in sections):
-        entries.insert(1, line_entry(UNKNOWN_WORDS, **UNKNOWN_LOOK))
+        entries.insert(0, line_entry(UNKNOWN_WORDS, **UNKNOWN_LOOK))
     if any(not trunk.is_known for one in sections for trunk in one.trunks):
         entries.insert(-1, Entry("centre of a crown whose trunk is not known", _draw_centre))
     if not steps:
