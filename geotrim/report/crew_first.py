@@ -13,7 +13,7 @@ from statistics import NormalDist
 from geotrim.report.crew_tree import Cut
 from geotrim.report.cut_heights import feet_and_inches, inches_down, inches_up
 
-NEW_PLAN = "do not cut; write the reading down and have the plan made anew"
+NEW_PLAN = "Do not cut: write the reading down, a new plan is needed."
 #: Readings that are narrower than this are told as none: a stick is not read finer. [in]
 LEAST_IN = 2
 
@@ -75,13 +75,11 @@ def first_words(cut: Cut, tree: Standing, confidence_frac: float) -> str:
     """What is read before the cut, and what follows from it."""
     low, high = readings(cut, tree, confidence_frac)
     from_in, to_in = inches_up(low), inches_down(high)
-    head = f"READ THE TOP FIRST (planned from {tree.top_ft:.1f} ft): "
+    head = f"READ THE TOP FIRST (planned: {tree.top_ft:.1f} ft): "
     if to_in - from_in < LEAST_IN:
-        return f"{head}{NEW_PLAN}, whatever it is: no reading leaves room for this cut."
-    words = (
-        f"{head}cut only if the stick reads {feet_and_inches(from_in)} to {feet_and_inches(to_in)}."
-    )
+        return f"{head}no reading leaves room for this cut. {NEW_PLAN}"
+    words = f"{head}cut only at {feet_and_inches(from_in)} to {feet_and_inches(to_in)}"
     planned_in = inches_down(tree.top_ft)
     if cut.is_top and to_in > planned_in:
-        words += f" Over {feet_and_inches(planned_in)}, raise the mark by the difference."
-    return f"{words} At any other reading {NEW_PLAN}."
+        words += f"; over {feet_and_inches(planned_in)} raise the mark by the difference"
+    return f"{words}. Else {NEW_PLAN[0].lower()}{NEW_PLAN[1:]}"

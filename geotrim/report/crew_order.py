@@ -126,7 +126,8 @@ def _tree(one: _Year, crown_id: str) -> CrewTree | None:
     kept = keep_word(row)
     if is_mangrove(row.get("species")) is False and in_way and not kept:
         if one.year == 1:
-            return _bare(one, crown_id, row, OTHER_PLANT, species.NO_MANGROVE)
+            tree = _bare(one, crown_id, row, OTHER_PLANT, species.NO_MANGROVE)
+            return replace(tree, hold=species.LOCAL_CODE)
         return _bare(one, crown_id, row, LEAVE, "no mangrove; its work belongs to year 1")
     if not (in_way or kept):
         return None
@@ -188,6 +189,7 @@ def _bare(one: _Year, crown_id: str, row: Mapping[str, Any], kind: str, what: st
         None,
         what,
         checks=() if kind == LEAVE else species.checks_of(told),
+        short_checks=() if kind == LEAVE else species.short_checks_of(told),
     )
 
 

@@ -17,10 +17,10 @@ from geotrim.rules.species import (
 MANGROVES = ("rhizophora_mangle", "avicennia_germinans", "laguncularia_racemosa")
 UNKNOWN = "species not known"
 FIND_OUT = "find out which species it is first; if in doubt, leave it"
-NO_MANGROVE = (
-    "No mangrove under the state act, by the species told; a local tree code may apply; confirm "
-    "first"
-)
+NO_MANGROVE = "NO MANGROVE under the state act, by the species told"
+LOCAL_CODE = "a local tree code may apply; confirm the species and ask first"
+#: A field mark of this many letters stands beside the name of a look-alike on paper.
+SHORT = 20
 
 
 def name_of(species: object) -> str:
@@ -53,6 +53,36 @@ def checks_of(species: object) -> tuple[str, ...]:
     ]
     warned = caution(key)
     return (*out, *([warned.words.rstrip(".")] if warned is not None else []))
+
+
+def short_checks_of(species: object) -> tuple[str, ...]:
+    """The same in few words, for a page whose first page has the marks in full.
+
+    Examples
+    --------
+    >>> short_checks_of("white mangrove")
+    ('Taken for it (page 1): buttonwood (leaves alternate), exotic lumnitzera (leaves alternate)',)
+    >>> short_checks_of("red mangrove")
+    ('Taken for it (page 1): oriental mangrove',)
+    """
+    key = species_key(species)
+    if key is None:
+        return (FIND_OUT.capitalize(),)
+    table = species_table()
+    names = []
+    for pair in look_alikes(key):
+        other = table[pair.key]
+        if bool(other["is_mangrove"]) == bool(table[key]["is_mangrove"]):
+            continue
+        name = str(other["common"])
+        clauses = (clause.strip() for clause in pair.field_mark.split(";"))
+        mark = next((c for c in clauses if c.startswith(f"{name}: ")), "").removeprefix(f"{name}: ")
+        names.append(f"{name} ({mark})" if 0 < len(mark) <= SHORT else name)
+    warned = caution(key)
+    return (
+        *([f"Taken for it (page 1): {', '.join(names)}"] if names else []),
+        *([warned.words.rstrip(".")] if warned is not None else []),
+    )
 
 
 def marks_of(species: Iterable[object]) -> tuple[str, ...]:

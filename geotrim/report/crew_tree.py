@@ -60,6 +60,7 @@ class CrewTree:
     first : what is to be read by stick before the cut, "" for nothing.
     hold : what must be settled before this tree is cut, "" for nothing.
     checks : how to tell its species from what looks like it, and what else to look for.
+    short_checks : the same in few words.
     keep_off : what must not be touched.
     """
 
@@ -76,6 +77,7 @@ class CrewTree:
     first: str = ""
     hold: str = ""
     checks: tuple[str, ...] = ()
+    short_checks: tuple[str, ...] = ()
     keep_off: tuple[str, ...] = ()
 
     @property
