@@ -21,9 +21,10 @@ NAN = float("nan")
 def plan_entry(package: Package, lot_id: str, *, who: str, day: date, words: str = "") -> Entry:
     """The plan of a lot as an entry: every planned cut with its year, earliest day and share.
 
-    ``details`` keeps what a later reader needs without the package: ``yearly_frac`` and
-    ``floor_ft`` of the trees that such a limit binds, ``top_height_ft`` and ``top_error_ft`` of
-    all that are cut, ``canopy_model``, ``package`` and ``changed_files`` by name.
+    ``details`` keeps what a later reader needs without the package: ``yearly_frac`` and who asks
+    for it (``yearly_by``), ``floor_ft``, the limit without its margin, of the trees that such a
+    limit binds; ``top_height_ft`` and ``top_error_ft`` of all that are cut; ``canopy_model``,
+    ``package`` and ``changed_files`` by name.
 
     Raises
     ------
@@ -76,20 +77,23 @@ def _planned(
 
 def _limits(package: Package, lot_id: str, cuts: Iterable[str]) -> dict[str, Any]:
     """Limits of the trees that are cut, and their tops before the first cut."""
-    told: dict[str, Any] = {"yearly_frac": {}, "floor_ft": {}, "top_height_ft": {}}
-    told["top_error_ft"] = {}
+    told: dict[str, Any] = {
+        name: {} for name in ("yearly_frac", "yearly_by", "floor_ft", "top_height_ft")
+    }
+    told |= {"top_error_ft": {}, "canopy_model": ""}
+    margin = float(package.parameter("stages", "floor_margin_ft", 0.0))
     trees, crowns = package.rows("stage_trees", lot_id), package.rows("crowns")
     for crown_id in cuts:
         tree, crown = _one(trees, "crown_id", crown_id), _one(crowns, "crown_id", crown_id)
-        told["top_height_ft"][crown_id] = _number(
-            tree, "top_height_ft", _number(crown, "top_height_ft")
-        )
+        measured = _number(crown, "top_height_ft")
+        told["top_height_ft"][crown_id] = _number(tree, "top_height_ft", measured)
         told["top_error_ft"][crown_id] = _number(crown, "height_error_ft")
-        if tree.get("share_binds") in (True, 1):
-            told["yearly_frac"][crown_id] = _number(tree, "yearly_frac")
+        if by := _text(tree, "share_binds"):
+            told["yearly_frac"][crown_id] = _number(tree, "share_limit_frac")
+            told["yearly_by"][crown_id] = by
         if math.isfinite(floor := _number(tree, "floor_ft")):
-            told["floor_ft"][crown_id] = floor
-        told["canopy_model"] = _text(tree, "canopy_model") or told.get("canopy_model", "")
+            told["floor_ft"][crown_id] = floor - margin
+        told["canopy_model"] = told["canopy_model"] or _text(tree, "canopy_model")
     return told
 
 

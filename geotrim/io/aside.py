@@ -1,7 +1,9 @@
 """Files and folders written aside, then renamed: what has its final name is whole.
 
 A run that fails or is stopped leaves nothing under the final name, and what stood there before
-stays until the new one is in place.
+stays until the new one is in place. Where the system can, the two change places in one step; where
+it cannot, a process that is killed between two renames leaves the old folder aside, and whoever
+writes there next puts it back first (:mod:`geotrim.io.left_over`).
 """
 
 from __future__ import annotations
@@ -13,6 +15,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from geotrim.errors import FileError
+from geotrim.io.exchange import exchange
+from geotrim.io.left_over import OWN, aside_of, put_right
 
 
 @contextmanager
@@ -63,20 +67,23 @@ def new_folder(
         If the folder exists and may not be replaced, or cannot be written.
     """
     check_free(folder, may_replace)
-    aside = folder.with_name(f".{folder.name}.partial-{os.getpid()}")
+    aside = aside_of(folder, "partial")
     made = [above for above in folder.absolute().parents if not above.exists()]
     try:
         aside.mkdir(parents=True)
     except OSError as error:
         raise _cannot_write(folder, error) from error
+    OWN.add(aside.absolute())
     try:
         yield aside
+        _sync(aside)
         check_free(folder, may_replace)  # again: a run takes a while
         _put_in_place(aside, folder)
     except OSError as error:
         raise _cannot_write(folder, error) from error
     finally:
-        shutil.rmtree(aside, ignore_errors=True)
+        shutil.rmtree(aside, ignore_errors=True)  # or the old folder, which now has that name
+        OWN.discard(aside.absolute())
         _take_back(made)
 
 
@@ -90,7 +97,11 @@ def _take_back(folders: list[Path]) -> None:
 
 
 def check_free(folder: Path, may_replace: Callable[[Path], bool] | None = None) -> None:
-    """Refuse a folder that exists, unless it may be replaced, and a place that is closed."""
+    """Refuse a folder that exists, unless it may be replaced, and a place that is closed.
+
+    What a killed process left there is put right first.
+    """
+    put_right(folder)
     if not os.path.lexists(folder):
         _check_place(folder)
         return
@@ -129,17 +140,32 @@ def first_free(folder: Path) -> Path:
 
 
 def _put_in_place(aside: Path, folder: Path) -> None:
+    """Give the new folder its final name; what stood there before is deleted after that."""
     if not os.path.lexists(folder):
         aside.rename(folder)
         return
-    old = folder.with_name(f".{folder.name}.old-{os.getpid()}")
-    folder.rename(old)
+    if exchange(aside, folder):
+        return
+    old = aside_of(folder, "old")
+    folder.rename(old)  # killed here, the old folder is put back by whoever writes next
     try:
         aside.rename(folder)
     except BaseException:
         old.rename(folder)  # what stood there stands there again
         raise
     shutil.rmtree(old, ignore_errors=True)
+
+
+def _sync(folder: Path) -> None:
+    """Have all of a folder on the disk before it gets its name, lest a power cut leaves a husk."""
+    for path in [*folder.rglob("*"), folder]:
+        if path.is_dir() and os.name != "posix":
+            continue  # folders cannot be opened there
+        number = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
+        try:
+            os.fsync(number)
+        finally:
+            os.close(number)
 
 
 def _cannot_write(path: Path, error: OSError) -> FileError:

@@ -208,7 +208,9 @@ def _over_share(entries: Sequence[Kept]) -> Iterator[tuple[tuple[str, ...], str]
             if not tree.removed_frac + error > share + AT_LIMIT:
                 continue
             is_over = tree.removed_frac > share + AT_LIMIT
-            where = "" if own is not None else f", where the yearly share binds ({rule.section})"
+            where = f", where the yearly share binds ({rule.section})"
+            if own is not None:
+                where = f" ({own.details.get('yearly_by', {}).get(tree.crown_id, 'by the plan')})"
             yield (
                 (tree.crown_id,),
                 f"tree {tree.crown_id}: {share_words(tree)} of the foliage {_past(is_over)} the "
