@@ -160,6 +160,7 @@ def taken(
     *,
     top_ft: float = np.nan,
     band_ft: Strip = (np.nan, np.nan),
+    stood_to_ft: float = np.inf,
     earlier: Sequence[Strip] = (),
     before_error_ft: float = 0.0,
     top_error_ft: float = 0.0,
@@ -175,6 +176,9 @@ def taken(
         Height found of the top; NaN where the top was left. [ft]
     band_ft : (low, high)
         Band found cleared; NaN where none is. [ft]
+    stood_to_ft : float
+        Height of the tree before: a top found at it or over it lost nothing, though some foliage of
+        the curve may reach higher. [ft]
     earlier : strips
         Cleared in earlier years. [ft]
     before_error_ft, top_error_ft, band_error_ft : float
@@ -189,7 +193,7 @@ def taken(
     whole = (top_ft, *band_ft)
 
     def share(top: float, low: float, high: float, rise: float = 0.0) -> float:
-        strips = [(top, np.inf)] if np.isfinite(top) else []
+        strips = [(top, np.inf)] if top < stood_to_ft + rise else []
         strips += [(low, high)] if np.isfinite(low) and np.isfinite(high) else []
         return taken_frac(curve, strips, earlier, rise)
 
@@ -210,47 +214,50 @@ def taken(
 def taken_by_volume(
     before_ft3: float,
     after_ft3: float,
+    whole_ft3: float,
     area_ft2: float,
     *,
     before_error_ft: float = 0.0,
     after_error_ft: float = 0.0,
-    standing_frac: float = 1.0,
+    gone_frac: float = 0.0,
 ) -> Taken:
     """Share taken off the top by the volumes of one crown in two height rasters.
 
     Parameters
     ----------
     before_ft3, after_ft3 : float
-        Canopy under each raster, over the same crown and base. [ft3]
+        Canopy under each raster, over the same crown and from the same height up. [ft3]
+    whole_ft3 : float
+        All foliage of the tree before the first cut: less than the first volume where that counts
+        from under the lowest foliage. [ft3]
     area_ft2 : float
         Of the crown. [ft2]
     before_error_ft, after_error_ft : float
         Standard errors of the heights; each is taken to move all cells of the crown alike, which is
         the most it can do. [ft]
-    standing_frac : float
-        Of the first volume, what stood when the cut was begun.
+    gone_frac : float
+        Of the whole, what earlier cuts took.
 
     Notes
     -----
-    R = 1 - Va / (s Vb). Moving all cells by e adds e A to a volume, so that to first order
+    With g gone, R = (Vb - g W - Va) / ((1 - g) W). Moving all cells by e adds e A to the volumes
+    and to W, so that to first order
 
-        error(R)^2 = (A ea / (s Vb))^2 + (A eb Va / (s Vb^2))^2.
+        error(R)^2 = (A ea / ((1 - g) W))^2 + (A eb (1 - R) / ((1 - g) W))^2.
 
     Examples
     --------
     A 12 ft box cut to 9 ft on 10 ft2, heights good to 0.3 ft each time.
 
-    >>> taken_by_volume(120.0, 90.0, 10.0, before_error_ft=0.3, after_error_ft=0.3)
+    >>> taken_by_volume(120.0, 90.0, 120.0, 10.0, before_error_ft=0.3, after_error_ft=0.3)
     Taken(share_frac=0.25, error_frac=0.03125)
     """
-    stood = standing_frac * before_ft3
+    stood = (1.0 - gone_frac) * whole_ft3
     if not stood > 0.0:
         return Taken(np.nan, np.nan)
-    left = after_ft3 / stood
-    by_after = area_ft2 * np.nan_to_num(after_error_ft) / stood
-    by_before = left * area_ft2 * np.nan_to_num(before_error_ft) / before_ft3
-    share = float(np.clip(1.0 - left, 0.0, 1.0))
-    return Taken(share, float(np.hypot(by_after, by_before)))
+    share = (before_ft3 - gone_frac * whole_ft3 - after_ft3) / stood
+    moved = area_ft2 * np.nan_to_num([after_error_ft, before_error_ft * (1.0 - share)]) / stood
+    return Taken(float(np.clip(share, 0.0, 1.0)), float(np.hypot(*moved)))
 
 
 def strips_of(low_ft: Iterable[float], high_ft: Iterable[float]) -> list[Strip]:

@@ -64,7 +64,7 @@ VERIFY = Handover(
         Source(
             "readings", "table", "readings after the cut, as the crew page exports them",
             keys=(
-                ("height_unit", "UNIT", "unit of its heights: ft, us-ft, m [ft]"),
+                ("height_unit", "UNIT", "unit of heights whose column tells none: ft, us-ft, m"),
                 ("height_rmse_ft", "FT", "standard error of one reading, ft"),
             ),
         ),

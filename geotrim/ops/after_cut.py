@@ -173,29 +173,25 @@ def _removed(
     gone = earlier[tree["crown_id"]]
     has_top, has_cleared = bool(np.isfinite(tree["found_ft"])), has_band(tree)
     is_blind = tree["treatment"] == CLEAR_BAND and not has_cleared and tree["is_done"] is not False
-    is_volume = given.canopy_model in IN_COLUMNS and np.isfinite(tree["after_ft3"])
-    if (
-        tree["found_by"] == RASTER
-        and is_volume
-        and not has_cleared
-        and np.isfinite(tree["volume_ft3"])
-    ):
-        standing = 1.0 if not gone or curve is None else 1.0 - within(curve, gone)
+    volumes = [tree[name] for name in ("volume_ft3", "after_ft3", "whole_ft3")]
+    is_volume = given.canopy_model in IN_COLUMNS and bool(np.isfinite(volumes).all())
+    is_known = not gone or curve is not None
+    if tree["found_by"] == RASTER and is_volume and is_known and not has_cleared:
         value = taken_by_volume(
-            tree["volume_ft3"],
-            tree["after_ft3"],
+            *volumes,
             tree["crown_area_ft2"],
             before_error_ft=tree["top_error_ft"],
             after_error_ft=tree["found_error_ft"],
-            standing_frac=standing,
+            gone_frac=0.0 if curve is None else within(curve, gone),
         )
-        return value, not is_blind and not (gone and curve is None), "volumes"
+        return value, not is_blind, "volumes"
     if curve is None or not (has_top or has_cleared):
         return Taken(np.nan, np.nan), False, ""
     value = taken(
         curve,
         top_ft=tree["found_ft"],
         band_ft=(tree["cleared_from_ft"], tree["cleared_to_ft"]),
+        stood_to_ft=tree["top_ft"] if np.isfinite(tree["top_ft"]) else np.inf,
         earlier=gone,
         before_error_ft=tree["top_error_ft"],
         top_error_ft=tree["found_error_ft"],
@@ -279,9 +275,6 @@ def _lot_row(trees: Any, lot_id: str, year: int, given: AfterGiven) -> dict[str,
         "next_year": int(later.min()) if len(later) else 0,
         "next_from": day,
         "next_words": words,
-        **{
-            f"n_{state.replace(' ', '_')}": int((trees["state"] == state).sum()) for state in STATES
-        },
     }
 
 

@@ -58,13 +58,40 @@ def trees_of(tables: Mapping[str, Any], lot_id: str, year: int) -> Any:
             "station_ft": _first(crowns, "station_ft"),
             "base_ft": _first(crowns, "base_height_ft"),
             "crown_area_ft2": _first(crowns, "crown_area_ft2"),
-            "volume_ft3": _first(crowns, "volume_ft3"),
+            "volume_ft3": np.where(_is_partial(crowns), np.nan, _first(crowns, "volume_ft3")),
+            "whole_ft3": _whole_ft3(crowns, tables, lot_id),
             "top_ft": top,
             "top_error_ft": error,
         }
     )
     table = _with_plan(table, tables, lot_id, year)
     return table.sort_values("station_ft", kind="stable").reset_index(drop=True)
+
+
+def _is_partial(crowns: Any) -> Any:
+    """Crowns of which the first raster showed a part only."""
+    if "is_partial" not in crowns.columns:
+        return np.zeros(len(crowns), dtype=bool)
+    return crowns["is_partial"].fillna(False).to_numpy(dtype=bool)
+
+
+def _whole_ft3(crowns: Any, tables: Mapping[str, Any], lot_id: str) -> Floats:
+    """All foliage of each tree as the plan reckoned it; NaN where no table tells it. [ft3]."""
+    known: dict[str, float] = {}
+    cuts = tables.get("stage_cuts")
+    if cuts is not None and len(cuts):
+        mine = _of_lot(cuts, lot_id)
+        share = mine["removed_of_original_frac"].to_numpy(float)
+        whole = np.divide(
+            mine["removed_ft3"].to_numpy(float), share, out=np.full(len(mine), np.nan),
+            where=share > 0.0,
+        )  # fmt: skip
+        known |= dict(zip(mine["crown_id"].astype(str), whole, strict=True))
+    trees = tables.get("window_trees")
+    if trees is not None and len(trees):
+        mine = _of_lot(trees, lot_id)
+        known |= dict(zip(mine["crown_id"].astype(str), mine["foliage_ft3"], strict=True))
+    return np.array([known.get(tree, np.nan) for tree in crowns["crown_id"].astype(str)])
 
 
 def _with_plan(table: Any, tables: Mapping[str, Any], lot_id: str, year: int) -> Any:
@@ -99,6 +126,8 @@ def _with_plan(table: Any, tables: Mapping[str, Any], lot_id: str, year: int) ->
             if not is_top:
                 columns["planned_from_ft"][k] = cut["from_ft"]
                 columns["planned_to_ft"][k] = cut["to_ft"]
+    for name in ("planned_on", "later_on"):
+        columns[name] = texts_of(columns[name])
     return table.assign(**columns, **_of_window(table, tables, lot_id))
 
 
@@ -159,8 +188,8 @@ def with_found(table: Any, readings: Any, raster: Any, confidence_frac: float) -
         if read is None:
             continue
         for name, column in (("is_done", "is_done"), ("reader", "reader"), ("cut_on", "date")):
-            texts[name][k] = read[column]
-        texts["note"][k] = read["note"] or ""
+            texts[name][k] = None if pd.isna(read[column]) else read[column]
+        texts["note"][k] = "" if pd.isna(read["note"]) else read["note"]
         values["cleared_from_ft"][k] = read["cleared_from_ft"]
         values["cleared_to_ft"][k] = read["cleared_to_ft"]
         if np.isfinite(read["height_ft"]):
@@ -175,7 +204,8 @@ def with_found(table: Any, readings: Any, raster: Any, confidence_frac: float) -
         np.nan if tree not in of_stick else of_stick[tree]["height_error_ft"]
         for tree in table["crown_id"]
     ]
-    return table.assign(**values, **texts, band_error_ft=band_error), contradicted
+    told = {name: texts_of(cells) for name, cells in texts.items()}
+    return table.assign(**values, **told, band_error_ft=band_error), contradicted
 
 
 def _differ(stick: Floats, seen: Any, confidence_frac: float) -> bool:
@@ -208,7 +238,8 @@ def cuts_of(tables: Mapping[str, Any], lot_id: str) -> Any:
         return pd.DataFrame({name: [] for name in (*columns, "removed_of_standing_frac")})
     mine = _of_lot(cuts, lot_id)
     dates = [None if pd.isna(day) else str(day)[:10] for day in mine["date"]]
-    mine = mine.assign(crown_id=mine["crown_id"].astype(str), date=pd.Series(dates, mine.index))
+    own = pd.Series(dates, mine.index, dtype=object)
+    mine = mine.assign(crown_id=mine["crown_id"].astype(str), date=own)
     return mine.sort_values(["crown_id", "year"], kind="stable")
 
 
@@ -223,6 +254,11 @@ def _of_lot(table: Any, lot_id: str) -> Any:
     if "lot_id" not in table.columns or table["lot_id"].isna().all():
         return table
     return table[table["lot_id"].astype(str) == lot_id]
+
+
+def texts_of(cells: Any) -> Any:
+    """A column of texts in which None stays None."""
+    return pd.Series([None if pd.isna(cell) else cell for cell in cells], dtype=object)
 
 
 def _rows_by_tree(table: Any) -> dict[str, Any]:

@@ -53,9 +53,14 @@ def rules_of(findings: Any) -> RuleSet:
             if file_id not in [file.id for file in files]:
                 files.append(RuleFile(file_id, "overlay", file_id, "local", "", {}, {}))
         elif known.limit != limit:
-            words = {key: str(row[key]) for key in ("section", "confidence", "words")}
             rules[name] = replace(
-                known, limit=limit, tightens=known.limit, tightened_by=LOCAL, **words
+                known,
+                limit=limit,
+                tightens=known.limit,
+                tightened_by=LOCAL,
+                section=str(row["section"]),
+                confidence=str(row["confidence"]),
+                words=str(row["words"]),
             )
     return RuleSet(rules, tuple(files))
 

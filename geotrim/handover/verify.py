@@ -1,0 +1,181 @@
+"""``geotrim verify``: what was cut held against the plan, lot by lot."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from functools import partial
+from typing import Any
+
+import pandas as pd
+
+from geotrim.errors import GeotrimError, RangeError
+from geotrim.handover.job import Job, Made
+from geotrim.handover.verify_entries import check_ledger, enter, entries_of
+from geotrim.handover.verify_raster import raster_found
+from geotrim.io.cut_readings import fitting, read_cut_readings
+from geotrim.io.files import local_path, sha256_of
+from geotrim.io.package_read import Package
+from geotrim.io.text_table import write_text_table
+from geotrim.model import InputFile, Note, Result
+from geotrim.ops.after_cut import AfterGiven, after_cut
+from geotrim.ops.after_limits import after_rules
+from geotrim.ops.package_rules import route_taken, rules_of
+from geotrim.ops.window_rules import way_of
+from geotrim.prepare.task import GivenFile
+from geotrim.report.save import save_figure
+from geotrim.report.statement_html import html
+from geotrim.report.verification_figure import verification_figure
+from geotrim.report.verification_page import verification_page
+from geotrim.report.verification_table import figures_of, verification_table
+from geotrim.report.verification_text import verification_text
+
+STEM = "verification"
+PAGE, TABLE, FIGURE = f"{STEM}.html", f"{STEM}.csv", f"{STEM}.png"
+
+
+def verify_cut(job: Job) -> Made:
+    """Hold readings and a new raster against one year of a plan.
+
+    Raises
+    ------
+    GeotrimError
+        If neither is given, the plan cuts nothing in that year, or an input does not fit.
+    """
+    package, year, lots = job.package, job.params["year"], job.lots()
+    _check_asked(job, lots)
+    cut_date = _day(job.params["cut_date"], "--cut-date")
+    check_ledger(job)
+    readings, notes, inputs = _readings(job, lots)
+    raster = None
+    if (given := job.one("heights")) is not None:
+        job.progress("measuring crowns in the new raster")
+        raster, told, read = raster_found(package, given)
+        notes, inputs = (*notes, *told), (*inputs, *read)
+    job.progress("holding what was found against the plan")
+    results = {}
+    for lot_id in lots:
+        judged = _judged_by(package, lot_id, job.params["confidence_frac"])
+        mine = None if readings is None else readings[_on(package, readings, lot_id)]
+        results[lot_id] = after_cut(
+            package.tables, lot_id, year, judged, readings=mine, raster=raster, cut_date=cut_date
+        )
+        notes = (*notes, *results[lot_id].notes)
+    entries = entries_of(job, results)
+    made = _written(job, results, notes)
+    after = None if not entries else partial(enter, job, entries)
+    words = verification_text(results, year)
+    return Made(made, figures_of(results), tuple(notes), words, tuple(inputs), after)
+
+
+def _written(job: Job, results: Mapping[str, Result], notes: tuple[Note, ...]) -> dict[str, str]:
+    """The files, and what they are."""
+    job.progress("writing")
+    year = job.params["year"]
+    low, high = job.package.parameter("window", "band_ft", (6.0, 10.0))
+    figure = verification_figure(results, year, job.package.site_name, (float(low), float(high)))
+    png, _ = save_figure(figure, job.folder / STEM)
+    page = verification_page(job.package, results, notes, year, picture=png.read_bytes())
+    (job.folder / PAGE).write_text(html(page), encoding="utf-8")
+    write_text_table(job.folder / TABLE, verification_table(results))
+    return {
+        PAGE: "what was found, tree by tree, with figures and findings",
+        TABLE: "the same as a table",
+        FIGURE: f"planned and found heights ({STEM}.svg: the same)",
+    }
+
+
+def _check_asked(job: Job, lots: list[str]) -> None:
+    """Something was found, and something was planned."""
+    if job.one("readings") is None and job.one("heights") is None:
+        raise GeotrimError(
+            "verify",
+            "neither readings nor heights",
+            "what was found after the cut",
+            "give --readings FILE (the crew page exports it) or --heights NEW.tif, or both",
+        )
+    cuts = job.package.rows("stage_cuts")
+    mine = cuts if not len(cuts) else cuts[cuts["lot_id"].isna() | cuts["lot_id"].isin(lots)]
+    years = sorted({int(year) for year in mine["year"]}) if len(mine) else []
+    if not years:
+        raise GeotrimError(
+            "verify",
+            "a package whose plan cuts nothing on these lots",
+            "a plan with cuts (operations window or heights planned, and stages)",
+            "run geotrim run with a plan, or choose another lot",
+        )
+    if job.params["year"] not in years:
+        told = f"{job.params['year']}, and a plan of {len(years)} years"
+        raise RangeError("--year", told, f"1 to {years[-1]}", "choose the year that was cut")
+
+
+def _readings(job: Job, lots: list[str]) -> tuple[Any, tuple[Note, ...], tuple[InputFile, ...]]:
+    given = job.one("readings")
+    if given is None:
+        return None, (), ()
+    _check_plain(given)
+    table, notes = read_cut_readings(
+        given.path,
+        height_unit=given.get("height_unit"),
+        height_rmse_ft=given.get("height_rmse_ft"),
+        subject=given.subject,
+    )
+    table, told = fitting(
+        table,
+        job.package.rows("crowns"),
+        plan_sha256=job.package.sha256,
+        year=job.params["year"],
+        lots=lots,
+        subject=given.subject,
+    )
+    path = local_path(given.path, given.subject)
+    digest, how = sha256_of(path)
+    read = InputFile("readings", path.name, digest, None, len(table), None, {"sha256_of": how})
+    return table, (*notes, *told), (read,)
+
+
+def _check_plain(given: GivenFile) -> None:
+    """What is said of tables with positions has no place here."""
+    for key in ("layer", "crs"):
+        if given.get(key) is not None:
+            raise GeotrimError(
+                f"{given.subject} {key}",
+                repr(given.get(key)),
+                "nothing: readings after a cut are a table by tree number",
+                f"leave out {key}",
+            )
+
+
+def _judged_by(package: Package, lot_id: str, confidence_frac: float) -> AfterGiven:
+    """The rules of one lot, as its plan was judged by them."""
+    findings = package.rows("findings", lot_id)
+    rules = rules_of(findings)
+    known = dict((package.record.get("facts") or {}).get(lot_id) or {})
+    route, is_assumed = route_taken(package.rows("window_lots"), package.rows("lots"), lot_id)
+    limits = after_rules(
+        way_of(route, known, rules),
+        known,
+        rules,
+        findings,
+        share_from_ft=float(package.parameter("stages", "share_from_ft", 0.0)),
+        quarter_reading=str(package.parameter("route", "quarter_reading", "")),
+        confidence_frac=confidence_frac,
+    )
+    model = str(package.parameter("stages", "canopy_model", "column"))
+    return AfterGiven(limits, rules, route, is_assumed, model, confidence_frac)
+
+
+def _on(package: Package, readings: Any, lot_id: str) -> Any:
+    """Which readings are of trees of a lot."""
+    mine = set(package.rows("crowns", lot_id)["crown_id"].astype(str))
+    return pd.Series([tree in mine for tree in readings["crown_id"]], index=readings.index)
+
+
+def _day(text: Any, option: str) -> str | None:
+    if text is None:
+        return None
+    try:
+        return datetime.date.fromisoformat(str(text)).isoformat()
+    except ValueError:
+        need = "a day as 2027-01-11 (year, month, day)"
+        raise GeotrimError(option, repr(text), need, "write it so") from None

@@ -1,0 +1,142 @@
+"""What a verification leaves in the site's ledger."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from geotrim.errors import GeotrimError
+from geotrim.handover.job import Job
+from geotrim.io.ledger_entry import Entry, TreeEntry
+from geotrim.model import Result
+from geotrim.ops.after_state import OTHER, STATES
+from geotrim.report.verification_table import verdicts_by_tree
+from geotrim.report.verification_text import state_words
+
+
+def check_ledger(job: Job) -> None:
+    """An entry must be signed; told before the work is done.
+
+    Raises
+    ------
+    GeotrimError
+        If a ledger is named and nobody who stands for the entry, or the ledger cannot take it.
+    """
+    given = job.one("ledger")
+    if given is None:
+        return
+    if not str(job.params["who"] or "").strip():
+        raise GeotrimError(
+            "--ledger", "no --who", "who read the heights, for the entry", "say --who NAME"
+        )
+    path = Path(given.path)
+    if path.exists():
+        from geotrim.errors import SiteFileError
+        from geotrim.io.ledger import read
+
+        site = read(path).site
+        if site and site != job.package.site_name:
+            own = job.package.site_name
+            raise SiteFileError(
+                f"ledger {path}", f"the site {site!r}", f"that of {own!r}", "name its own ledger"
+            )
+
+
+def entries_of(job: Job, results: Mapping[str, Result]) -> list[Entry]:
+    """An entry a lot, with every tree that was planned, read or cut.
+
+    Raises
+    ------
+    GeotrimError
+        If no day of the cut is known.
+    """
+    if job.one("ledger") is None:
+        return []
+    return [_entry(job, lot_id, result) for lot_id, result in results.items()]
+
+
+def _entry(job: Job, lot_id: str, result: Result) -> Entry:
+    trees = result["after_trees"]
+    days = [day for day in trees["cut_on"] if isinstance(day, str)]
+    if not days:
+        raise GeotrimError(
+            "--ledger",
+            f"no day of the cut on lot {lot_id}",
+            "the day the entry is about",
+            "say --cut-date, or give the readings a date",
+        )
+    year, row = int(job.params["year"]), result["after_consequence"].iloc[0]
+    counts = {state: int((trees["state"] == state).sum()) for state in STATES}
+    verdicts = result["after_findings"]["verdict"].value_counts()
+    details = {
+        "states": {state: n for state, n in counts.items() if n},
+        "verdicts": {str(word): int(n) for word, n in verdicts.items()},
+        "trigger": str(row["words"]),
+        "next_from": result["after_lots"]["next_from"].iloc[0],
+    }
+    broken = verdicts_by_tree(result["after_findings"])
+    return Entry(
+        kind="verification",
+        day=datetime.date.fromisoformat(max(days)),
+        who=str(job.params["who"]),
+        lot_id=lot_id,
+        trees=tuple(_tree(tree, year, broken) for tree in _worth(trees)),
+        plan_sha256=job.package.sha256,
+        words=f"year {year}: {state_words(trees)}",
+        details=details,
+    )
+
+
+def _worth(trees: Any) -> list[dict[str, Any]]:
+    """Trees of which there is something to keep: planned, found, or told by the crew."""
+    is_told = (
+        (trees["treatment"] != "leave")
+        | trees["found_ft"].notna()
+        | trees["cleared_to_ft"].notna()
+        | pd.Series([done is not None for done in trees["is_done"]], index=trees.index)
+    )
+    return list(trees[is_told].to_dict("records"))
+
+
+def _tree(tree: Mapping[str, Any], year: int, broken: Mapping[str, str]) -> TreeEntry:
+    low, high = tree["cleared_from_ft"], tree["cleared_to_ft"]
+    is_cut = None if pd.isna(tree["is_cut"]) else bool(tree["is_cut"])
+    is_counted = tree["state"] != OTHER  # shares of other plants are held against nothing
+    if np.isnan(high) and is_cut and tree["treatment"] != "clear-band":
+        low, high = tree["found_ft"], np.inf
+    words = "; ".join(
+        part
+        for part in (tree["state"], tree["state_words"], broken.get(tree["crown_id"], ""))
+        if part
+    )
+    return TreeEntry(
+        crown_id=str(tree["crown_id"]),
+        height_ft=float(tree["found_ft"]),
+        height_error_ft=float(tree["found_error_ft"]),
+        cut_low_ft=float(low),
+        cut_high_ft=float(high),
+        removed_frac=float(tree["removed_frac"]) if is_counted else np.nan,
+        removed_error_frac=float(tree["removed_error_frac"]) if is_counted else np.nan,
+        year=year,
+        date=str(tree["cut_on"] or ""),
+        species=str(tree["species"] or ""),
+        reader=str(tree["reader"] or ""),
+        is_done=is_cut,
+        words=words,
+    )
+
+
+def enter(job: Job, entries: list[Entry], folder: Path) -> str:
+    """Write the entries, once the papers are in place."""
+    from geotrim.io.ledger import append
+
+    given = job.one("ledger")
+    assert given is not None
+    numbers = append(given.path, entries, site=job.package.site_name)
+    told = ", ".join(map(str, numbers))
+    return f"entered in {given.path}: verification, number {told}"

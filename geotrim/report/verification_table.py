@@ -1,0 +1,156 @@
+"""What was found after a cut as one plain table, and as figures for the record."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from geotrim.model import Result
+from geotrim.ops.after_state import STATES
+from geotrim.report.cut_heights import stick_words
+from geotrim.rules.rule_file import number_words
+
+#: Verdicts that ask for something, the worst first.
+OPEN = ("not met", "too close", "unknown")
+#: Columns of the trees' table that are told in the CSV, in order.
+TREES = (
+    "lot_id", "crown_id", "species", "is_mangrove", "station_ft", "is_in_window", "treatment",
+    "state", "state_words", "before_ft", "before_error_ft", "planned_height_ft",
+    "planned_from_ft", "planned_to_ft", "planned_removed_frac", "found_by", "found_ft",
+    "found_error_ft", "cleared_from_ft", "cleared_to_ft", "removed_frac", "removed_error_frac",
+    "removed_least_frac", "removed_by", "is_done", "is_cut", "is_to_do", "cut_on", "later_year",
+    "next_from", "reader", "note",
+)  # fmt: skip
+
+
+def every(results: Mapping[str, Result], name: str) -> Any:
+    """A table of all lots in one."""
+    parts = [result[name] for result in results.values()]
+    full = [part for part in parts if len(part)]
+    return pd.concat(full, ignore_index=True) if full else parts[0]
+
+
+def verification_table(results: Mapping[str, Result]) -> Any:
+    """One row a tree, with the limits that are not met, too close to call or unknown in words."""
+    trees = every(results, "after_trees")
+    table = trees[list(TREES)].astype(object)
+    table = table.where(table.notna(), None)
+    table["still_to_do"] = [to_do_words(tree) for tree in trees.to_dict("records")]
+    findings = every(results, "after_findings")
+    met = findings[findings["verdict"] == "met"]
+    for word in (*OPEN, "met"):
+        mine = findings[findings["verdict"] == word] if word != "met" else met
+        told = verdicts_by_tree(mine, (word,))
+        name = "limits_" + word.replace(" ", "_")
+        table[name] = [told.get(str(tree), "") for tree in table["crown_id"]]
+    return table
+
+
+def verdicts_by_tree(findings: Any, words: Iterable[str] = OPEN) -> dict[str, str]:
+    """Tree -> its findings of some verdicts, in words."""
+    out: dict[str, list[str]] = {}
+    for row in findings.to_dict("records"):
+        if row["verdict"] in words:
+            out.setdefault(str(row["crown_id"]), []).append(finding_words(row))
+    return {tree: "; ".join(told) for tree, told in out.items()}
+
+
+def finding_words(row: Mapping[str, Any]) -> str:
+    """One finding: the value, its error, the limit, the verdict and the section.
+
+    Examples
+    --------
+    >>> finding_words({"measure": "height after trimming", "value": 5.9, "standard_error": 0.1,
+    ...     "unit": "ft", "limit": "at least 6 ft", "verdict": "too close",
+    ...     "section": "s. 403.9326(1)(a)2 F.S.", "is_at_least": False})
+    'height after trimming 5.90 ft (error 0.10), at least 6 ft: too close (s. 403.9326(1)(a)2 F.S.)'
+    """
+    value = value_words(row)
+    return f"{row['measure']} {value}, {row['limit']}: {row['verdict']} ({row['section']})"
+
+
+def value_words(row: Mapping[str, Any]) -> str:
+    """A value with its standard error.
+
+    Examples
+    --------
+    >>> row = {"value": 0.25012, "standard_error": 0.013, "unit": "frac", "is_at_least": True}
+    >>> value_words(row), value_words({**row, "value": float("nan")})
+    ('no less than 25.01 % (error 1.30)', 'not known')
+    """
+    value, error = row["value"], row["standard_error"]
+    if np.isnan(value):
+        return "not known"
+    scale = 100.0 if row["unit"] == "frac" else 1.0
+    unit = number_words(1.0, row["unit"]).partition(" ")[2]
+    told = "no less than " if row["is_at_least"] else ""
+    more = "" if np.isnan(error) else f" (error {scale * error:.2f})"
+    return f"{told}{scale * value:.2f} {unit}{more}"
+
+
+def to_do_words(tree: Mapping[str, Any]) -> str:
+    """What of this year's cut is still to be done, "" if nothing is."""
+    if not tree["is_to_do"]:
+        return ""
+    how = "" if tree["state"] == "not done" else "the rest: "
+    if tree["treatment"] == "lower-top":
+        return f"{how}lower the top to {stick_words(tree['planned_height_ft'])}"
+    return f"{how}clear {stick_words(tree['planned_from_ft'], tree['planned_to_ft'])}"
+
+
+def planned_words(tree: Mapping[str, Any]) -> str:
+    """What the year's plan has for a tree."""
+    if tree["treatment"] == "lower-top":
+        return f"top to {tree['planned_height_ft']:.1f} ft"
+    if tree["treatment"] == "clear-band":
+        return f"clear {tree['planned_from_ft']:.1f} to {tree['planned_to_ft']:.1f} ft"
+    return "leave"
+
+
+def found_words(tree: Mapping[str, Any]) -> str:
+    """What was found of a tree's heights, "" where nothing was."""
+    parts = []
+    if np.isfinite(tree["found_ft"]):
+        error = tree["found_error_ft"]
+        more = "" if np.isnan(error) else f" (error {error:.1f})"
+        parts.append(f"top {tree['found_ft']:.1f} ft{more} by {tree['found_by']}")
+    if np.isfinite(tree["cleared_to_ft"]):
+        parts.append(f"cleared {tree['cleared_from_ft']:.1f} to {tree['cleared_to_ft']:.1f} ft")
+    return "; ".join(parts)
+
+
+def removed_words(tree: Mapping[str, Any]) -> str:
+    """Foliage taken of what stood, with its error."""
+    value, error, least = (
+        tree[name] for name in ("removed_frac", "removed_error_frac", "removed_least_frac")
+    )
+    if np.isfinite(value):
+        return f"{100 * value:.1f} % (error {100 * error:.1f})"
+    return f"no less than {100 * least:.1f} %" if np.isfinite(least) else "not known"
+
+
+def figures_of(results: Mapping[str, Result]) -> dict[str, Any]:
+    """What was found in numbers, lot by lot, for the record."""
+    out: dict[str, Any] = {}
+    for lot_id, result in results.items():
+        trees, findings = result["after_trees"], result["after_findings"]
+        row, lot = result["after_consequence"].iloc[0], result["after_lots"].iloc[0]
+        due = row["is_triggered"]
+        out[lot_id] = {
+            "n_trees_by_state": {
+                state: n for state in STATES if (n := int((trees["state"] == state).sum()))
+            },
+            "n_findings_by_verdict": {
+                word: int((findings["verdict"] == word).sum()) for word in ("met", *OPEN)
+            },
+            "is_trigger_reached": None if pd.isna(due) else bool(due),
+            "fewest_cut_low": row["fewest"],
+            "most_cut_low": row["most"],
+            "lost_area_ft2": float(row["lost_area_ft2"]),
+            "next_from": lot["next_from"],
+            "way": lot["way"],
+        }
+    return out

@@ -1,0 +1,104 @@
+"""What was found after a cut, in words for a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from geotrim.model import Result
+from geotrim.ops.after_state import AS_PLANNED, LEFT, OTHER, STATES
+from geotrim.report.fold import bullet, fold
+from geotrim.report.statement_parts import count, some
+from geotrim.report.verification_table import OPEN, finding_words, to_do_words
+from geotrim.rules.rule_file import routes
+
+#: States that need no line a tree.
+QUIET = (AS_PLANNED, LEFT, OTHER)
+#: Most lines of one kind.
+MOST = 12
+
+
+def verification_text(results: Mapping[str, Result], year: int) -> str:
+    """What was found on each lot.
+
+    Returns
+    -------
+    str
+        Lines of at most 80 columns.
+    """
+    parts = ["\n".join(_lot(lot_id, result, year)) for lot_id, result in results.items()]
+    return "\n\n".join(parts)
+
+
+def _lot(lot_id: str, result: Result, year: int) -> Iterator[str]:
+    trees, findings = result["after_trees"], result["after_findings"]
+    lot = result["after_lots"].iloc[0]
+    way = routes().get(str(lot["way"]), {}).get("name", lot["way"])
+    yield from fold(f"Lot {lot_id}, year {year} of the plan ({way})", "", "  ")
+    yield from fold(f"{state_words(trees)}.")
+    yield from _attention(trees)
+    yield from _limits(findings)
+    yield from fold(f"Trigger for restoration: {result['after_consequence']['words'].iloc[0]}")
+    yield from fold(next_words(lot))
+
+
+def state_words(trees: Any) -> str:
+    """How many trees became what, those that the plan leaves and nobody looked at apart.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> state_words(pd.DataFrame({"state": ["as planned", "not done"], "treatment": "lower-top"}))
+    '2 trees planned: 1 not done, 1 as planned'
+    """
+    planned = trees[trees["treatment"] != "leave"]
+    told = [f"{n} {state}" for state in STATES if (n := int((planned["state"] == state).sum()))]
+    text = f"{count(len(planned), 'tree')} planned: {', '.join(told) or 'none'}"
+    rest = trees[trees["treatment"] == "leave"]
+    more = [
+        f"{n} {state}"
+        for state in STATES
+        if state not in (OTHER, "not read") and (n := int((rest["state"] == state).sum()))
+    ]
+    return text + (f"; of those the plan leaves: {', '.join(more)}" if more else "")
+
+
+def next_words(lot: Mapping[str, Any]) -> str:
+    """When the next stage may begin."""
+    if not lot["next_year"]:
+        return "The plan has no further year."
+    if lot["next_from"] is None:
+        return f"Next stage (year {lot['next_year']}): no earliest day; {lot['next_words']}."
+    return (
+        f"Next stage (year {lot['next_year']}): from {lot['next_from']}, {lot['next_words']}; "
+        "tree by tree in the table."
+    )
+
+
+def _attention(trees: Any) -> Iterator[str]:
+    for state in STATES:
+        mine = trees[(trees["state"] == state) & ~trees["state"].isin(QUIET)]
+        if state == "not read":
+            mine = mine[mine["treatment"] != "leave"]
+        rows = mine.to_dict("records")
+        for tree in rows[:MOST]:
+            why = "; ".join(part for part in (tree["state_words"], to_do_words(tree)) if part)
+            yield from bullet(f"{tree['crown_id']}: {state}{f' ({why})' if why else ''}")
+        if len(rows) > MOST:
+            yield from bullet(f"{len(rows) - MOST} more {state}")
+
+
+def _limits(findings: Any) -> Iterator[str]:
+    n = {word: int((findings["verdict"] == word).sum()) for word in ("met", *OPEN)}
+    told = ", ".join(f"{number} {word}" for word, number in n.items() if number)
+    yield from fold(f"Limits, one a rule and tree that was cut: {told or 'none to look at'}.")
+    for word in OPEN:
+        rows = findings[findings["verdict"] == word]
+        if word == "not met":
+            for row in rows.to_dict("records")[:MOST]:
+                yield from bullet(f"{row['crown_id']}: {finding_words(row)}")
+            if len(rows) > MOST:
+                yield from bullet(f"{len(rows) - MOST} more not met")
+        elif len(rows):
+            trees = some(dict.fromkeys(rows["crown_id"].astype(str)))
+            yield from bullet(f"{word}: {trees}")
