@@ -56,7 +56,7 @@ def tree_words(plan: Plan, row: Mapping[str, Any]) -> str:
         return ""
     standing = text_of(row.get("outcome_standing"))
     if standing == OTHER_PLAN:
-        return "not open as planned: only with another plan, if the authority agrees"
+        return "not open as planned, see the first page"
     if standing == DEPENDS:
         return f"depends on: {text_of(row.get('settle')) or 'open answers'}"
     return ""

@@ -46,7 +46,7 @@ def where(place: Place) -> str:
     >>> where(Place(31.4, -2.6, -82.5, 27.3, True))
     '31.4 ft from the left end, 2.6 ft landward of the MHW line'
     >>> where(Place(float("nan"), float("nan"), -82.5, 27.3, False, "stretch 2"))
-    'stretch 2, place along the shore not known (middle of the crown; no trunk is mapped)'
+    'stretch 2, place along the shore not known (middle of its crown, no trunk mapped)'
     """
     words = [place.stretch] if place.stretch else []
     if np.isfinite(place.station_ft):
@@ -55,7 +55,7 @@ def where(place: Place) -> str:
         words.append("place along the shore not known")
     if np.isfinite(place.offset_ft):
         words.append(_off(place.offset_ft))
-    tail = "" if place.is_trunk else " (middle of the crown; no trunk is mapped)"
+    tail = "" if place.is_trunk else " (middle of its crown, no trunk mapped)"
     return ", ".join(words) + tail
 
 

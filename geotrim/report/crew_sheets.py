@@ -26,16 +26,18 @@ TEMPLATE = "crew.typ"
 #: Trees on a page.
 A_PAGE = 10
 #: Letter size, held upright; margins; head and foot of a page. [pt]
-WIDTH_PT, HEIGHT_PT, MARGIN_PT, HEAD_PT, FOOT_PT = 612.0, 792.0, 28.0, 46.0, 20.0
+WIDTH_PT, HEIGHT_PT, MARGIN_PT, HEAD_PT, FOOT_PT = 612.0, 792.0, 27.0, 45.0, 20.0
 #: Height of a tree's row; width of the column to write in; what the text beside it has. [pt]
 ROW_PT = (HEIGHT_PT - 2 * MARGIN_PT - HEAD_PT - FOOT_PT - 4.0) / A_PAGE
 WRITE_PT = 92.0
 BODY_PT = WIDTH_PT - 2 * MARGIN_PT - 30.0 - WRITE_PT - 8.0
-#: Type of what is done, of the tree's number, and of its details. [pt]
-WHAT_PT, NUMBER_PT, SMALL_PT = 11.0, 13.0, 8.0
+#: Type of what is done, of the tree's number, its species, and its details. [pt]
+WHAT_PT, NUMBER_PT, SPECIES_PT, SMALL_PT = 11.0, 13.0, 8.5, 8.0
 #: Height of a line in type sizes, its foot apart; between lines of details, between the parts of a
 #: row, above and under a row. [pt]
-CAPITAL, LEADING_PT, GAP_PT, PAD_PT = 0.73, 3.3, 4.6, 3.5
+CAPITAL, LEADING_PT, GAP_PT, PAD_PT = 0.73, 3.2, 4.2, 3.0
+#: A number is printed no smaller than this; a longer one is broken. [pt]
+LEAST_PT = 6.0
 MORE = "More at the end."
 
 
@@ -72,6 +74,7 @@ def as_data(lots: Sequence[CrewLot], head: CrewHead) -> dict[str, Any]:
             "row": ROW_PT,
             "write": WRITE_PT,
             "number": NUMBER_PT,
+            "species": SPECIES_PT,
             "small": SMALL_PT,
             "leading": LEADING_PT,
             "gap": GAP_PT,
@@ -133,7 +136,8 @@ def _tree(tree: CrewTree) -> tuple[dict[str, Any], list[str]]:
     mark, tail = parts_of(tree)
     n_what = len(folded(f"{mark} {tail}", WHAT_PT, BODY_PT, is_bold=True))
     n_what = 1 if _width(mark, tail) <= BODY_PT else max(n_what, 2)
-    size = _fitting(tree.crown_id, tree.species)
+    place = degrees(tree.place)
+    size = _fitting(tree.crown_id, f"{tree.species}  {place}")
     used = 2 * PAD_PT + CAPITAL * (NUMBER_PT + n_what * WHAT_PT) + (1 + n_what) * GAP_PT
     n_lines = max(int((ROW_PT - used + LEADING_PT) / (CAPITAL * SMALL_PT + LEADING_PT)), 1)
     kept, rest = _filled(details(tree, on_paper=True), n_lines)
@@ -142,6 +146,7 @@ def _tree(tree: CrewTree) -> tuple[dict[str, Any], list[str]]:
         "number": tree.crown_id,
         "size": size,
         "species": tree.species,
+        "place": place,
         "mark": mark,
         "tail": tail,
         "details": kept,
@@ -153,11 +158,11 @@ def _width(mark: str, tail: str) -> float:
     return width_pt(f"{mark} ", WHAT_PT, is_bold=True) + width_pt(tail, WHAT_PT)
 
 
-def _fitting(number: str, species: str) -> float:
-    """Type size of a tree's number, so that it and its species stand on one line. [pt]."""
-    room = BODY_PT - width_pt(f"  {species}", 9.0) - 6.0
+def _fitting(number: str, beside: str) -> float:
+    """Type size of a tree's number, so that what stands beside it has room on its line. [pt]."""
+    room = BODY_PT - width_pt(f"  {beside}", SPECIES_PT) - 6.0
     wide = width_pt(number, NUMBER_PT, is_bold=True)
-    return max(min(NUMBER_PT, NUMBER_PT * room / wide), 5.5) if wide else NUMBER_PT
+    return max(min(NUMBER_PT, NUMBER_PT * room / wide), LEAST_PT) if wide else NUMBER_PT
 
 
 def _filled(parts: Sequence[tuple[str, bool]], n_lines: int) -> tuple[list[Any], list[str]]:
@@ -214,10 +219,14 @@ def _tables(lot: CrewLot, rests: Sequence[Sequence[str]]) -> list[dict[str, Any]
                 "shares": [1.2, 1.9, 2.5, 2.6],
                 "heads": ["Tree", "Species", "Where", "Why"],
                 "rows": [
-                    [tree.crown_id, tree.species, f"{where(tree.place)}; {degrees(tree.place)}",
-                     _capital(tree.what)]
+                    [
+                        tree.crown_id,
+                        tree.species,
+                        _capital(f"{where(tree.place)}; {degrees(tree.place)}"),
+                        _capital(tree.what),
+                    ]
                     for tree in lot.left
                 ],
             }
-        )  # fmt: skip
+        )
     return out

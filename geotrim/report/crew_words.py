@@ -96,13 +96,17 @@ def details(tree: CrewTree, *, on_paper: bool) -> list[tuple[str, bool]]:
     ----------
     tree : CrewTree
     on_paper : bool
-        Look-alikes are named in full on the first page there, and in short with the tree.
+        Marks of look-alikes stand on the first page there, and degrees beside the species.
     """
-    out = [(f"{where(tree.place)}; {degrees(tree.place)}.", False)]
-    if tree.hold:
+    out = []
+    if tree.kind == OTHER_PLANT:
+        out.append((f"{tree.hold[:1].upper()}{tree.hold[1:]}.", True))
+    elif tree.hold:
         out.append((f"HOLD: {tree.hold}.", True))
     if tree.first:
         out.append((tree.first, True))
+    words = where(tree.place) if on_paper else f"{where(tree.place)}; {degrees(tree.place)}"
+    out.append((f"{words[:1].upper()}{words[1:]}.", False))
     if share := share_words(tree):
         out.append((f"{share}.", False))
     if tree.keep_off:

@@ -1,0 +1,413 @@
+"use strict";
+(() => {
+  const data = JSON.parse(document.getElementById("data").textContent);
+  const KEY = `geotrim-crew:${data.plan_sha256}:${data.year}`;
+  const COLUMNS = ["plan_sha256", "lot_id", "crown_id", "year", "is_done", "height_ft", "height_error_ft",
+    "cleared_from_ft", "cleared_to_ft", "reader", "date", "note"];
+  const TALLEST_FT = 120;
+  const RUN_BY = "=+\\-@\\t\\r"; // what a spreadsheet takes for the start of a formula
+  const TO_GUARD = new RegExp(`^'*[${RUN_BY}]`), GUARDED = new RegExp(`^'+[${RUN_BY}]`);
+  const byId = (id) => document.getElementById(id);
+
+  // --- Feet and inches ---------------------------------------------------------------------
+
+  const FOOT = "(?:'|ft\\.?|feet|foot)", INCH = "(?:\"|in\\.?|inch|inches)";
+  const NUMBER = "\\d+(?:\\.\\d+)?|\\.\\d+", PART = "(\\d+)\\s*/\\s*(\\d+)";
+  const SHAPES = [
+    [new RegExp(`^(${NUMBER})\\s*${FOOT}?$`), (m) => [Number(m[1]), 0]],
+    [new RegExp(`^(${NUMBER})\\s*${INCH}$`), (m) => [0, Number(m[1]), true]],
+    [new RegExp(`^(\\d+)\\s*${FOOT}\\s*(${NUMBER})\\s*${INCH}?$`), (m) => [Number(m[1]), Number(m[2])]],
+    [new RegExp(`^(\\d+)\\s*${FOOT}\\s*(\\d+)\\s+${PART}\\s*${INCH}?$`),
+      (m) => [Number(m[1]), Number(m[2]) + Number(m[3]) / Number(m[4])]],
+    [new RegExp(`^(\\d+)\\s*${FOOT}\\s*${PART}\\s*${INCH}$`), (m) => [Number(m[1]), Number(m[2]) / Number(m[3])]],
+  ];
+
+  // A length as it is written by hand -> {ft, words}; {why} where it cannot be understood; null for nothing.
+  function parseFeet(text) {
+    const plain = text.trim().toLowerCase()
+      .replace(/[\u2018\u2019\u2032\u02b9\u00b4`]/g, "'").replace(/[\u201c\u201d\u2033]/g, '"').replace(/''/g, '"')
+      .replace(/\u00bd/g, " 1/2").replace(/\u00bc/g, " 1/4").replace(/\u00be/g, " 3/4").replace(/\s+/g, " ");
+    if (plain === "") return null;
+    for (const [shape, read] of SHAPES) {
+      const found = plain.match(shape);
+      if (!found) continue;
+      const [feet, inches, isInchesAlone] = read(found);
+      if (!isFinite(inches)) break;
+      if (!isInchesAlone && inches >= 12) return { why: "12 inches or more are another foot" };
+      const ft = feet + inches / 12;
+      if (ft > TALLEST_FT) return { why: `over ${TALLEST_FT} ft` };
+      return { ft, words: `${feetWords(ft)} = ${ft.toFixed(2)} ft` };
+    }
+    return { why: "not understood; write 12.5 or 12 ft 6 in" };
+  }
+
+  // Feet and inches to a quarter of an inch.
+  function feetWords(ft) {
+    const quarters = Math.round(ft * 48), feet = Math.floor(quarters / 48), rest = quarters - 48 * feet;
+    const inches = Math.floor(rest / 4), part = ["", " 1/4", " 1/2", " 3/4"][rest % 4];
+    return `${feet} ft ${inches}${part} in`;
+  }
+
+  const exact = (ft) => String(Number(ft.toFixed(4)));
+
+  // --- What was entered, and keeping it -----------------------------------------------------
+
+  const FIELDS = ["height", "from", "to", "reader", "date", "note"];
+  const trees = data.lots.flatMap((lot) => lot.work);
+  const keyOf = (lot, crown) => JSON.stringify([lot, crown]);
+  const known = new Map(trees.map((tree) => [keyOf(tree.lot_id, tree.crown_id), tree]));
+  let state = load();
+
+  function empty() { return { trees: {}, reader: "", error: data.stick_error_ft === null ? "" : String(data.stick_error_ft) }; }
+
+  function load() {
+    let text = null;
+    try { text = localStorage.getItem(KEY); } catch (error) { return empty(); }
+    if (text === null) return empty();
+    try {
+      const found = JSON.parse(text);
+      if (typeof found.trees !== "object" || found.trees === null) throw new Error("no trees in it");
+      return Object.assign(empty(), found);
+    } catch (error) {
+      try { localStorage.setItem(`${KEY}:unread`, text); } catch (other) { /* told below */ }
+      return empty();
+    }
+  }
+
+  let isKept = true;
+  function save() {
+    const text = JSON.stringify(state);
+    try {
+      localStorage.setItem(KEY, text);
+      isKept = localStorage.getItem(KEY) === text;
+    } catch (error) { isKept = false; }
+    const told = byId("not-kept");
+    told.hidden = isKept;
+    told.textContent = isKept ? "" : "This browser does not keep what you enter: it is lost when the page is closed. "
+      + "Save the readings as a file before you leave, or open the page in another browser.";
+  }
+  addEventListener("beforeunload", (event) => { if (!isKept && Object.keys(state.trees).length) event.preventDefault(); });
+  addEventListener("storage", (event) => { if (event.key === KEY) { state = load(); fill(); } });
+
+  function entryOf(tree) {
+    const key = keyOf(tree.lot_id, tree.crown_id);
+    if (!state.trees[key]) state.trees[key] = { done: false, height: "", from: "", to: "", reader: "", date: "", note: "" };
+    return state.trees[key];
+  }
+  const seen = (tree) => state.trees[keyOf(tree.lot_id, tree.crown_id)]
+    || { done: false, height: "", from: "", to: "", reader: "", date: "", note: "" };
+  const isTouched = (one) => one.done || FIELDS.some((name) => one[name].trim() !== "");
+  const isRead = (tree) => { const read = parseFeet(seen(tree).height); return !!read && read.ft !== undefined; };
+  const isLeftToDo = (tree) => !seen(tree).done || (tree.needs_reading && !isRead(tree));
+
+  function today() {
+    const now = new Date(), two = (n) => String(n).padStart(2, "0");
+    return `${now.getFullYear()}-${two(now.getMonth() + 1)}-${two(now.getDate())}`;
+  }
+
+  // --- The page --------------------------------------------------------------------------------
+
+  function make(tag, words, attributes) {
+    const one = document.createElement(tag);
+    if (words) one.textContent = words;
+    for (const [name, value] of Object.entries(attributes || {})) one.setAttribute(name, value);
+    return one;
+  }
+
+  function list(items) {
+    const ul = make("ul");
+    for (const words of items) ul.append(make("li", words));
+    return ul;
+  }
+
+  function fold(title, items) {
+    const box = make("details");
+    box.append(make("summary", title), list(items));
+    return box;
+  }
+
+  const cards = new Map();
+
+  function field(card, tree, index, name, label, attributes) {
+    const id = `t${index}-${name}`, box = make("div", "", { class: "field" });
+    const input = make("input", "", Object.assign({ id, autocomplete: "off" }, attributes));
+    box.append(make("label", label, { for: id }), input);
+    card.inputs[name] = input;
+    if (["height", "from", "to"].includes(name)) {
+      const told = make("p", "", { class: "told", id: `${id}-told`, role: "status" });
+      input.setAttribute("aria-describedby", told.id);
+      card.told[name] = told;
+      box.append(told);
+    }
+    input.addEventListener("input", () => {
+      const one = entryOf(tree);
+      one[name] = input.value;
+      if (["height", "from", "to"].includes(name) && input.value.trim()) sign(tree, one);
+      save();
+      show(tree);
+    });
+    return box;
+  }
+
+  // Who and when, where nothing stands there yet.
+  function sign(tree, one) {
+    one.reader = one.reader || state.reader;
+    one.date = one.date || today();
+    const card = cards.get(tree);
+    card.inputs.reader.value = one.reader;
+    card.inputs.date.value = one.date;
+  }
+
+  function cardOf(tree, index) {
+    const item = make("li", "", { class: "tree" }), card = { item, inputs: {}, told: {} };
+    cards.set(tree, card);
+    const head = make("div", "", { class: "head" }), title = make("h3", "", { id: `t${index}-title` });
+    title.append(make("span", tree.crown_id, { class: "number" }));
+    card.state = make("span", "", { class: "state" });
+    head.append(title, make("span", `no. ${tree.number} of ${tree.n_work}`), card.state);
+    item.setAttribute("aria-labelledby", `t${index}-title`);
+    item.append(head, make("p", tree.species), make("p", `${tree.mark} ${tree.tail}`, { class: "what" }));
+    for (const part of tree.details) item.append(make("p", part.text, part.bold ? { class: "strong" } : {}));
+    const choice = make("label", "", { class: "choice" });
+    card.tick = make("input", "", { type: "checkbox", id: `t${index}-done`, "aria-label": `${tree.crown_id} done` });
+    choice.append(card.tick, make("span", "Done"));
+    card.tick.addEventListener("change", () => {
+      const one = entryOf(tree);
+      one.done = card.tick.checked;
+      if (one.done) sign(tree, one);
+      save();
+      show(tree);
+    });
+    const fields = make("div", "", { class: "fields" });
+    const length = { inputmode: "text", maxlength: "24", placeholder: "12.5 or 12 ft 6 in" };
+    if (tree.needs_reading) fields.append(field(card, tree, index, "height", "Top, read after the cut", length));
+    if (tree.is_band) {
+      fields.append(field(card, tree, index, "from", "Cleared from", length), field(card, tree, index, "to", "Cleared to", length));
+    }
+    fields.append(field(card, tree, index, "reader", "Who read it", { maxlength: "80" }),
+      field(card, tree, index, "date", "Day", { type: "date" }), field(card, tree, index, "note", "Note", { maxlength: "400" }));
+    item.append(choice, fields);
+    item.addEventListener("focusout", (event) => { if (!item.contains(event.relatedTarget)) filter(); });
+    return item;
+  }
+
+  // What a length was understood as, and how it stands to the mark.
+  function tell(told, text, mark, isUnderBad, isOverBad) {
+    const read = parseFeet(text);
+    told.className = "told";
+    if (!read) { told.textContent = ""; return; }
+    if (read.why) { told.textContent = read.why; told.className = "told bad"; return; }
+    const off = mark === null ? 0 : read.ft - mark / 12, far = Math.abs(off) * 12;
+    let words = `understood: ${read.words}`;
+    if (far >= 0.5 && ((off < 0 && isUnderBad) || (off > 0 && isOverBad))) {
+      words += `; ${off < 0 ? "under" : "over"} the mark by ${feetWords(Math.abs(off))}: check, and note why`;
+      told.className = "told bad";
+    }
+    told.textContent = words;
+  }
+
+  function show(tree) {
+    const one = seen(tree), card = cards.get(tree);
+    card.item.classList.toggle("done", one.done);
+    card.state.textContent = one.done ? "DONE" : "";
+    if (card.told.height) tell(card.told.height, one.height, tree.is_band ? null : tree.low_in, true, false);
+    if (card.told.from) {
+      tell(card.told.from, one.from, tree.low_in, true, false);
+      tell(card.told.to, one.to, tree.high_in, false, true);
+    }
+    progress();
+  }
+
+  function progress() {
+    const done = trees.filter((tree) => seen(tree).done).length;
+    const asked = trees.filter((tree) => tree.needs_reading);
+    byId("progress").textContent = `${done} of ${trees.length} done, ${asked.filter(isRead).length} of ${asked.length} read`;
+  }
+
+  function filter() {
+    const isOn = byId("left-only").checked;
+    for (const tree of trees) cards.get(tree).item.hidden = isOn && !isLeftToDo(tree);
+  }
+
+  function fill() {
+    for (const tree of trees) {
+      const one = seen(tree), card = cards.get(tree);
+      card.tick.checked = one.done;
+      for (const [name, input] of Object.entries(card.inputs)) input.value = one[name];
+      show(tree);
+    }
+    byId("reader").value = state.reader;
+    byId("error").value = state.error;
+    tellError();
+    filter();
+  }
+
+  function build() {
+    byId("title").textContent = data.title;
+    byId("about").textContent = data.about;
+    byId("always").textContent = data.always;
+    byId("caution").textContent = data.caution;
+    let index = 0;
+    for (const lot of data.lots) {
+      const section = make("section"), heading = make("h2", `Lot ${lot.lot_id}: ${lot.date}`);
+      section.append(heading);
+      if (lot.holds.length) {
+        const box = make("div", "", { class: "warning" });
+        box.append(make("p", "DO NOT START before this is settled"), list(lot.holds));
+        section.append(box);
+      }
+      if (lot.notices.length) section.append(fold("Notices", lot.notices));
+      section.append(fold("Before the first cut", data.before), fold("How the stick is read", data.stick));
+      if (lot.marks.length) section.append(fold("Species: how to tell them", lot.marks));
+      const work = make("ol", "", { class: "trees", "aria-label": `Order of work, lot ${lot.lot_id}` });
+      for (const tree of lot.work) { work.append(cardOf(tree, index)); index += 1; }
+      section.append(work);
+      if (lot.left.length) {
+        const box = make("details", "", { class: "left" }), all = make("dl");
+        box.append(make("summary", `Leave as they are: ${lot.left.length}`), all);
+        for (const one of lot.left) all.append(make("dt", `${one.crown_id}, ${one.species}`), make("dd", one.why), make("dd", one.where));
+        section.append(box);
+      }
+      byId("main").append(section);
+    }
+  }
+
+  // --- Out and in again --------------------------------------------------------------------------
+
+  const guarded = (text) => (TO_GUARD.test(text) ? `'${text}` : text);
+  const unguarded = (text) => (GUARDED.test(text) ? text.slice(1) : text);
+  const cell = (text) => (/[",\r\n]/.test(text) ? `"${text.replace(/"/g, '""')}"` : text);
+
+  // A row of the file; what could not be understood goes to its note as it was written.
+  function rowOf(tree, lost) {
+    const one = seen(tree), raw = [];
+    const feet = (name) => {
+      const read = parseFeet(one[name]);
+      if (read && read.why) raw.push(`${name}: ${one[name].trim()}`);
+      return read && !read.why ? read.ft : null;
+    };
+    const height = feet("height");
+    let from = feet("from"), to = feet("to");
+    if ((from === null) !== (to === null) || (from !== null && from >= to)) {
+      raw.push(`cleared: ${one.from.trim() || "?"} to ${one.to.trim() || "?"}`);
+      from = to = null;
+    }
+    if (raw.length) lost.push(tree.crown_id);
+    const note = [one.note.trim().replace(/\s+/g, " "), ...[...new Set(raw)].map((part) => `as written: ${part}`)].filter(Boolean);
+    const error = parseFeet(state.error), told = (ft) => (ft === null ? "" : exact(ft));
+    return [data.plan_sha256, guarded(tree.lot_id), guarded(tree.crown_id), String(data.year), one.done ? "yes" : "no",
+      told(height), height !== null && error && !error.why ? exact(error.ft) : "", told(from), told(to),
+      guarded(one.reader.trim()), one.date, guarded(note.join("; "))];
+  }
+
+  function exported() {
+    const lost = [], rows = [COLUMNS, ...trees.map((tree) => rowOf(tree, lost))];
+    return { text: rows.map((row) => row.map(cell).join(",") + "\r\n").join(""), lost };
+  }
+
+  byId("export").addEventListener("click", () => {
+    const { text, lost } = exported();
+    const file = new Blob(["\ufeff", text], { type: "text/csv;charset=utf-8" });
+    const link = make("a", "", { download: `readings_year_${data.year}_${data.plan_sha256.slice(0, 8)}.csv` });
+    link.href = URL.createObjectURL(file);
+    document.body.append(link);
+    link.click();
+    link.remove();
+    setTimeout(() => URL.revokeObjectURL(link.href), 60000);
+    byId("copy").value = text;
+    byId("copy-box").hidden = false;
+    const told = byId("export-told");
+    told.className = lost.length ? "told bad" : "told";
+    told.textContent = lost.length
+      ? `Not understood, put into the note as written: ${lost.join(", ")}`
+      : `${trees.length} trees, ${trees.filter((tree) => seen(tree).done).length} done`;
+  });
+
+  byId("select").addEventListener("click", () => { byId("copy").focus(); byId("copy").select(); });
+
+  // Rows of a CSV as RFC 4180 has it.
+  function rowsOf(text) {
+    const rows = [];
+    let row = [], part = "", isQuoted = false;
+    const plain = text.replace(/^\ufeff/, "");
+    for (let k = 0; k < plain.length; k += 1) {
+      const sign = plain[k];
+      if (isQuoted) {
+        if (sign === '"' && plain[k + 1] === '"') { part += '"'; k += 1; }
+        else if (sign === '"') isQuoted = false;
+        else part += sign;
+      } else if (sign === '"' && part === "") isQuoted = true;
+      else if (sign === ",") { row.push(part); part = ""; }
+      else if (sign === "\n" || sign === "\r") {
+        if (sign === "\r" && plain[k + 1] === "\n") k += 1;
+        row.push(part); rows.push(row); row = []; part = "";
+      } else part += sign;
+    }
+    if (part !== "" || row.length) { row.push(part); rows.push(row); }
+    return rows.filter((one) => one.some((each) => each.trim() !== ""));
+  }
+
+  function imported(text) {
+    const [head, ...rows] = rowsOf(text);
+    const at = Object.fromEntries((head || []).map((name, k) => [name.trim(), k]));
+    if (at.crown_id === undefined || at.lot_id === undefined) return { why: "no columns lot_id and crown_id in it: not a file of this page" };
+    const entries = [];
+    let other = 0, strange = 0;
+    for (const row of rows) {
+      const get = (name) => (at[name] === undefined ? "" : unguarded((row[at[name]] || "").trim()));
+      if ((get("plan_sha256") && get("plan_sha256") !== data.plan_sha256) || (get("year") && Number(get("year")) !== data.year)) { other += 1; continue; }
+      const tree = known.get(keyOf(get("lot_id"), get("crown_id")));
+      if (!tree) { strange += 1; continue; }
+      const one = { done: get("is_done") === "yes", height: get("height_ft"), from: get("cleared_from_ft"), to: get("cleared_to_ft"),
+        reader: get("reader"), date: get("date"), note: get("note") };
+      if (isTouched(one)) entries.push([tree, one]);
+    }
+    return { entries, other, strange };
+  }
+
+  byId("import").addEventListener("change", async () => {
+    const input = byId("import"), told = byId("import-told"), file = input.files[0];
+    if (!file) return;
+    const found = imported(await file.text());
+    input.value = "";
+    told.className = "told bad";
+    if (found.why) { told.textContent = found.why; return; }
+    const differs = found.entries.filter(([tree, one]) => isTouched(seen(tree)) && JSON.stringify(seen(tree)) !== JSON.stringify(one));
+    const isReplacing = !differs.length || confirm(`${differs.length} trees have entries here already. Replace them by those of the file?`);
+    let n = 0;
+    for (const [tree, one] of found.entries) {
+      if (isTouched(seen(tree)) && !isReplacing) continue;
+      state.trees[keyOf(tree.lot_id, tree.crown_id)] = one;
+      n += 1;
+    }
+    save();
+    fill();
+    const parts = [`${n} trees read`];
+    if (found.other) parts.push(`${found.other} of another plan or year left out`);
+    if (found.strange) parts.push(`${found.strange} not on this list left out`);
+    told.className = found.other || found.strange ? "told bad" : "told";
+    told.textContent = parts.join(", ");
+  });
+
+  byId("clear").addEventListener("click", () => {
+    const n = trees.filter((tree) => isTouched(seen(tree))).length;
+    if (!confirm(`Clear what was entered for ${n} trees? It cannot be brought back.`)) return;
+    state.trees = {};
+    save();
+    fill();
+  });
+
+  byId("left-only").addEventListener("change", filter);
+  byId("reader").addEventListener("input", () => { state.reader = byId("reader").value; save(); });
+  function tellError() {
+    const read = parseFeet(state.error), told = byId("error-told");
+    told.className = read && read.why ? "told bad" : "told";
+    told.textContent = !read ? "not told; whoever checks the cut is asked for it" : read.why || `understood: ${read.ft.toFixed(2)} ft`;
+  }
+  byId("error").addEventListener("input", () => { state.error = byId("error").value; save(); tellError(); });
+
+  build();
+  fill();
+  save();
+  globalThis.geotrimCrew = { parseFeet, feetWords }; // for tests
+})();
