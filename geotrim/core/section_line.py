@@ -15,9 +15,10 @@ import shapely
 
 from geotrim.core.coverage import Floats, Ints, Transform
 
-#: A step of the section has at least this many sample points of a cell along it, so that none that
-#: a cell covers is left out.
-SAMPLES_A_STEP = 2.0
+#: Sample points in a step of a section, and in a cell, each way: enough that none is passed over.
+SAMPLES = 2.0
+#: Sample points are not nearer to each other than this. [ft]
+LEAST_APART_FT = 0.05
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,33 +110,58 @@ def highest_along(
     Returns
     -------
     offset_ft : (m,) array
-        Middles of the steps in which the crown has cells, rising: odd multiples of half a step.
+        Middles of the steps that the crown reaches into, rising: odd multiples of half a step.
     top_ft : (m,) array
-        NaN where the cells there say nothing.
+        NaN where its cells there say nothing.
 
     Notes
     -----
-    A cell covers its whole square, so that a raster coarser than the step leaves no gaps: it is
-    looked at in a lattice of points half a step apart at most, of which those count that lie in
-    the strip and in the crown's outline.
+    The strip is looked at in a lattice of points, at least two in a cell and in a step each way
+    (but see ``LEAST_APART_FT``); those in the crown's outline count, each with the cell it lies in.
     """
-    a, b, c, d, e, f = transform
-    side_ft = max(float(np.hypot(a, d)), float(np.hypot(b, e))) * line.feet
-    x, y = a * (col + 0.5) + b * (row + 0.5) + c, d * (col + 0.5) + e * (row + 0.5) + f
-    _, aside = line.places(np.column_stack([x, y]))
-    near = np.flatnonzero(np.abs(aside) <= half_ft + side_ft)
-    n = max(1, int(np.ceil(SAMPLES_A_STEP * side_ft / step_ft)))
-    part = (np.arange(n) + 0.5) / n
-    u, v = (lattice.ravel() for lattice in np.meshgrid(part, part))
-    across, down = col[near, None] + u, row[near, None] + v
-    xy = np.stack([a * across + b * down + c, d * across + e * down + f], axis=-1).reshape(-1, 2)
-    top = np.repeat(top_ft[near], n * n)
-    offset, aside = line.places(xy)
-    inside = np.abs(aside) <= half_ft
+    offset, aside = _lattice(line, shape, transform, half_ft, step_ft)
+    right = np.array([line.out[1], -line.out[0]])
+    xy = line.at(offset) + aside[:, None] / line.feet * right
     shapely.prepare(shape)
-    inside[inside] = shapely.intersects_xy(shape, xy[inside, 0], xy[inside, 1])
+    inside = shapely.intersects_xy(shape, xy[:, 0], xy[:, 1])
+    height = _heights_at(xy[inside], transform, row, col, top_ft)
     step, which = np.unique(np.floor(offset[inside] / step_ft), return_inverse=True)
     highest = np.full(step.size, -np.inf)
-    np.maximum.at(highest, which, np.where(np.isnan(top[inside]), -np.inf, top[inside]))
+    np.maximum.at(highest, which, np.where(np.isnan(height), -np.inf, height))
     highest[np.isneginf(highest)] = np.nan
     return (step + 0.5) * step_ft, highest
+
+
+def _lattice(
+    line: SectionLine, shape: Any, transform: Transform, half_ft: float, step_ft: float
+) -> tuple[Floats, Floats]:
+    """Offset and place aside of sample points in the part of the strip a crown may reach. [ft]."""
+    a, b, _, d, e, _ = transform
+    cell_ft = float(np.sqrt(abs(a * e - b * d))) * line.feet
+    apart = max(min(step_ft, cell_ft) / SAMPLES, LEAST_APART_FT)
+    reach, beside = line.places(shapely.get_coordinates(shape))
+    n = max(int(np.ceil(step_ft / apart)), 1)
+    steps = np.arange(np.floor(reach.min() / step_ft), np.ceil(reach.max() / step_ft))
+    offset = ((steps[:, None] + (np.arange(n) + 0.5) / n) * step_ft).ravel()
+    n = max(int(np.ceil(2.0 * half_ft / apart)), 1)
+    aside = -half_ft + (np.arange(n) + 0.5) / n * 2.0 * half_ft
+    aside = aside[(aside >= beside.min()) & (aside <= beside.max())]
+    every = np.meshgrid(offset, aside)
+    return every[0].ravel(), every[1].ravel()
+
+
+def _heights_at(xy: Floats, transform: Transform, row: Ints, col: Ints, top_ft: Floats) -> Floats:
+    """Height of the cell each place lies in; NaN in none of these cells. [ft]."""
+    if not row.size:
+        return np.full(len(xy), np.nan)
+    a, b, c, d, e, f = transform
+    det = a * e - b * d
+    x, y = xy[:, 0] - c, xy[:, 1] - f
+    across = np.floor((e * x - b * y) / det).astype(np.int64) - col.min()
+    down = np.floor((a * y - d * x) / det).astype(np.int64) - row.min()
+    grid = np.full((int(np.ptp(row)) + 1, int(np.ptp(col)) + 1), np.nan)
+    grid[row - row.min(), col - col.min()] = top_ft
+    is_on = (across >= 0) & (across < grid.shape[1]) & (down >= 0) & (down < grid.shape[0])
+    out = np.full(len(xy), np.nan)
+    out[is_on] = grid[down[is_on], across[is_on]]
+    return out

@@ -25,6 +25,10 @@ Flags = npt.NDArray[np.bool_]
 PAST_FT = 5.0
 #: It reaches at least this far to both sides of the MHW line. A drawing rule. [ft]
 LEAST_FT = 10.0
+#: It goes on at most this far to show crowns whole that are not of the fringe. A drawing rule. [ft]
+MORE_FT = 20.0
+#: Ends are rounded to whole feet after this, so that digits of coordinates do not matter. [ft]
+FUZZ_FT = 1e-3
 #: The MHW line is looked for this far from its smoothed line. Common sense, no source. [ft]
 SHORE_FT = 50.0
 
@@ -112,7 +116,9 @@ def section_of(given: Given, lot_id: str, section_id: str, place: Place) -> Sect
     depth = _depth(given, base, place, at_ft)
     tree, offset, aside = _trunks(given, place)
     offset = offset - shift
-    land, water = _ends(given, line, place, offset)
+    is_fringe = given.places["is_fringe"].to_numpy(dtype=bool)[tree]
+    land, water = _ends(given, line, place, offset[is_fringe])
+    shown = (offset >= land) & (offset <= water)
     ground_at, ground = _ground(given, line, land, water)
     columns, notes = _columns(given, line, land, water, f"section {section_id} of lot {lot_id}")
     return Section(
@@ -120,7 +126,7 @@ def section_of(given: Given, lot_id: str, section_id: str, place: Place) -> Sect
         Depth(
             depth.depth_ft, depth.landward_ft - shift, depth.waterward_ft - shift, depth.reference
         ),
-        ground_at, ground, columns, (tree, offset, aside), tuple(notes),
+        ground_at, ground, columns, (tree[shown], offset[shown], aside[shown]), tuple(notes),
     )  # fmt: skip
 
 
@@ -178,16 +184,28 @@ def _trunks(given: Given, place: Place) -> tuple[Ints, Floats, Floats]:
 def _ends(
     given: Given, line: SectionLine, place: Place, trunk_offset_ft: Floats
 ) -> tuple[float, float]:
-    """Offsets of the two ends: past the lot's own trees along this stretch, in whole feet."""
+    """Offsets of the two ends, in whole feet: past the fringe's trees along this stretch.
+
+    Other crowns that reach into the section there are shown whole, where that does not take much.
+    """
     mine = (given.places["stretch_id"] == place.stretch_id) & given.places["is_fringe"]
-    shapes = given.shapes[mine.to_numpy(dtype=bool)]
     far = float(given.fringe.parameters["search_ft"]) + 2.0 * LEAST_FT
-    met = shapely.intersection(shapes, line.strip(-far, far, given.half_ft))
-    offset, _ = line.places(shapely.get_coordinates(met))
-    reach = np.concatenate([offset, trunk_offset_ft])
+    strip = line.strip(-far, far, given.half_ft)
+    fringe = _reach(line, given.shapes[mine.to_numpy(dtype=bool)], strip)
+    reach = np.concatenate([fringe, trunk_offset_ft])
     low, high = (float(reach.min()), float(reach.max())) if reach.size else (0.0, 0.0)
-    land = min(np.floor(low - PAST_FT), -LEAST_FT)
-    return float(land), float(max(np.ceil(high + PAST_FT), LEAST_FT))
+    low, high = min(low, PAST_FT - LEAST_FT), max(high, LEAST_FT - PAST_FT)
+    near = shapely.intersects(given.shapes, line.strip(low, high, given.half_ft))
+    beyond = _reach(line, given.shapes[near], strip)
+    low = max(float(np.min(beyond, initial=low)), low - MORE_FT)
+    high = min(float(np.max(beyond, initial=high)), high + MORE_FT)
+    return float(np.floor(low - PAST_FT + FUZZ_FT)), float(np.ceil(high + PAST_FT - FUZZ_FT))
+
+
+def _reach(line: SectionLine, shapes: npt.NDArray[np.object_], strip: Any) -> Floats:
+    """Offsets of the corners of crowns in a strip. [ft]."""
+    met = shapely.intersection(shapes, strip)
+    return line.places(shapely.get_coordinates(met))[0]
 
 
 def _ground(
@@ -212,7 +230,9 @@ def _columns(
     strip = line.strip(land_ft, water_ft, given.half_ft)
     shapes = given.shapes
     first = np.searchsorted(cells.crown, np.arange(len(shapes) + 1))
-    columns, flat, blank = {}, [], []
+    columns: dict[int, tuple[Floats, Floats]] = {}
+    flat: list[int] = []
+    blank: list[int] = []
     for crown in np.flatnonzero(shapely.intersects(shapes, strip)).tolist():
         mine = np.arange(first[crown], first[crown + 1])
         mine = mine[cells.is_counted[mine]]
@@ -223,6 +243,8 @@ def _columns(
         )  # fmt: skip
         inside = (offset >= land_ft) & (offset <= water_ft)
         offset, highest = offset[inside], highest[inside]
+        if not len(offset):
+            continue  # it only touches the strip
         if foliage.is_even[crown] or np.isnan(highest).all():
             (flat if np.isfinite(foliage.top_ft[crown]) else blank).append(crown)
             highest = np.full(len(offset), foliage.top_ft[crown])

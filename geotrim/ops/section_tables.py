@@ -23,7 +23,7 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     "section_ground": ("lot_id", "section_id", "offset_ft", "ground_ft"),
     "section_columns": ("lot_id", "section_id", "crown_id", "offset_ft", "base_ft", "top_ft"),
     "section_trunks": (
-        "lot_id", "section_id", "crown_id", "offset_ft", "aside_ft", "has_trunk",
+        "lot_id", "section_id", "crown_id", "offset_ft", "aside_ft", "has_trunk", "is_fringe",
     ),
     "crown_sides": (
         "lot_id", "stretch_id", "crown_id", "station_ft", "top_ft", "is_from_raster",
@@ -82,6 +82,7 @@ def _trunk_rows(given: Given, one: Section) -> dict[str, Any]:
         "offset_ft": offset,
         "aside_ft": aside,
         "has_trunk": rows["has_trunk"].to_numpy(),
+        "is_fringe": rows["is_fringe"].to_numpy(),
     }
 
 
