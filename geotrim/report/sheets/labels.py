@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -31,7 +31,7 @@ LEADING = 1.22
 #: Places around an anchor: directions, and steps of the distance. [pt]
 N_WAYS, STEP_PT = 24, 6.0
 #: What covering one soft shape costs beside a leader that is longer by a point. [pt]
-SOFT_PT = 14.0
+SOFT_PT = 30.0
 LEADER_PT = 0.35
 
 
@@ -46,6 +46,8 @@ class Label:
     reach_pt : how far from the anchor the words may stand on a leader; 0 allows none.
     rank : lower ranks are placed before higher ones.
     key : what the caller knows it by.
+    also : the same label in other words or on more lines, tried before a leader is.
+    is_shy : whether it goes on a leader rather than cover something soft.
     """
 
     words: str
@@ -60,6 +62,8 @@ class Label:
     rank: int = 0
     key: str = ""
     plate: str | None = WHITE
+    also: tuple[Label, ...] = ()
+    is_shy: bool = False
 
     @property
     def lines(self) -> list[str]:
@@ -147,6 +151,10 @@ def place(
     rings = {k: _ring(labels[k], paper) for k in rest}
     for k in sorted(rest, key=lambda k: (labels[k].rank, len(rings[k]))):
         placed = _on_leader(labels[k], rings[k], paper)
+        for other in labels[k].also if placed is None else ():
+            placed = placed or _on_leader(other, _ring(other, paper), paper)
+        if placed is None and labels[k].is_shy:
+            placed = _at_spot(replace(labels[k], is_shy=False), paper)
         if placed is not None:
             found[k] = placed
     left = tuple(label for k, label in enumerate(labels) if k not in found)
@@ -212,19 +220,33 @@ def _boxes(label: Label, spots: Any, gap_pt: float) -> Any:
 
 
 def _at_spot(label: Label, paper: _Paper) -> Placed | None:
-    """The first of its own spots that is free; of those with a home of their own none is soft."""
+    """The first free spot; words without a home cover something soft only as a last resort."""
+    ways = (label, *label.also)
+    tries: tuple[int | None, ...] = (None,) if label.home is not None else (0, None)
+    for most in tries[:1] if label.is_shy else tries:
+        for one in ways:
+            placed = _first_spot(one, paper, most)
+            if placed is not None:
+                return placed
+    return None
+
+
+def _first_spot(label: Label, paper: _Paper, most_soft: int | None) -> Placed | None:
+    """The first of a label's own spots that is free."""
     spots = np.asarray(label.spots, dtype=float).reshape(-1, 3)
     if not len(spots):
         return None
     boxes = _boxes(label, spots, GAP_PT)
     is_free = paper.free(boxes)
-    if label.home is None:
-        order = np.argsort(paper.n_soft(boxes) * len(spots) + np.arange(len(spots)), kind="stable")
-    else:
+    order = np.arange(len(spots))
+    if label.home is not None:
         bare = _boxes(label, spots, 0.0)
         inside = shapely.area(shapely.intersection(bare, label.home))
         is_free &= inside >= label.home_frac * shapely.area(bare)
-        order = np.arange(len(spots))
+    else:
+        n_soft = paper.n_soft(boxes)
+        is_free &= True if most_soft is None else n_soft <= most_soft
+        order = np.argsort(n_soft, kind="stable")
     order = order[is_free[order]]
     order = order[paper.clear(boxes[order])]
     if not len(order):
