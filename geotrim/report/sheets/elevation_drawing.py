@@ -23,7 +23,6 @@ from geotrim.report.sheets.side_marks import (
     SMALL_PT,
     STEM,
     USUAL_PT,
-    draw_arrow,
     draw_hatched,
     draw_shape,
     look_of,
@@ -32,7 +31,7 @@ from geotrim.report.sheets.upright import Scales, Upright, upright
 from geotrim.report.statement_parts import clean
 
 #: Paper beside a panel: heights at the left, their limits at the right. [pt]
-LEFT_PT, RIGHT_PT = 30.0, 30.0
+LEFT_PT, RIGHT_PT = 18.0, 24.0
 #: Paper over a panel for its name, for brackets and a level of their words, over the trees. [pt]
 NAME_PT, BRACKET_PT, LEVEL_PT, SKY_PT = 13.0, 6.0, 8.5, 13.0
 #: Ground strip, stations, title of the stations. [pt]
@@ -45,8 +44,8 @@ END_LOOK: dict[str, Any] = {"width_pt": 0.7, "dash_pt": (6.0, 1.8, 1.2, 1.8)}
 MATCH_LOOK: dict[str, Any] = {"width_pt": 1.4, "dash_pt": (9.0, 3.0)}
 BAND_LOOK: dict[str, Any] = {"width_pt": 0.7, "dash_pt": (7.0, 2.5)}
 LIMIT_LOOK: dict[str, Any] = {"width_pt": 0.35, "dash_pt": (2.0, 2.0), "stroke": "#505050"}
-#: Smallest words of a tree's number. [pt]
-NUMBER_PT = 6.0
+#: Size of a tree's number, and how wide it may get before it is folded. [pt]
+NUMBER_PT, MOST_NUMBER_PT = 6.0, 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,12 +80,17 @@ class Scene:
     """What all panels of a lot share.
 
     shapes : crown by crown, what stands now and after each step, as the crowns of the shore. [ft]
+    together : what stands of all crowns, now and after each step. [ft]
+    sights : for now the crowns whose highest place is in sight, for each step what it is seen to
+        take; by the crown's place. [ft]
     band_ft, limits_ft : heights that are marked. [ft]
     """
 
     shore: Shore
     steps: tuple[Step, ...]
     shapes: tuple[tuple[Any, ...], ...]
+    together: tuple[Any, ...]
+    sights: tuple[dict[int, Any], ...]
     band_ft: tuple[float, float]
     limits_ft: tuple[float, ...]
 
@@ -101,7 +105,10 @@ def scene_of(
 ) -> Scene:
     """A shore with what stands of every crown after each step."""
     shapes = tuple(tuple(standing(crown, steps)) for crown in shore.crowns)
-    return Scene(shore, tuple(steps), shapes, band_ft, tuple(limits_ft))
+    stages = range(len(steps) + 1)
+    together = tuple(areas(shapely.union_all([each[k] for each in shapes])) for k in stages)
+    sights = (_tops_in_sight(shapes), *(in_sight(shapes, k) for k in stages[1:]))
+    return Scene(shore, tuple(steps), shapes, together, sights, band_ft, tuple(limits_ft))
 
 
 def panel_height(scene: Scene, scales: Scales, n_levels: int) -> float:
@@ -183,8 +190,7 @@ def draw_panel(sheet: _Sheet, panel: Panel, levels: Sequence[tuple[Any, ...]]) -
         _now(sheet)
     _earth(sheet)
     _marks(sheet)
-    _stations(sheet)
-    boxes = _spans(sheet, levels)
+    boxes = [*_stations(sheet), *_spans(sheet, levels)]
     _numbers(sheet, panel, boxes)
 
 
@@ -206,9 +212,11 @@ def _after(sheet: _Sheet, step: int) -> None:
         shape = sheet.clipped(shapes[step])
         _stem(sheet, crown, shapes[step])
         draw_shape(pen, place_, shape, fill=fill, width_pt=0.6, name=f"stands-{crown.crown_id}")
-    stays = areas(shapely.union_all([shapes[step] for shapes in every]))
-    for shape in _in_sight(every, step):
-        shape = sheet.clipped(shape)
+    now, stays = (sheet.clipped(sheet.scene.together[k]) for k in (0, step))
+    for hit in sheet.scene.sights[step].values():
+        shape = sheet.clipped(hit)
+        if shapely.is_empty(shape):
+            continue
         look = look_of(step - 1)
         for one in polygons(areas(shapely.difference(shape, stays))):
             draw_hatched(pen, place_(one), look, f"opens-{step}")
@@ -219,8 +227,7 @@ def _after(sheet: _Sheet, step: int) -> None:
                 lines = hatch(on_paper, look.spacing_pt, angle)
                 pen.lines(lines, stroke=look.colour, width_pt=0.45, name=f"behind-{step}")
         draw_shape(pen, place_, shape, width_pt=0.5, dash_pt=NOW_DASH, name=f"taken-{step}")
-    now = sheet.clipped(areas(shapely.union_all([shapes[0] for shapes in every])))
-    _gone(sheet, now, sheet.clipped(stays))
+    _gone(sheet, now, stays)
 
 
 def _gone(sheet: _Sheet, now: Any, stays: Any) -> None:
@@ -232,14 +239,23 @@ def _gone(sheet: _Sheet, now: Any, stays: Any) -> None:
     sheet.pen.lines(parts, width_pt=0.6, dash_pt=NOW_DASH, name="existing")
 
 
-def _in_sight(every: Sequence[Sequence[Any]], step: int) -> list[Any]:
-    """What a step takes of each crown, less what stood nearer before it, the nearest first."""
-    nearer, out = shapely.Polygon(), []
-    for shapes in reversed(every):
-        before, after = shapes[step - 1], shapes[step]
+def in_sight(every: Sequence[Sequence[Any]], step: int) -> dict[int, Any]:
+    """What a step takes of each crown, by its place, less what stood nearer before it. [ft].
+
+    Parameters
+    ----------
+    every : sequence of sequences
+        Crown by crown, the farthest first: what stands now and after each step. [ft]
+    step : int
+        From 1.
+    """
+    nearer, out = shapely.Polygon(), dict[int, Any]()
+    for k in range(len(every) - 1, -1, -1):
+        before, after = every[k][step - 1], every[k][step]
         if after is not before:
             shape = areas(shapely.difference(shapely.difference(before, after), nearer))
-            out += [] if shapely.is_empty(shape) else [shape]
+            if not shapely.is_empty(shape):
+                out[k] = shape
         nearer = shapely.union(nearer, before)
     return out
 
@@ -296,8 +312,9 @@ def _marks(sheet: _Sheet) -> None:
         pen.text(right + 5.0, y + 2.2, f"{height:g} ft", size_pt=SMALL_PT)
 
 
-def _stations(sheet: _Sheet) -> None:
-    """Stations along the foot, ends of stretches, match lines."""
+def _stations(sheet: _Sheet) -> list[Any]:
+    """Stations along the foot, ends of stretches, match lines; returns the room of their words."""
+    boxes = []
     pen, (left, right) = sheet.pen, sheet.sides_pt
     for stretch in sheet.scene.shore.stretches:
         _stations_of(sheet, stretch)
@@ -312,6 +329,9 @@ def _stations(sheet: _Sheet) -> None:
             way = 1 if x == left else -1
             anchor = "start" if x == left else "end"
             pen.text(x + 3.0 * way, top + 5.0, words, size_pt=6.0, anchor=anchor, plate=WHITE)
+            end = x + way * (width_pt(words, 6.0) + 5.0)
+            boxes.append(shapely.box(min(x, end), top - 1.0, max(x, end), top + 8.0))
+    return boxes
 
 
 def _station(shore: Shore, x_ft: float) -> float:
@@ -377,22 +397,29 @@ def _spans(sheet: _Sheet, levels: Sequence[tuple[Any, ...]]) -> list[Any]:
 
 
 def _numbers(sheet: _Sheet, panel: Panel, boxes: list[Any]) -> None:
-    """Numbers of the trees: all that are in sight as it stands, else of those that are cut."""
-    scene, (left, right) = sheet.scene, sheet.sides_pt
-    labels = []
-    nearer: list[Any] = []
-    for crown, shapes in zip(reversed(scene.shore.crowns), reversed(scene.shapes), strict=True):
-        before = shapes[max(panel.step - 1, 0)]
-        is_wanted = not panel.step or shapes[panel.step] is not before
-        peak = _peak(before)
-        if is_wanted and peak is not None and sheet.part.x0 <= peak[0] <= sheet.part.x1:
-            spot = shapely.Point(peak[0], peak[1] - 0.2)
-            if panel.step or not any(shapely.intersects(one, spot) for one in nearer):
-                labels.append(_label(sheet, crown, peak, bool(panel.step)))
-        nearer.append(before)
+    """Numbers of the trees in sight as they stand; after a step, of those it is seen to cut."""
+    crowns, labels = sheet.scene.shore.crowns, []
+    for k, shape in sheet.scene.sights[panel.step].items():
+        peak = _peak(shape)
+        if peak is not None and sheet.part.x0 <= peak[0] <= sheet.part.x1:
+            labels.append(_label(sheet, crowns[k], peak, bool(panel.step)))
+    left, right = sheet.sides_pt
     room = shapely.box(left + 0.5, sheet.top_pt + 1.0, right - 0.5, sheet.at.y_pt(0.0) - 0.5)
     for one in place(labels, boxes, room).placed:
         sheet.pen.items += one.items()
+
+
+def _tops_in_sight(every: Sequence[Sequence[Any]]) -> dict[int, Any]:
+    """Crowns as they stand whose highest place no nearer crown hides, by their place."""
+    whole = np.array([shapes[0] for shapes in every], dtype=object)
+    tree, out = shapely.STRtree(whole), dict[int, Any]()
+    for k, shape in enumerate(whole):
+        peak = _peak(shape)
+        if peak is not None:
+            spot = shapely.Point(peak[0], peak[1] - 0.2)
+            if not (tree.query(spot, predicate="intersects") > k).any():
+                out[k] = shape
+    return out
 
 
 def _peak(shape: Any) -> tuple[float, float] | None:
@@ -407,20 +434,13 @@ def _peak(shape: Any) -> tuple[float, float] | None:
 def _label(sheet: _Sheet, crown: SideCrown, peak: tuple[float, float], is_after: bool) -> Label:
     """A tree's number over its top; it may go up a leader where it is cut."""
     mark = sheet.scene.shore.marks.get(crown.crown_id, "")
-    words = clean(crown.crown_id) + mark
-    words = folded(words, NUMBER_PT, 70.0)[0]
+    words = "\n".join(folded(clean(crown.crown_id) + mark, NUMBER_PT, MOST_NUMBER_PT))
     point = sheet.at.points([peak])[0]
-    wide, tall = width_pt(words, NUMBER_PT), NUMBER_PT
-    lift = tall / 2 + 1.5
+    wide, tall = Label(words, point, size_pt=NUMBER_PT).extent_pt
+    lift = tall / 2 + 1.0
     spots = [(point[0] + dx, point[1] - lift, 0.0) for dx in (0.0, -wide / 3, wide / 3)]
     return Label(
         words, point, spots, size_pt=NUMBER_PT, is_bold=bool(crown.cuts),
         reach_pt=40.0 if is_after else 14.0, rank=0 if crown.cuts else 1,
         key=f"number-{crown.crown_id}",
     )  # fmt: skip
-
-
-def draw_directions(pen: Pen, x0: float, x1: float, y: float) -> None:
-    """Which way a reader looks, at both ends of a line."""
-    draw_arrow(pen, x0, y, -1)
-    draw_arrow(pen, x1, y, 1)

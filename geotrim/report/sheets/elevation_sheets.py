@@ -53,7 +53,7 @@ from geotrim.report.window_facts import Plan, plan_of, row_of
 WHOLE_FT, CUT_FT = (10, 20, 30), (20, 30, 40, 50, 60, 100)
 N_LEGEND, BASIS_PT = 4, 6.3
 #: Free paper at both ends of a shore. [ft]
-PAST_FT = 1.0
+PAST_FT = 0.3
 
 
 def elevation_sheets(package: Package, lot_id: str, choices: Choices) -> list[Sheet]:

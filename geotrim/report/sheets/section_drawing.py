@@ -47,9 +47,11 @@ LEFT_PT, RIGHT_PT = 34.0, 84.0
 #: Paper over the plot for names, and between canopy and its upper edge for numbers. [pt]
 HEAD_PT, LINE_PT, SKY_PT = 14.0, 9.0, 26.0
 #: Ground strip under the substrate, numbers of trunks, each dimension, scale at the foot. [pt]
-EARTH_PT, NUMBERS_PT, DIMENSION_PT, FOOT_PT = 7.0, 11.0, 15.0, 34.0
+EARTH_PT, NUMBERS_PT, DIMENSION_PT, FOOT_PT = 7.0, 16.0, 15.0, 34.0
 #: The limit of the depth is drawn where the depth comes to this share of it. A drawing rule.
 NEAR_FRAC = 0.8
+#: A number wider than this is folded. [pt]
+MOST_NUMBER_PT = 60.0
 #: Least distance between two figures of a scale. [pt]
 TICK_PT = 24.0
 WATER_LOOK: dict[str, Any] = {"stroke": "#0072B2", "width_pt": 0.9, "dash_pt": (9.0, 2.0, 1.5, 2.0)}
@@ -456,9 +458,12 @@ def _numbers(sheet: _Sheet) -> None:
     other = shapely.box(right - 56, sheet.top_pt, right, sheet.top_pt + 14)
     above = 6.0 + LINE_PT * bool(_unknown(sheet.of, sheet.look))
     row = shapely.box(left, sheet.first_dimension_pt - above, right, sheet.foot_pt)
-    labels = [*_crown_labels(sheet), *_trunk_labels(sheet)]
-    found = place(labels, [ends, other, row], room)
-    for one in found.placed:
+    found = place(_crown_labels(sheet), [ends, other, row], room)
+    # trunks' numbers stay under the substrate
+    line = sheet.at.points(sheet.of.ground.line(sheet.x0, sheet.x1))
+    over = np.vstack([np.add(line, (0.0, EARTH_PT - 1.0)), (right, 0.0), (left, 0.0)])
+    under = place(_trunk_labels(sheet), [shapely.make_valid(shapely.Polygon(over)), row], room)
+    for one in (*found.placed, *under.placed):
         sheet.pen.items += one.items()
     for low, high in sorted(_unknown(sheet.of, sheet.look), key=lambda e: e[0] - e[1])[:1]:
         half = width_pt(UNKNOWN_WORDS, SMALL_PT) / 2 + 3.0
@@ -474,13 +479,13 @@ def _crown_labels(sheet: _Sheet) -> list[Label]:
     for crown in sheet.of.crowns:
         pts = sheet.over_ground(shapely.get_coordinates(crown.whole))
         peak = pts[pts[:, 1] <= pts[:, 1].min() + 0.3].mean(axis=0)
-        label = Label(clean(crown.crown_id), peak, size_pt=SMALL_PT, is_bold=bool(crown.cuts))
-        lift = label.extent_pt[1] / 2 + 1.5
+        words = "\n".join(folded(clean(crown.crown_id), SMALL_PT, MOST_NUMBER_PT))
+        lift = Label(words, peak, size_pt=SMALL_PT).extent_pt[1] / 2 + 1.5
         spots = [(peak[0] + dx, peak[1] - lift, 0.0) for dx in (0.0, -6.0, 6.0)]
         out.append(
             Label(
-                label.words, peak, spots, size_pt=SMALL_PT, is_bold=bool(crown.cuts),
-                reach_pt=48.0, key=f"number-{crown.crown_id}",
+                words, peak, spots, size_pt=SMALL_PT, is_bold=bool(crown.cuts), reach_pt=48.0,
+                key=f"number-{crown.crown_id}",
             )
         )  # fmt: skip
     return out
@@ -492,12 +497,10 @@ def _trunk_labels(sheet: _Sheet) -> list[Label]:
     for one in sheet.of.trunks:
         crown = one.crown_id
         foot = np.add(sheet.over_ground([(one.offset_ft, 0.0)])[0], (0.0, EARTH_PT))
-        spots = [(foot[0] + dx, foot[1] + 5.0, 0.0) for dx in (0.0, -5.0, 5.0, -9.0, 9.0)]
-        words = clean(crown)
-        out.append(
-            Label(
-                words, foot, spots, size_pt=6.0, is_italic=True, reach_pt=22.0, rank=1,
-                key=f"trunk-{crown}",
-            )
-        )  # fmt: skip
+        spots = [(foot[0] + dx, foot[1] + 4.5, 0.0) for dx in (0.0, -4.0, 4.0, -8.0, 8.0)]
+        words = "\n".join(folded(clean(crown), 6.0, MOST_NUMBER_PT))
+        label = Label(
+            words, foot, spots, size_pt=6.0, is_italic=True, reach_pt=36.0, key=f"trunk-{crown}"
+        )
+        out.append(label)
     return out

@@ -11,7 +11,7 @@ from geotrim.io.package_read import Package
 from geotrim.report.sheets.canopy_parts import MOST_STEPS, SideCrown, Step, steps_of
 from geotrim.report.sheets.choices import Choices
 from geotrim.report.sheets.drawing import Drawing, Pen
-from geotrim.report.sheets.lettering import folded
+from geotrim.report.sheets.lettering import folded, width_pt
 from geotrim.report.sheets.section_drawing import (
     CENTRE_DASH,
     LEFT_PT,
@@ -134,6 +134,7 @@ def _legend_pt(entries: Sequence[Entry]) -> float:
 
 
 def _list_pt(section: Section) -> float:
+    """Height of the list of trees at its usual width. [pt]."""
     return LIST_PT * (1 + -(-len(section.crowns) // N_LIST)) + 6.0
 
 
@@ -166,22 +167,22 @@ def _with_list(drawn: Drawing, section: Section, tops: dict[str, float], free: f
     """A section's drawing with the list of its trees under it, as far as there is room."""
     pen = Pen(list(drawn.items))
     words = [_tree_words(crown, tops) for crown in section.crowns]
-    n_rows = int((free - LIST_PT - 6.0) // LIST_PT)
-    if n_rows < 1 or not words:
+    widest = max((width_pt(line, USUAL_PT) for line in words), default=0.0)
+    n_columns = min(max(int(drawn.width_pt // (widest + 10.0)), 1), N_LIST)
+    room = int((free - LIST_PT - 6.0) // LIST_PT) * n_columns
+    if room < 1 or not words:
         return drawn
-    room = n_rows * N_LIST
     if len(words) > room:
         rest = len(words) - room + 1
         words = [*words[: room - 1], f"and {rest} more: see the tree schedule"]
-    rows = -(-len(words) // N_LIST)
+    rows = -(-len(words) // n_columns)
     y = drawn.height_pt + LIST_PT - 1.0
     head = "Trees in the section, top now above the substrate, and what is taken off"
     pen.text(0.0, y, head, size_pt=USUAL_PT, is_bold=True)
-    each = drawn.width_pt / N_LIST
     for k, line in enumerate(words):
         column, row = divmod(k, rows)
-        line = folded(line, USUAL_PT, each - 8.0)[0]
-        pen.text(column * each, y + (row + 1) * LIST_PT, line, size_pt=USUAL_PT)
+        x = column * drawn.width_pt / n_columns
+        pen.text(x, y + (row + 1) * LIST_PT, line, size_pt=USUAL_PT)
     height = drawn.height_pt + LIST_PT * (rows + 1) + 4.0
     return pen.drawing(drawn.width_pt, height, alt=drawn.alt)
 
