@@ -8,7 +8,7 @@ from typing import Any
 from geotrim.io.package_read import Package
 from geotrim.report.sheets.choices import Choices
 from geotrim.report.sheets.from_statement import runs
-from geotrim.report.sheets.lot_read import lot_of_package, records
+from geotrim.report.sheets.lot_read import judged_lot, records
 from geotrim.report.sheets.schedule import BOX
 from geotrim.report.sheets.sheet import Beside, Block, Cell, Column, Run, Sheet, Table, Words
 from geotrim.report.statement_headline import name_of
@@ -48,7 +48,7 @@ def checklist_sheets(package: Package, lot_id: str, choices: Choices) -> list[Sh
     lot_id : str
     choices : Choices
     """
-    lot = lot_of_package(package, lot_id)
+    lot = judged_lot(package, lot_id)
     if lot is None or not lot.checklist:
         return []
     papers = papers_of(lot)

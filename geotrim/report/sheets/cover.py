@@ -1,4 +1,4 @@
-"""The first sheet: what it is about, the answer in short, and what is in the set."""
+"""The first sheet: what the set is about, the answer in short, and which sheets there are."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from dataclasses import replace
 
 from geotrim.io.package_read import Package
 from geotrim.report.sheets.choices import Choices
-from geotrim.report.sheets.drawing import Drawing
 from geotrim.report.sheets.from_statement import runs
 from geotrim.report.sheets.lot_read import lot_of_package, records
 from geotrim.report.sheets.schedule import kinds, trees_in_order
@@ -31,9 +30,9 @@ from geotrim.report.statement_parts import clean
 from geotrim.report.statement_two_plans import told_first
 
 #: Size of words, and of the answer.
-SIZE_PT, ANSWER_PT = 7.5, 8.0
+SIZE_PT, ANSWER_PT = 8.0, 8.5
 #: Width of the left side. [pt]
-LEFT_PT = BODY_WIDTH_PT * 0.56
+LEFT_PT = BODY_WIDTH_PT * 0.54
 #: Lines of the answer that are told on the first sheet; the findings tell all.
 MOST_LINES = 14
 FACTS = (Column("Project", 9.0), Column("", 26.0))
@@ -47,11 +46,7 @@ NOTES = (
 
 
 def cover_sheets(
-    package: Package,
-    lot_id: str,
-    choices: Choices,
-    sketch: Drawing | None = None,
-    left_out: Sequence[str] = (),
+    package: Package, lot_id: str, choices: Choices, left_out: Sequence[str] = ()
 ) -> list[Sheet]:
     """The first sheet.
 
@@ -60,22 +55,22 @@ def cover_sheets(
     package : Package
     lot_id : str
     choices : Choices
-    sketch : Drawing, optional
-        Where the lot lies.
     left_out : sequence of str
         What the set does not show, and why.
     """
-    facts = Table(FACTS, tuple(_facts(package, lot_id, choices)), SIZE_PT, is_striped=False)
     answer = Words(tuple(_answer(package, lot_id)), "The answer in short", ANSWER_PT, is_list=True)
-    index: list[Index | Words] = [Index("Sheets of this set", SIZE_PT)]
+    cautions = tuple((Run(clean(one)),) for one in package.record["cautions"])
+    right: list[Table | Index | Words] = [
+        Table(FACTS, tuple(_facts(package, lot_id, choices)), SIZE_PT, is_striped=False),
+        Index("Sheets of this set", SIZE_PT),
+    ]
     if left_out:
         lines = tuple((Run(one),) for one in left_out)
-        index.append(Words(lines, "Not in this set", SIZE_PT, is_list=True))
-    notes = Words(NOTES, "General notes", 7.0, is_list=True)
-    cautions = tuple((Run(clean(one)),) for one in package.record["cautions"])
-    left: tuple[Drawing | Words, ...] = (answer,) if sketch is None else (sketch, answer)
-    right = (facts, *index, notes, Words(cautions, "Cautions", 7.0, is_list=True))
-    return [Sheet("Location and summary", (Beside(left, right, LEFT_PT),), _note(package))]
+        right.append(Words(lines, "Not in this set", SIZE_PT, is_list=True))
+    right.append(Words(NOTES, "General notes", SIZE_PT, is_list=True))
+    left = (answer, Words(cautions, "Cautions", SIZE_PT, is_list=True))
+    title = f"Summary and index of sheets, lot {clean(lot_id)}"
+    return [Sheet(title, (Beside(left, tuple(right), LEFT_PT),), _note(package))]
 
 
 def _note(package: Package) -> str:
@@ -88,8 +83,9 @@ def _facts(package: Package, lot_id: str, choices: Choices) -> Iterator[tuple[Ce
     yield ("Site", (Run(clean(package.site_name), is_bold=True),))
     yield ("Lot", (Run(clean(lot_id), is_bold=True),))
     length, error = number(lot.get("frontage_length_ft")), lot.get("shoreline_error_ft")
-    if math.isnan(length):
-        yield ("Shoreline", (Run(clean(text(lot.get("reason")) or "not measured")),))
+    if not length > 0:
+        reason = clean(text(lot.get("reason")))
+        yield ("Shoreline", (Run(f"none: {reason}" if reason else "not measured"),))
     else:
         yield ("Shoreline", with_error(length, number(error), "ft"))
     depth = number(lot.get("fringe_depth_max_ft"))
@@ -101,7 +97,8 @@ def _facts(package: Package, lot_id: str, choices: Choices) -> Iterator[tuple[Ce
     if trees:
         yield ("Trees", f"{len(trees)}: {', '.join(kinds(trees))}")
     yield ("Shore line", (Run(shore_words(package)),))
-    yield ("Data", (Run("; ".join(origins(package))),))
+    if data := "; ".join(origins(package)):
+        yield ("Data", (Run(data),))
     if choices.date:
         yield ("Date", day(choices.date))
 

@@ -9,7 +9,7 @@ from typing import Any
 from geotrim.io.package_read import Package
 from geotrim.report.sheets.choices import Choices
 from geotrim.report.sheets.from_statement import runs, sheet_blocks
-from geotrim.report.sheets.lot_read import lot_of_package, records
+from geotrim.report.sheets.lot_read import judged_lot, records
 from geotrim.report.sheets.sheet import Block, Cell, Column, Run, Sheet, Table, Words
 from geotrim.report.statement_limits import limits, source
 from geotrim.report.statement_lot import Lot, text
@@ -55,7 +55,7 @@ def findings_sheets(package: Package, lot_id: str, choices: Choices) -> list[She
     lot_id : str
     choices : Choices
     """
-    lot = lot_of_package(package, lot_id)
+    lot = judged_lot(package, lot_id)
     if lot is None:
         return []
     words = by_heights(package.results, lot_id)

@@ -6,12 +6,13 @@ they are taken apart again. Local rules are known by what the package says of th
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import Any
 
 from geotrim.io.package_read import Package
 from geotrim.ops.package_rules import rules_of
-from geotrim.report.statement_lot import Lot, Rows, column, text
+from geotrim.report.statement_lot import Lot, Rows, column, number, text
 from geotrim.report.statement_two_plans import by_the_window, of_trees
 from geotrim.rules.rule_file import routes
 from geotrim.rules.rule_set import RuleSet
@@ -57,6 +58,14 @@ def lot_of_package(package: Package, lot_id: str) -> Lot | None:
         canopy_model=str(package.parameter("slices", "canopy_model") or ""),
     )
     return by_the_window(package.results, replace(lot, window=of_trees(package.results, lot_id)))
+
+
+def judged_lot(package: Package, lot_id: str) -> Lot | None:
+    """The same, or None where nothing of the lot could be judged: it has no shoreline, no tree."""
+    lot = lot_of_package(package, lot_id)
+    if lot is None or (not lot.trees and math.isnan(number(lot.outcome["shoreline_length_ft"]))):
+        return None
+    return lot
 
 
 def records(package: Package, name: str, lot_id: str) -> Rows:

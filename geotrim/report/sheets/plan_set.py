@@ -3,39 +3,51 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from importlib import import_module
+from dataclasses import dataclass
 
 from geotrim.io.package_read import Package
 from geotrim.report.sheets.checklist_sheets import caution_sheets, checklist_sheets
 from geotrim.report.sheets.choices import Choices
 from geotrim.report.sheets.cover import cover_sheets
+from geotrim.report.sheets.elevation_sheets import elevation_sheets
 from geotrim.report.sheets.findings_sheets import findings_sheets
+from geotrim.report.sheets.location import location_sheets
+from geotrim.report.sheets.plan_view import plan_view_sheets
 from geotrim.report.sheets.schedule import schedule_sheets
+from geotrim.report.sheets.section_sheets import section_sheets
 from geotrim.report.sheets.sheet import Sheet, SheetSet
 from geotrim.report.sheets.title_block import plan_id, title_block
+from geotrim.report.statement_lot import text
 from geotrim.report.statement_parts import clean
 
-Maker = Callable[[Package, str, Choices], list[Sheet]]
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One kind of sheets of a set.
+
+    make : its sheets; none where there is nothing to show.
+    needs : table of the package -> what is said where the lot has nothing in it.
+    """
+
+    what: str
+    make: Callable[[Package, str, Choices], list[Sheet]]
+    needs: dict[str, str]
 
 
-def _made(module: str, name: str) -> Maker | None:
-    try:
-        found: Maker = getattr(import_module(f"geotrim.report.sheets.{module}"), name)
-    except (ImportError, AttributeError):
-        return None
-    return found
-
-
-#: What a set shows -> who makes its sheets, and why they may be missing; in the order of the set.
-PARTS: dict[str, tuple[Maker | None, str]] = {
-    "plan view": (_made("plan_view", "plan_view_sheets"), "no frontage was found for the lot"),
-    "cross-sections": (_made("section_sheets", "section_sheets"), "no crowns along the frontage"),
-    "elevations": (_made("elevation_sheets", "elevation_sheets"), "no crowns along the frontage"),
-    "tree schedule": (schedule_sheets, "no tree stands on the lot or in front of it"),
-    "findings": (findings_sheets, "the ways to an authorisation were not judged"),
-    "checklist for a submission": (checklist_sheets, "the ways were not judged"),
-    "cautions": (caution_sheets, ""),
-}
+FRONTAGE = {"frontage": "no frontage was found for the lot"}
+TREES = {"crowns": "the package holds no crowns on this lot"}
+JUDGED = {"lot_routes": "the ways to an authorisation were not judged"}
+#: In the order of the set.
+PARTS = (
+    Part("Location", location_sheets, {"lots": "the lot has no polygon"}),
+    Part("Plan view", plan_view_sheets, FRONTAGE),
+    Part("Cross-sections", section_sheets, FRONTAGE | TREES | {"sections": "none was made"}),
+    Part("Shoreline elevation", elevation_sheets, FRONTAGE | TREES),
+    Part("Tree schedule", schedule_sheets, TREES),
+    Part("Findings", findings_sheets, JUDGED),
+    Part("Checklist for a submission", checklist_sheets, JUDGED),
+    Part("Cautions", caution_sheets, {}),
+)
 
 
 def plan_set(package: Package, lot_id: str, choices: Choices) -> SheetSet:
@@ -49,26 +61,39 @@ def plan_set(package: Package, lot_id: str, choices: Choices) -> SheetSet:
 
     Raises
     ------
-    GeotrimError
-        If the scale that was asked for does not hold the lot.
+    RangeError
+        If the plan view does not fit on a sheet at the scale that was asked for.
     """
     sheets: list[Sheet] = []
     left_out: list[str] = []
-    for what, (maker, why) in PARTS.items():
-        if maker is None:
-            continue
-        made = maker(package, lot_id, choices)
+    for part in PARTS:
+        made = part.make(package, lot_id, choices)
         sheets += made
         if not made:
-            left_out.append(f"{what}: {why}")
-    sheets = [*cover_sheets(package, lot_id, choices, None, left_out), *sheets]
+            left_out.append(f"{part.what}: {why_not(package, lot_id, part)}.")
     site, lot = clean(package.site_name), clean(lot_id)
     return SheetSet(
         f"Plan set, lot {lot}, {site}",
         clean(choices.prepared_by),
-        "Mangrove trimming plan for screening; not a survey.",
-        ("mangrove", "trimming plan", f"lot {lot}", f"plan {plan_id(package)}"),
+        "Plan of a mangrove trimming, for screening; not a survey",
+        ("mangrove trimming", "plan set", f"lot {lot}", f"plan {plan_id(package)}"),
         title_block(package, lot_id, choices),
-        sheets,
+        [*cover_sheets(package, lot_id, choices, left_out), *sheets],
         choices.date,
     )
+
+
+def has_plan(package: Package, lot_id: str) -> bool:
+    """Whether a lot has a plan view."""
+    return len(package.rows("frontage", lot_id)) > 0
+
+
+def why_not(package: Package, lot_id: str, part: Part) -> str:
+    """Why a lot has no sheets of a kind; why it has no frontage is told in the lot's own words."""
+    for table, words in part.needs.items():
+        if len(package.rows(table, lot_id)):
+            continue
+        reasons = package.rows("lots", lot_id).get("reason", [])
+        reason = next((told for one in reasons if (told := text(one))), "")
+        return f"{words} ({clean(reason)})" if table == "frontage" and reason else words
+    return "the package holds nothing to draw it from"

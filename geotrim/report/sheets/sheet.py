@@ -96,7 +96,7 @@ class Index:
 
 @dataclass(frozen=True, slots=True)
 class Beside:
-    """Blocks on the left and on the right of one sheet; neither side runs over.
+    """Blocks on the left and on the right, their words set smaller where they would run over.
 
     left_pt : width of the left side; the right one has what is left less a gap.
     """

@@ -53,7 +53,7 @@ def title_block(package: Package, lot_id: str, choices: Choices) -> TitleBlock:
     code = f" ({crs['code']})" if crs.get("code") else ""
     cells = {
         "PROJECT": f"{clean(package.site_name)}\nLot {clean(lot_id)}",
-        "PREPARED BY (NAME, CREDENTIAL)": clean(choices.prepared_by),
+        "PREPARED BY, CREDENTIAL": clean(choices.prepared_by),
         "PREPARED FOR": clean(choices.prepared_for),
         "DATE, PLAN": "\n".join(filter(None, [day(choices.date), f"Plan {plan_id(package)}"])),
         "DATA (FIRST DIGITS OF SHA-256)": "; ".join(origins(package)),
