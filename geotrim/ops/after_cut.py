@@ -21,6 +21,7 @@ from geotrim.ops.after_trees import (
     curves_of,
     cuts_of,
     earlier_strips,
+    stays_in_part,
     trees_of,
     with_found,
 )
@@ -34,7 +35,7 @@ from geotrim.rules.verdict import MET, NOT_MET
 
 TREE_COLUMNS = (
     "lot_id", "crown_id", "species", "is_mangrove", "station_ft", "is_in_window", "treatment",
-    "state", "state_words", "before_ft", "before_error_ft", "planned_height_ft",
+    "state", "state_words", "before_ft", "before_error_ft", "planned_height_ft", "planned_cut_ft",
     "planned_from_ft", "planned_to_ft", "planned_removed_frac", "found_by", "found_ft",
     "found_error_ft", "cleared_from_ft", "cleared_to_ft", "removed_frac", "removed_error_frac",
     "removed_least_frac", "removed_by", "is_done", "is_cut", "is_to_do", "cut_on", "later_year",
@@ -185,7 +186,9 @@ def _removed(
             gone_frac=0.0 if curve is None else within(curve, gone),
         )
         return value, not is_blind, "volumes"
-    if curve is None or not (has_top or has_cleared):
+    is_in_part = stays_in_part(tree) and tree["found_ft"] >= tree["planned_cut_ft"]
+    is_uncut = tree["is_cut"] == 0.0  # then its top tells all of it
+    if curve is None or not (has_top or has_cleared) or (is_in_part and not is_uncut):
         return Taken(np.nan, np.nan), False, ""
     value = taken(
         curve,
@@ -323,7 +326,7 @@ def _notes(
     if early:
         shown = ", ".join(early[:8]) + (" ..." if len(early) > 8 else "")
         text = f"cut before the earliest day of the plan: {shown}"
-        notes.append(Note(about, text, "info"))
+        notes.append(Note(about, text, "assumed"))
     if given.is_way_assumed:
         text = f"no way to an authorisation in the package; judged as {given.way}"
         notes.append(Note(about, text, "assumed"))

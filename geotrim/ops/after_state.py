@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from geotrim.core.cut_found import Strip
-from geotrim.ops.after_trees import RASTER
+from geotrim.ops.after_trees import RASTER, STICK, stays_in_part
 from geotrim.ops.stage_plan import CLEAR_BAND, LOWER_TOP
 from geotrim.rules.verdict import AT_LIMIT_FT, standard_errors
 
@@ -108,6 +108,14 @@ def _lowered(tree: Mapping[str, Any], confidence: float) -> Became:
     is_same = fell(tree, confidence) == 0.0
     if more:
         return Became(MORE, more, 1.0)
+    if stays_in_part(tree) and not is_planned and tree["found_by"] == STICK:
+        cut_at = tree["planned_cut_ft"]
+        if cut_at - reach <= found < planned:
+            words = (
+                f"a part is cut to {cut_at:.1f} ft and a part stays to {planned:.1f} ft: it cannot "
+                "be told which was read; read the highest point"
+            )
+            return Became(UNCLEAR, words, 1.0 if done else np.nan)
     if is_planned and is_same:
         if done is None:
             return Became(UNCLEAR, "the planned cut is smaller than the errors", np.nan)

@@ -13,7 +13,7 @@ from geotrim.core.cut_found import FoliageCurve, Strip, is_curve, strips_of
 from geotrim.core.solids import FORM_FACTORS
 from geotrim.ops.stage_plan import CLEAR_BAND, LOWER_TOP
 from geotrim.rules.species import is_mangrove, is_red
-from geotrim.rules.verdict import standard_errors
+from geotrim.rules.verdict import AT_LIMIT_FT, standard_errors
 
 #: By what a height was found.
 STICK, RASTER = "stick", "raster"
@@ -39,7 +39,9 @@ def trees_of(tables: Mapping[str, Any], lot_id: str, year: int) -> Any:
     DataFrame
         A row a tree, by station. ``top_ft`` and ``top_error_ft``: height before the first cut;
         ``before_ft`` and ``before_error_ft``: before this year's, that of the plan after the
-        earlier years. ``is_mangrove``, ``is_red``: 1, 0, NaN. ``later_year``: next year of the
+        earlier years. ``planned_cut_ft``: of a top, the height of the level cut; it is under
+        ``planned_height_ft`` where a part of the crown stays (see :func:`stays_in_part`).
+        ``is_mangrove``, ``is_red``: 1, 0, NaN. ``later_year``: next year of the
         plan that cuts it, 0 for none.
     """
     crowns = _of_lot(tables["crowns"], lot_id)
@@ -66,6 +68,11 @@ def trees_of(tables: Mapping[str, Any], lot_id: str, year: int) -> Any:
     )
     table = _with_plan(table, tables, lot_id, year)
     return table.sort_values("station_ft", kind="stable").reset_index(drop=True)
+
+
+def stays_in_part(tree: Mapping[str, Any]) -> bool:
+    """Whether the plan lowers a part of a tree only, so that its top tells little of the cut."""
+    return bool(tree["planned_height_ft"] > tree["planned_cut_ft"] + AT_LIMIT_FT)
 
 
 def _is_partial(crowns: Any) -> Any:
@@ -105,7 +112,8 @@ def _with_plan(table: Any, tables: Mapping[str, Any], lot_id: str, year: int) ->
         "before_ft": table["top_ft"].to_numpy(dtype=np.float64).copy(),
         "before_error_ft": table["top_error_ft"].to_numpy(dtype=np.float64).copy(),
     }
-    for name in ("planned_height_ft", "planned_from_ft", "planned_to_ft", "planned_removed_frac"):
+    names = ("height_ft", "cut_ft", "from_ft", "to_ft", "removed_frac")
+    for name in [f"planned_{name}" for name in names]:
         columns[name] = np.full(n, np.nan)
     for k, tree in enumerate(table["crown_id"]):
         own = cuts[cuts["crown_id"] == tree]
@@ -123,6 +131,7 @@ def _with_plan(table: Any, tables: Mapping[str, Any], lot_id: str, year: int) ->
             columns["planned_on"][k] = cut["date"]
             columns["planned_removed_frac"][k] = cut["removed_of_standing_frac"]
             columns["planned_height_ft"][k] = cut["height_after_ft"]
+            columns["planned_cut_ft"][k] = cut["from_ft"] if is_top else np.nan
             if not is_top:
                 columns["planned_from_ft"][k] = cut["from_ft"]
                 columns["planned_to_ft"][k] = cut["to_ft"]

@@ -271,9 +271,10 @@ def _end(package: Package, results: Mapping[str, Result], notes: Sequence[Note])
     used = next(iter(results.values())).parameters["confidence_frac"]
     told = [text.format(model=model, confidence=100 * used) for text in METHOD]
     yield Bullets(tuple(line(text) for text in told))
-    if notes:
+    told = [f"{note.about}: {note.text}" for note in notes if note.level != "info"]
+    if told:
         yield Heading("Taken for granted, mended or missing", 3)
-        yield Bullets(tuple(line(f"{note.about}: {note.text}") for note in notes))
+        yield Bullets(tuple(line(text) for text in told))
     yield Heading("Cautions", 3)
     yield Bullets(
         (

@@ -10,15 +10,18 @@ import pandas as pd
 
 from geotrim.model import Result
 from geotrim.ops.after_state import STATES
+from geotrim.ops.after_trees import stays_in_part
 from geotrim.report.cut_heights import stick_words
 from geotrim.rules.rule_file import number_words
 
 #: Verdicts that ask for something, the worst first.
 OPEN = ("not met", "too close", "unknown")
+#: A share that is only known to be no less than under this says nothing.
+LEAST = 0.0005
 #: Columns of the trees' table that are told in the CSV, in order.
 TREES = (
     "lot_id", "crown_id", "species", "is_mangrove", "station_ft", "is_in_window", "treatment",
-    "state", "state_words", "before_ft", "before_error_ft", "planned_height_ft",
+    "state", "state_words", "before_ft", "before_error_ft", "planned_height_ft", "planned_cut_ft",
     "planned_from_ft", "planned_to_ft", "planned_removed_frac", "found_by", "found_ft",
     "found_error_ft", "cleared_from_ft", "cleared_to_ft", "removed_frac", "removed_error_frac",
     "removed_least_frac", "removed_by", "is_done", "is_cut", "is_to_do", "cut_on", "later_year",
@@ -82,7 +85,7 @@ def value_words(row: Mapping[str, Any]) -> str:
     ('no less than 25.01 % (error 1.30)', 'not known')
     """
     value, error = row["value"], row["standard_error"]
-    if np.isnan(value):
+    if np.isnan(value) or (row["is_at_least"] and value < LEAST):
         return "not known"
     scale = 100.0 if row["unit"] == "frac" else 1.0
     unit = number_words(1.0, row["unit"]).partition(" ")[2]
@@ -97,14 +100,21 @@ def to_do_words(tree: Mapping[str, Any]) -> str:
         return ""
     how = "" if tree["state"] == "not done" else "the rest: "
     if tree["treatment"] == "lower-top":
-        return f"{how}lower the top to {stick_words(tree['planned_height_ft'])}"
+        return f"{how}lower {_part(tree)} to {stick_words(tree['planned_cut_ft'])}"
     return f"{how}clear {stick_words(tree['planned_from_ft'], tree['planned_to_ft'])}"
+
+
+def _part(tree: Mapping[str, Any]) -> str:
+    return "the part within the zone" if stays_in_part(tree) else "the top"
 
 
 def planned_words(tree: Mapping[str, Any]) -> str:
     """What the year's plan has for a tree."""
     if tree["treatment"] == "lower-top":
-        return f"top to {tree['planned_height_ft']:.1f} ft"
+        part = (
+            "" if _part(tree) == "the top" else f", a part stays to {tree['planned_height_ft']:.1f}"
+        )
+        return f"top to {tree['planned_cut_ft']:.1f} ft{part}"
     if tree["treatment"] == "clear-band":
         return f"clear {tree['planned_from_ft']:.1f} to {tree['planned_to_ft']:.1f} ft"
     return "leave"
@@ -115,7 +125,7 @@ def found_words(tree: Mapping[str, Any]) -> str:
     parts = []
     if np.isfinite(tree["found_ft"]):
         error = tree["found_error_ft"]
-        more = "" if np.isnan(error) else f" (error {error:.1f})"
+        more = "" if np.isnan(error) else f" (error {error:.2f})"
         parts.append(f"top {tree['found_ft']:.1f} ft{more} by {tree['found_by']}")
     if np.isfinite(tree["cleared_to_ft"]):
         parts.append(f"cleared {tree['cleared_from_ft']:.1f} to {tree['cleared_to_ft']:.1f} ft")
@@ -129,7 +139,7 @@ def removed_words(tree: Mapping[str, Any]) -> str:
     )
     if np.isfinite(value):
         return f"{100 * value:.1f} % (error {100 * error:.1f})"
-    return f"no less than {100 * least:.1f} %" if np.isfinite(least) else "not known"
+    return f"no less than {100 * least:.1f} %" if least >= LEAST else "not known"
 
 
 def figures_of(results: Mapping[str, Result]) -> dict[str, Any]:
