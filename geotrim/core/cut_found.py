@@ -18,7 +18,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -276,5 +275,4 @@ def is_curve(height_ft: Floats, above_frac: Floats) -> bool:
     """Whether two columns make a curve: two heights or more, known, rising, shares falling."""
     if len(height_ft) < 2 or not (np.isfinite(height_ft).all() and np.isfinite(above_frac).all()):
         return False
-    pairs = pairwise(zip(height_ft.tolist(), above_frac.tolist(), strict=True))
-    return all(b[0] >= a[0] and b[1] <= a[1] + 1e-9 for a, b in pairs)
+    return bool((np.diff(height_ft) >= 0).all() and (np.diff(above_frac) <= 1e-9).all())

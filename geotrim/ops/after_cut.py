@@ -106,7 +106,7 @@ def after_cut(
     if cut_date is not None:
         trees["cut_on"] = [cut_date if day is None else day for day in trees["cut_on"]]
     cuts = cuts_of(tables, lot_id)
-    earlier = {tree: earlier_strips(cuts, tree, year) for tree in trees["crown_id"]}
+    earlier = {t: earlier_strips(cuts.get(t, []), year) for t in trees["crown_id"]}
     trees = _with_state(trees, earlier, given.confidence_frac)
     curves = curves_of(tables, lot_id)
     trees = _with_removed(trees, curves, earlier, given)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -116,23 +117,23 @@ def _with_plan(table: Any, tables: Mapping[str, Any], lot_id: str, year: int) ->
     for name in [f"planned_{name}" for name in names]:
         columns[name] = np.full(n, np.nan)
     for k, tree in enumerate(table["crown_id"]):
-        own = cuts[cuts["crown_id"] == tree]
-        earlier, later = own[own["year"] < year], own[own["year"] > year]
-        tops = earlier[earlier["to_ft"].isna()]
-        if len(tops):
-            columns["before_ft"][k] = float(tops["height_after_ft"].iloc[-1])
+        own = cuts.get(tree, [])
+        tops = [cut for cut in own if cut["year"] < year and np.isnan(cut["to_ft"])]
+        if tops:
+            columns["before_ft"][k] = tops[-1]["height_after_ft"]
             columns["before_error_ft"][k] = np.nan
-        if len(later):
-            first = later.iloc[0]
-            columns["later_year"][k], columns["later_on"][k] = int(first["year"]), first["date"]
-        for cut in own[own["year"] == year].to_dict("records"):
+        later = next((cut for cut in own if cut["year"] > year), None)
+        if later is not None:
+            columns["later_year"][k], columns["later_on"][k] = later["year"], later["date"]
+        for cut in (cut for cut in own if cut["year"] == year):
             is_top = bool(np.isnan(cut["to_ft"]))
             columns["treatment"][k] = LOWER_TOP if is_top else CLEAR_BAND
             columns["planned_on"][k] = cut["date"]
             columns["planned_removed_frac"][k] = cut["removed_of_standing_frac"]
             columns["planned_height_ft"][k] = cut["height_after_ft"]
-            columns["planned_cut_ft"][k] = cut["from_ft"] if is_top else np.nan
-            if not is_top:
+            if is_top:
+                columns["planned_cut_ft"][k] = cut["from_ft"]
+            else:
                 columns["planned_from_ft"][k] = cut["from_ft"]
                 columns["planned_to_ft"][k] = cut["to_ft"]
     for name in ("planned_on", "later_on"):
@@ -230,32 +231,34 @@ def curves_of(tables: Mapping[str, Any], lot_id: str) -> dict[str, FoliageCurve]
     if rows is None or not len(rows):
         return out
     mine = _of_lot(rows, lot_id)
-    for tree, own in mine.groupby(mine["crown_id"].astype(str), sort=False):
-        own = own.sort_values("height_ft", kind="stable")
-        height, above = own["height_ft"].to_numpy(float), own["above_frac"].to_numpy(float)
-        if is_curve(height, above):
-            model = str(own["canopy_model"].iloc[0])
-            out[str(tree)] = FoliageCurve(height, above, MOVES.get(model, "rise"))
+    ids = mine["crown_id"].astype(str).to_numpy(dtype=object)
+    order = np.lexsort((mine["height_ft"].to_numpy(float), ids.astype(str)))
+    ids, models = ids[order], mine["canopy_model"].to_numpy(dtype=object)[order]
+    height, above = (mine[name].to_numpy(float)[order] for name in ("height_ft", "above_frac"))
+    starts = np.flatnonzero(np.r_[True, ids[1:] != ids[:-1]])
+    for a, b in pairwise([*starts.tolist(), len(ids)]):
+        if is_curve(height[a:b], above[a:b]):
+            moves = MOVES.get(str(models[a]), "rise")
+            out[str(ids[a])] = FoliageCurve(height[a:b], above[a:b], moves)
     return out
 
 
-def cuts_of(tables: Mapping[str, Any], lot_id: str) -> Any:
-    """Planned cuts of a lot, by tree and year."""
+def cuts_of(tables: Mapping[str, Any], lot_id: str) -> dict[str, list[dict[str, Any]]]:
+    """Planned cuts of a lot: tree -> its rows of ``stage_cuts``, by year."""
     cuts = tables.get("stage_cuts")
+    out: dict[str, list[dict[str, Any]]] = {}
     if cuts is None or not len(cuts):
-        columns = ("crown_id", "year", "date", "from_ft", "to_ft", "height_after_ft")
-        return pd.DataFrame({name: [] for name in (*columns, "removed_of_standing_frac")})
-    mine = _of_lot(cuts, lot_id)
-    dates = [None if pd.isna(day) else str(day)[:10] for day in mine["date"]]
-    own = pd.Series(dates, mine.index, dtype=object)
-    mine = mine.assign(crown_id=mine["crown_id"].astype(str), date=own)
-    return mine.sort_values(["crown_id", "year"], kind="stable")
+        return out
+    for row in _of_lot(cuts, lot_id).sort_values("year", kind="stable").to_dict("records"):
+        date = None if pd.isna(row["date"]) else str(row["date"])[:10]
+        out.setdefault(str(row["crown_id"]), []).append({**row, "date": date})
+    return out
 
 
-def earlier_strips(cuts: Any, tree: str, year: int) -> list[Strip]:
+def earlier_strips(own: Sequence[Mapping[str, Any]], year: int) -> list[Strip]:
     """What the plan has cleared of a tree before a year."""
-    own = cuts[(cuts["crown_id"] == tree) & (cuts["year"] < year)]
-    return strips_of(own["from_ft"], own["to_ft"])
+    rows = [cut for cut in own if cut["year"] < year]
+    return strips_of([cut["from_ft"] for cut in rows], [cut["to_ft"] for cut in rows])
 
 
 def _of_lot(table: Any, lot_id: str) -> Any:
