@@ -14,7 +14,7 @@ import fiona
 import pytest
 
 from geotrim import cli
-from geotrim.cli import main
+from geotrim.cli import commands, main
 from geotrim.cli.parser import Parser, metavar_of, operation_parser, param_help, text_of, value_of
 from geotrim.errors import GeotrimError, RangeError
 from geotrim.ops import chain, plugins
@@ -288,15 +288,15 @@ def test_a_request_to_end_cleans_up_and_is_143(tmp_path):
     code = (
         "import os, signal, sys\n"
         "from pathlib import Path\n"
-        "from geotrim import cli\n"
+        "from geotrim.cli import commands, main\n"
         "from geotrim.io.aside import new_folder\n"
-        "def work(words):\n"
+        "def work(name, words):\n"
         "    with new_folder(Path(words[0])) as aside:\n"
         "        (aside / 'begun').write_text('')\n"
         "        os.kill(os.getpid(), signal.SIGTERM)\n"
         "        raise AssertionError('went on')\n"
-        "cli._dispatch = work\n"
-        "sys.exit(cli.main([sys.argv[1]]))\n"
+        "commands.run_command = work\n"
+        "sys.exit(main(['run', sys.argv[1]]))\n"
     )
     done = subprocess.run(
         [sys.executable, "-c", code, str(tmp_path / "out")],
@@ -311,14 +311,14 @@ def test_a_request_to_end_is_answered_by_us_only_while_we_run(monkeypatch):
     before = signal.getsignal(signal.SIGTERM)
     seen = []
     monkeypatch.setattr(
-        cli, "_dispatch", lambda _: seen.append(signal.getsignal(signal.SIGTERM)) or 0
+        commands, "run_command", lambda *_: seen.append(signal.getsignal(signal.SIGTERM)) or 0
     )
-    assert cli.main([]) == 0 and signal.getsignal(signal.SIGTERM) is before
+    assert cli.main(["run"]) == 0 and signal.getsignal(signal.SIGTERM) is before
     if before is signal.SIG_DFL:
         assert callable(seen[0])
     try:
         signal.signal(signal.SIGTERM, signal.SIG_IGN)
-        assert cli.main([]) == 0 and seen[-1] is signal.SIG_IGN, "another's answer stays"
+        assert cli.main(["run"]) == 0 and seen[-1] is signal.SIG_IGN, "another's answer stays"
     finally:
         signal.signal(signal.SIGTERM, before)
 

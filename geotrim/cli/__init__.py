@@ -8,8 +8,6 @@ by the user; 143 stopped by the system (SIGTERM), which cleans up alike.
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 
 import geotrim
 from geotrim.errors import GeotrimError
@@ -30,47 +28,19 @@ COMMANDS = {
 }
 
 
-class _Stopped(KeyboardInterrupt):
-    """The system asks the program to end."""
-
-
-@contextmanager
-def _stop_as_interrupt() -> Iterator[None]:
-    """Let a request to end clean up as Ctrl-C does; where another answers it, that one goes on."""
-    import signal
-    import threading
-
-    is_main = threading.current_thread() is threading.main_thread()
-    if not is_main or signal.getsignal(signal.SIGTERM) is not signal.SIG_DFL:
-        yield
-        return
-
-    def stop(_number: int, _frame: object) -> None:
-        signal.signal(signal.SIGTERM, signal.SIG_IGN)  # once: a second would break into the mending
-        raise _Stopped
-
-    signal.signal(signal.SIGTERM, stop)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, signal.SIG_DFL)
-
-
 def main(argv: list[str] | None = None) -> int:
     """Run one command; the exit code comes back."""
     words = sys.argv[1:] if argv is None else list(argv)
     _make_printable(sys.stdout)
     _make_printable(sys.stderr)
     try:
-        with _stop_as_interrupt():
-            code = _dispatch(words)
+        code = _dispatch(words)
         sys.stdout.flush()
     except GeotrimError as error:
         return _stop(f"geotrim: {error}", 2)
-    except _Stopped:
-        return _stop("geotrim: stopped; nothing was left half-written", 143)
-    except KeyboardInterrupt:
-        return _stop("geotrim: stopped; nothing was left half-written", 130)
+    except KeyboardInterrupt as stopped:  # Ctrl-C, or the system's own request
+        code = int(getattr(stopped, "exit_code", 130))
+        return _stop("geotrim: stopped; nothing was left half-written", code)
     except BrokenPipeError:
         return _hang_up()
     return code
@@ -119,9 +89,12 @@ def _dispatch(words: list[str]) -> int:
     if words[0] in ("-V", "--version"):
         print(f"geotrim {geotrim.__version__}")
         return 0
-    from geotrim.cli.commands import run_command
+    from geotrim.cli.stopping import stop_as_interrupt
 
-    return run_command(words[0], words[1:])
+    with stop_as_interrupt():
+        from geotrim.cli.commands import run_command
+
+        return run_command(words[0], words[1:])
 
 
 def _make_printable(stream: object) -> None:
