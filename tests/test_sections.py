@@ -15,10 +15,11 @@ from test_foliage import random_foliage
 
 from geotrim.core.foliage import above_frac
 from geotrim.core.foliage_curve import foliage_curves
+from geotrim.core.section_line import SectionLine, crossing_ft
 from geotrim.errors import RangeError
 from geotrim.model import Result, Site
 from geotrim.ops.chain import measure
-from geotrim.ops.section_places import letters
+from geotrim.ops.section_places import letters, places_of
 from geotrim.report.sections_text import sections_text
 from geotrim.units import feet_per_map_unit
 
@@ -220,6 +221,52 @@ def test_a_coarse_raster_leaves_no_gap():
     assert (rows["top_ft"] == 14.0).all()
 
 
+def flat(x, y):
+    """Canopy of 14 ft everywhere, beyond the crowns too."""
+    return np.full(np.shape(x), 14.0)
+
+
+def test_canopy_ends_at_the_outline_whatever_the_cells():
+    """Cells of 3 ft that show canopy beyond the box too: it ends at 8 and 20 ft all the same."""
+    rows = of(
+        run(site_of(SHAPES, flat, points=SPOTS, cell=3.0), section_stations_ft=(50.0,)),
+        "section_columns",
+        crown_id="t1",
+    )
+    np.testing.assert_allclose(rows["offset_ft"], np.arange(8.25, 20, 0.5))
+
+
+def test_a_sliver_in_coarse_cells_is_seen():
+    """A crown 1 ft wide along the shore, in cells of 3 ft."""
+    site = site_of([shapely.box(52.6, 2, 53.6, 10)], flat, points=[(53, 6)], cell=3.0)
+    rows = of(run(site, section_stations_ft=(50.0,)), "section_columns")
+    np.testing.assert_allclose(rows["offset_ft"], np.arange(2.25, 10, 0.5))
+
+
+def test_cells_too_little_covered_do_not_count():
+    """The box reaches a quarter of a foot into cells of 30 ft: half covered, under the share asked.
+
+    With a least coverage of 0.6 the top is 14 ft as in the operation heights; with 0.4 it is 30.
+    """
+
+    def beside(x, y):
+        return np.where(x > 54.0, 30.0, 14.0)
+
+    site = site_of([shapely.box(46, 8, 54.25, 20)], beside, points=[(50, 14)])
+    for least, top in ((0.6, 14.0), (0.4, 30.0)):
+        result = run(site, section_stations_ft=(50.0,), min_coverage_frac=least)
+        assert of(result, "section_columns")["top_ft"].max() == top
+
+
+def test_trunks_in_a_wide_strip_are_shown_beyond_the_swath():
+    """The trunk 12 ft along the shore from the station is in a strip of 30 ft, in no swath."""
+    wide = run(SITE, section_stations_ft=(32.0,), section_width_ft=30.0, swath_ft=20.0)
+    assert of(wide, "section_trunks")["crown_id"].tolist() == ["t2"]
+    assert of(wide, "section_trunks")["aside_ft"].tolist() == pytest.approx([12.0], abs=1e-6)
+    slim = run(SITE, section_stations_ft=(32.0,), section_width_ft=20.0, swath_ft=20.0)
+    assert len(slim["section_trunks"]) == 0
+
+
 @pytest.mark.parametrize(
     "how",
     [
@@ -266,6 +313,24 @@ def test_a_crown_the_raster_does_not_show_has_a_flat_top_and_one_unknown_has_non
     assert "1 without a height (t0): no side view" in notes(result, "missing")
     assert not of(result, "crown_sides", crown_id="t1")["is_from_raster"].any()
     assert "t0" not in set(result["foliage_curves"]["crown_id"])
+
+
+def test_a_crown_that_the_raster_shows_bare_stands_at_its_height_by_stick():
+    site = site_of(SHAPES, lambda x, y: 0.0 * x, points=SPOTS, fields=[np.nan, 13.0, np.nan])
+    rows = of(run(site, section_stations_ft=(50.0,)), "section_columns")
+    assert set(rows["crown_id"]) == {"t1"} and (rows["top_ft"] == 13.0).all()
+    assert len(rows) == 24
+
+
+def test_nothing_is_told_of_a_crown_that_hardly_touches_the_strip():
+    """Of unknown height, it reaches a hundredth of a foot into the strip from 45 to 55 ft."""
+    shapes = [*SHAPES, shapely.box(54.99, -3, 60, 6)]
+    site = site_of(
+        shapes, lambda x, y: np.where(x > 54.7, np.nan, tops(x, y)), points=[*SPOTS, (58, 2)]
+    )
+    result = run(site, section_stations_ft=(50.0,))
+    assert set(of(result, "section_columns")["crown_id"]) == {"t0", "t1"}
+    assert "section A of lot A: left out" not in notes(result)
 
 
 def test_a_height_by_stick_moves_columns_sides_and_curves_alike():
@@ -328,6 +393,9 @@ def test_other_plants_do_not_lengthen_a_section_but_are_shown():
     kinds = [*["red mangrove"] * 3, *["live oak"] * 2]
     site = site_of(shapes, lambda x, y: np.full(np.shape(x), 11.0), points=spots, species=kinds)
     result = run(site, section_stations_ft=(50.0,))
+    # all are 11 ft tall but the oaks, of 30 ft by stick: no section is drawn for them
+    tall = replace(site, crowns=site.crowns.assign(field_height_ft=[np.nan] * 3 + [30.0] * 2))
+    assert of(run(tall), "sections")["why"].str.contains("at t0, the tallest tree").any()
     row = of(result, "sections").iloc[0]
     assert (row.land_ft, row.water_ft) == (-31.0, 25.0)  # 26 ft and 5 ft more
     assert set(of(result, "section_columns")["crown_id"]) == {"t0", "t1", "t4"}
@@ -335,6 +403,30 @@ def test_other_plants_do_not_lengthen_a_section_but_are_shown():
     assert rows["crown_id"].tolist() == ["t4", "t0", "t1"]
     assert rows["is_fringe"].tolist() == [False, True, True]
     assert row.landward_trunk_ft == pytest.approx(-8.0, abs=1e-6)
+
+
+def test_a_long_crown_of_another_plant_is_cut_short():
+    """It reaches from -10 to -70 ft; the fringe ends at -12: 20 ft more are shown, and 5 past."""
+    shapes = [*SHAPES, shapely.box(45, -70, 55, -10)]
+    kinds = [*["red mangrove"] * 3, "live oak"]
+    site = site_of(shapes, flat, points=[*SPOTS, (50, -40)], species=kinds)
+    result = run(site, section_stations_ft=(50.0,))
+    assert of(result, "sections").iloc[0].land_ft == -37.0
+    rows = of(result, "section_columns", crown_id="t3")
+    np.testing.assert_allclose(rows["offset_ft"], np.arange(-36.75, -10, 0.5))
+    assert "t3" not in set(of(result, "section_trunks")["crown_id"])  # it stands at -40 ft
+
+
+def test_the_shore_line_that_is_met_is_the_nearest():
+    """A hook in the line is met again 30 ft out: offset 0 is the shore under the section."""
+    section = SectionLine(np.array([10.0, 1.0]), np.array([0.0, 1.0]), 1.0)
+    hook = shapely.LineString([(0, 0), (40, 0), (40, 31), (0, 31)])
+    assert crossing_ft(section, hook, 50.0) == pytest.approx(-1.0)
+    assert crossing_ft(section, shapely.reverse(hook), 50.0) == pytest.approx(-1.0)
+    away = SectionLine(np.array([10.0, 28.0]), np.array([0.0, 1.0]), 1.0)
+    assert crossing_ft(away, hook, 50.0) == pytest.approx(3.0)
+    assert crossing_ft(away, shapely.reverse(hook), 50.0) == pytest.approx(3.0)
+    assert crossing_ft(away, hook, 2.0) is None
 
 
 # --- crowns from the side -------------------------------------------------------------------------
@@ -421,7 +513,7 @@ def test_a_thin_crown_bends_too():
 
 
 @pytest.mark.parametrize("model", ["column", "crown-base", "profile", *ABOVE])
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", range(3))
 def test_curves_read_straight_are_right_to_a_thousandth(model, seed):
     """Crowns of odd shape over ragged heights, leaves in layers: nowhere a thousandth off."""
     found = random_foliage(seed, model)
@@ -488,11 +580,37 @@ def test_years_say_which_trees_are_cut():
     assert len(rows) == 2 and not rows["why"].str.contains("tallest").any()
 
 
-def test_ten_feet_apart_is_far_enough_and_less_is_not():
-    for low, n in ((50.0, 3), (49.9, 2)):  # middles at 55.0 and 54.9 ft, the deepest at 45 ft
-        more = {"window": window_of(("A/1", low, 60.0), cut=("t2",))}
-        rows = of(run(SITE, more=more), "sections")
-        assert len(rows) == n, low
+def places(deep_ft, window, **tree):
+    """Stations of a made-up lot: two stretches to 50 ft and on, its deepest place, and a tree."""
+    rows = {"lot_id": ["A"], "stretch_id": ["A/1"], "station_ft": [deep_ft]}
+    transects = DataFrame({**rows, "fringe_depth_ft": [30.0]})
+    tree = {"crown_id": "T", "stretch_id": "A/1", "top_ft": 20.0, "is_cut": True, **tree}
+    trees = DataFrame([tree])[lambda rows: [("station_ft" in tree)] * len(rows)]
+    return places_of("A", Result("fringe", {"transects": transects}), trees, window)
+
+
+@pytest.mark.parametrize(("low", "n"), [(50.0, 2), (49.0, 1)])
+def test_ten_feet_apart_is_far_enough_and_less_is_not(low, n):
+    """The deepest at 45 ft; the span's middle at 55.0 or 54.5 ft."""
+    found = places(45.0, window_of(("A/1", low, 60.0)))
+    assert len(found) == n
+    if n == 1:
+        assert found[0].station_ft == 45.0
+        assert found[0].why.endswith("span from 49 to 60 ft, 9.5 ft to the right")
+
+
+def test_what_is_near_two_sections_is_told_of_the_nearer():
+    """The tree at 52 ft: 7 ft from the deepest, 3 ft from the span's middle."""
+    found = places(45.0, window_of(("A/1", 50.0, 60.0)), station_ft=52.0)
+    assert [one.station_ft for one in found] == [45.0, 55.0]
+    assert found[0].why == "where the fringe is deepest"
+    assert found[1].why.endswith("; at T, the tallest tree that is cut, 3.0 ft to the left")
+
+
+def test_sections_of_two_stretches_may_be_near():
+    """At a corner they face two ways."""
+    found = places(49.0, window_of(("A/2", 50.0, 54.0)))
+    assert [(one.stretch_id, one.station_ft) for one in found] == [("A/1", 49.0), ("A/2", 52.0)]
 
 
 def test_stations_of_your_own_in_any_order():
@@ -502,7 +620,7 @@ def test_stations_of_your_own_in_any_order():
 
 
 def test_a_station_past_the_end_is_refused_and_one_at_the_end_is_not():
-    rows = of(run(SITE, section_stations_ft=(0.0, 100.5)), "sections")
+    rows = of(run(SITE, section_stations_ft=(0.0, 100.5, 100.9)), "sections")
     assert rows["station_ft"].tolist() == pytest.approx([0.0, 100.0], abs=1e-6)
     with pytest.raises(RangeError, match=r"section_stations_ft.*120.*A: 0 to 100"):
         run(SITE, section_stations_ft=(50.0, 120.0))

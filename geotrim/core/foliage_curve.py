@@ -12,7 +12,7 @@ from geotrim.core.foliage import Foliage, above_frac, cut_height_ft
 #: Heights of a curve are no farther apart than this. [ft]
 STEP_FT = 0.1
 #: Straight between its heights a curve misses by no more than this at the middle, so by no more
-#: than twice as much anywhere if it bends once between them.
+#: than twice as much anywhere if it bends one way between them.
 MISSED_FRAC = 2e-4
 #: Times that the space between two heights is halved to get there.
 MOST_HALVINGS = 8
@@ -46,8 +46,6 @@ def foliage_curves(foliage: Foliage, trees: Ints) -> Curves:
     """
     known = np.asarray(trees, dtype=np.int64)[np.nan_to_num(foliage.whole_ft3[trees]) > 0.0]
     base = np.nan_to_num(foliage.base_ft[known])
-    # layers of leaves may lie lower than the base that is told
-    base = np.where(above_frac(foliage, base, tree=known) < 1.0, 0.0, base)
     top = foliage.foliage_top_ft[known]
     end = np.fmax(cut_height_ft(foliage, 0.0, tree=known), top)
     parts = [_heights(*ends) for ends in zip(base, top, end, strict=True)]
