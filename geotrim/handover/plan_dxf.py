@@ -228,10 +228,12 @@ def _names(lot: PlanLot, paper_in: float) -> Iterator[Words]:
             x, y = shapely.get_coordinates(shapely.point_on_surface(shape))[0]
             yield Words("TEXT", x, y, f"LOT {name}", 1.4 * height, is_middle=True)
     for one in lot.spans:
-        x, y = _off_the_trees(lot, one.shape, 1.5 * height)
+        x, y = _off_the_trees(lot, one.shape, 3.0 * height)
         yield Words("WINDOW_SPAN", x, y, f"{one.name} {one.more} ft", height, is_middle=True)
     for one in lot.sections:
-        for x, y in shapely.get_coordinates(one.shape)[[0, -1]]:
+        ends = shapely.get_coordinates(one.shape)[[0, -1]]
+        way = (ends[1] - ends[0]) / max(float(np.hypot(*(ends[1] - ends[0]))), 1e-12)
+        for x, y in (ends[0] - way * 1.2 * height, ends[1] + way * 1.2 * height):
             yield Words("SECTION", x, y, one.name, 1.2 * height, is_middle=True)
     for one in lot.eyes:
         x, y = shapely.get_coordinates(one.shape)[0]
@@ -246,7 +248,7 @@ def _names(lot: PlanLot, paper_in: float) -> Iterator[Words]:
 
 
 def _off_the_trees(lot: PlanLot, shape: Any, gap: float) -> tuple[float, float]:
-    """A place over the water before a span, clear of the crowns that stand before it."""
+    """A place over the water before a span, clear of the crowns and section lines before it."""
     middle = shapely.get_coordinates(shape.centroid)[0]
     if not lot.stretches:
         return float(middle[0]), float(middle[1])
@@ -254,7 +256,8 @@ def _off_the_trees(lot: PlanLot, shape: Any, gap: float) -> tuple[float, float]:
     share = stretch.line.project(shapely.Point(middle), normalized=True)
     _, land = _at(stretch, stretch.from_ft + share * (stretch.to_ft - stretch.from_ft))
     own = shapely.get_coordinates(shape) - middle
-    every = shapely.get_coordinates([shape, *(tree.shape for tree in lot.trees)]) - middle
+    before = [*(tree.shape for tree in lot.trees), *(one.shape for one in lot.sections)]
+    every = shapely.get_coordinates([shape, *before]) - middle
     along = np.array([-land[1], land[0]])
     is_before = np.abs(every @ along) <= np.abs(own @ along).max()
     x, y = middle - land * (float((every[is_before] @ -land).max()) + gap)
