@@ -28,6 +28,8 @@ FOOT = (
     "As entered in the site's ledger. Shares are of the foliage that stood just before the cut; "
     "planned ones are reckoned, verified ones rest on readings. The authority may read anew."
 )
+#: Years under which the day of the cut has room.
+MOST_LABELS = 10
 Handle = tuple[Any, str]
 
 
@@ -74,6 +76,7 @@ def lot_figure(site: str, lot_id: str, lines: Sequence[Line]) -> Any:
     lower = axes_in(figure, left, foot + 0.8, wide, high)
     at = np.arange(len(years), dtype=float)
     handles = [*_draw_counts(upper, at, years), *_draw_shares(lower, at, years)]
+    lower.tick_params(axis="x", labelsize=7 if len(years) <= 5 else 6.5)
     for ax in (upper, lower):
         ax.set_xlim(-0.6, max(len(years), 2) - 0.4)
         ax.set_xticks(at, [] if ax is upper else [_label(year, len(years)) for year in years])
@@ -122,14 +125,16 @@ def plan_years(lines: Sequence[Line]) -> list[PlanYear]:
 
 
 def _label(year: PlanYear, n_years: int) -> str:
-    """What stands under a year: which, and when it was cut; less where there are many."""
+    """What stands under a year: which, and when it was cut; the day alone where there are many."""
     head = f"year {year.year}" if year.year else "all at once" if year.planned else "no plan"
-    if n_years > 8:
-        return head.removeprefix("year ")
-    rows = [head]
-    rows += [f"plan of {year.plan_day}"] if year.plan_day and year.year <= 1 else []
-    rows += [f"cut {day}" for day in year.days[:2]] or ["not cut yet"] * (not year.cut)
-    return "\n".join([*rows, "..."] if len(year.days) > 2 else rows)
+    days = year.days[:2] + ["..."] * (len(year.days) > 2)
+    if n_years > MOST_LABELS:
+        return f"{year.year or head}"
+    if n_years > 5:
+        return "\n".join([head, *(["cut", *days] if days else [])])
+    rows = [head, f"plan of {year.plan_day}"] if year.plan_day and year.year <= 1 else [head]
+    cut = [f"cut {day}" for day in days]
+    return "\n".join([*rows, *(cut or ["not cut yet"] * (not year.cut))])
 
 
 def _draw_counts(ax: Any, at: Any, years: Sequence[PlanYear]) -> list[Handle]:
@@ -165,7 +170,7 @@ def _draw_shares(ax: Any, at: Any, years: Sequence[PlanYear]) -> list[Handle]:
         if planned:
             (marks,) = ax.plot(
                 x - 0.2 + _spread(len(planned)), [100 * share for _, share in planned], "s",
-                color=BLACK, mfc=PAPER, ms=4.5, mew=0.9, ls="",
+                color=BLACK, mfc=PAPER, ms=4.5, mew=0.9, ls="", clip_on=False, zorder=4,
             )  # fmt: skip
             handles["planned"] = (marks, "share of a tree's foliage, as planned")
         verified = _finite(one.verified)

@@ -77,7 +77,8 @@ def tree_figure(site: str, crown_id: str, lines: Sequence[Line]) -> Any:
     start_ft = _top_before(lines, crown_id)
     handles = [_draw_floor(ax), *_draw_cuts(ax, cuts, start_ft), *_draw_planned(ax, planned)]
     handles = [*_draw_read(ax, read), *_draw_start(ax, lines, start_ft), *handles]
-    _frame(ax, [*read, *cuts, *planned], start_ft)
+    first = [line.day for line in lines if line.entry.kind == "plan"][:1]
+    _frame(ax, [*read, *cuts, *planned], start_ft, first)
     left = WIDTH_IN - MARGIN_IN - LEGEND_IN
     legend_column(figure, handles, left, HEIGHT_IN - top - 0.1, LEGEND_IN, HEIGHT_IN - top - foot)
     return figure
@@ -169,8 +170,8 @@ def _draw_read(ax: Any, points: Sequence[Point]) -> list[tuple[Any, str]]:
     errors = [point.tree.height_error_ft for point in points]
     shown = [error if error >= 0 else 0.0 for error in errors]
     bar = ax.errorbar(
-        days, heights, yerr=shown, fmt="o-", color=BLUE, mfc=BLUE, ms=6, lw=1.2, capsize=4,
-        gid="readings", zorder=4,
+        days, heights, yerr=shown, fmt="o-", color=BLUE, mfc=BLUE, ms=4.5, lw=1.2, capsize=4,
+        gid="readings", zorder=7,
     )  # fmt: skip
     told = "height read, with its standard error"
     return [(bar, told if all(error >= 0 for error in errors) else f"{told} where it was told")]
@@ -200,12 +201,18 @@ def _draw_cuts(ax: Any, points: Sequence[Point], start_ft: float) -> list[tuple[
 def _draw_planned(ax: Any, points: Sequence[Point]) -> list[tuple[Any, str]]:
     """What each planned cut leaves: a mark at the height to cut to, or the ends of a band."""
     handles: dict[str, tuple[Any, str]] = {}
+    tops = [p for p in points if math.isinf(p.tree.cut_high_ft)]
+    if len(tops) > 1:  # how the top is to come down
+        ax.plot(
+            [p.day for p in tops], [p.tree.cut_low_ft for p in tops], color=BLACK, lw=0.9,
+            ls=(0, (1, 2)), drawstyle="steps-post", zorder=2,
+        )  # fmt: skip
     for point in points:
         low, high = point.tree.cut_low_ft, point.tree.cut_high_ft
         heights = [value for value in (low, high) if math.isfinite(value)]
         mark = "s" if point.is_dated else "v"
         (line,) = ax.plot(
-            [point.day] * len(heights), heights, mark, color=BLACK, mfc=PAPER, ms=7, lw=1.0,
+            [point.day] * len(heights), heights, mark, color=BLACK, mfc="none", ms=9, lw=1.0,
             ls=(0, (2, 2)), zorder=5,
         )  # fmt: skip
         words = "planned height to cut to, or band; the year beside it"
@@ -214,19 +221,19 @@ def _draw_planned(ax: Any, points: Sequence[Point]) -> list[tuple[Any, str]]:
         )  # fmt: skip
         if point.tree.year and heights:
             ax.annotate(
-                f"year {point.tree.year}", (point.day, heights[0]), xytext=(7, -3),
+                f"year {point.tree.year}", (point.day, heights[0]), xytext=(9, -4),
                 textcoords="offset points", fontsize=7, va="top",
             )  # fmt: skip
     return list(handles.values())
 
 
-def _frame(ax: Any, points: Sequence[Point], start_ft: float) -> None:
+def _frame(ax: Any, points: Sequence[Point], start_ft: float, first: Sequence[date]) -> None:
     """Axes that show every day and height, and the ground."""
     from matplotlib import dates
 
     auto_locator: Any = dates.AutoDateLocator
     formatter: Any = dates.DateFormatter
-    days = [point.day for point in points] or [date.today()]
+    days = [*first, *(point.day for point in points)] or [date.today()]
     span = max((max(days) - min(days)).days, 60)
     pad = timedelta(days=max(span // 12, 10))
     ax.set_xlim(min(days) - pad, max(days) + pad)
