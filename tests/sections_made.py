@@ -129,7 +129,8 @@ def window_of(*spans, cut=(), lot="A"):
         "lot_id", "span_id", "stretch_id", "station_from_ft", "station_to_ft", "span_length_ft",
     ]  # fmt: skip
     trees = [{"lot_id": lot, "crown_id": i, "treatment": "lower-top"} for i in cut]
-    trees += [{"lot_id": lot, "crown_id": "left", "treatment": "leave"}]
+    left = [i for i in ("t0", "t1", "t2") if i not in cut]
+    trees += [{"lot_id": lot, "crown_id": i, "treatment": "leave"} for i in left]
     return Result(
         "window",
         {"window_spans": pd.DataFrame(rows, columns=names), "window_trees": pd.DataFrame(trees)},

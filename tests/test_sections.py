@@ -18,6 +18,7 @@ from geotrim.core.foliage_curve import foliage_curves
 from geotrim.core.section_line import SectionLine, crossing_ft
 from geotrim.errors import RangeError
 from geotrim.model import Result, Site
+from geotrim.ops import ground_view
 from geotrim.ops.chain import measure
 from geotrim.ops.section_places import letters, places_of
 from geotrim.report.sections_text import sections_text
@@ -83,6 +84,19 @@ def test_the_ground_of_a_plane_is_the_plane(plain):
     np.testing.assert_allclose(rows["offset_ft"], np.arange(-17, 25.25, 0.5), atol=1e-9)
     assert of(plain, "sections").iloc[0].water_elevation_ft == 0.31
     assert of(plain, "sections").iloc[0].has_ground
+
+
+@pytest.mark.parametrize("most", [4_000_000, 1])
+def test_the_ground_is_taken_under_the_section(monkeypatch, most):
+    """A plane that rises along the shore too, a foot in 50: 1 ft at station 50, 1.6 ft at 80.
+
+    Whether the raster is read once or, where that would be too much, place by place.
+    """
+    monkeypatch.setattr(ground_view, "MOST_AT_ONCE", most)
+    site = replace(SITE, ground=drawn(ground=lambda x, y: slope(x, y) + x / 50).ground)
+    rows = of(run(site, section_stations_ft=(50.0, 80.0), section_step_ft=2.0), "section_ground")
+    rise = rows["section_id"].map({"A": 1.0, "B": 1.6})
+    np.testing.assert_allclose(rows["ground_ft"], rise - rows["offset_ft"] / 10, atol=1e-6)
 
 
 def test_the_water_may_be_told_and_the_step_chosen():
@@ -533,6 +547,14 @@ def test_curves_read_straight_are_right_to_a_thousandth(model, seed):
         assert np.abs(np.interp(at, z, share) - want).max() < 1e-3
 
 
+def test_crowns_of_no_lot_have_neither_curve_nor_side():
+    site = site_of([*SHAPES, shapely.box(150, 2, 156, 8)], flat, points=[*SPOTS, (153, 5)])
+    result = run(site, section_stations_ft=(50.0,))
+    for table in ("foliage_curves", "crown_sides"):
+        assert set(result[table]["crown_id"]) == {"t0", "t1", "t2"}
+        assert set(result[table]["lot_id"]) == {"A"}
+
+
 # --- where sections are ---------------------------------------------------------------------------
 
 
@@ -658,6 +680,11 @@ def test_every_stretch_of_a_corner_lot_can_have_its_section():
     way = [np.subtract(*shapely.get_coordinates(g)[::-1]) for g in rows.geometry]
     np.testing.assert_allclose([w / np.linalg.norm(w) for w in way], [(-1, 0), (0, 1)], atol=1e-6)
     assert rows["fringe_depth_ft"].tolist() == pytest.approx([4.0, 12.0], abs=1e-6)
+    # the shore runs 50 ft up to the corner: trees at y = -28 and x = 60 stand at 22 and 110 ft
+    sides = result["crown_sides"]
+    middle = sides.groupby("crown_id")["station_ft"].agg(["min", "max"]).mean(axis=1)
+    assert middle[["t1", "t2"]].tolist() == pytest.approx([22.0, 110.0], abs=1e-6)
+    assert of(result, "crown_sides", crown_id="t2")["stretch_id"].unique().tolist() == ["A/2"]
     both = of(run(site), "sections")
     assert "deepest" in both["why"].iloc[-1] and both["stretch_id"].iloc[-1] == "A/2"
 
