@@ -186,12 +186,14 @@ def _most_ft(package: Package, lot_id: str, row: Mapping[str, Any]) -> float:
     window = row_of(package.results, "window", "window_lots", lot_id)
     way = text_of(window["way"]) if window is not None else ""
     way = way or text_of(row.get("outcome_route"))
+    routes = rows_of(package.results, "route", "lot_routes", lot_id)
+    name = next((text_of(one["route_name"]) for one in routes if one["route"] == way), way)
     found = rows_of(package.results, "route", "findings", lot_id)
     limits = [
         float(number[1])
         for one in _of(found, str(row["crown_id"]))
         if one["measure"] == BEFORE
-        and way in str(one["routes"])
+        and name in str(one["routes"])
         and (number := re.fullmatch(r"at most ([\d.]+) ft", str(one["limit"])))
     ]
     return min(limits, default=math.inf)

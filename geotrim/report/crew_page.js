@@ -120,8 +120,8 @@
     return ul;
   }
 
-  function fold(title, items) {
-    const box = make("details");
+  function fold(title, items, isOpen) {
+    const box = make("details", "", isOpen ? { open: "" } : {});
     box.append(make("summary", title), list(items));
     return box;
   }
@@ -257,7 +257,7 @@
         section.append(box);
       }
       if (lot.notices.length) section.append(fold("Notices", lot.notices));
-      section.append(fold("Before the first cut", data.before), fold("How the stick is read", data.stick));
+      section.append(fold("Before the first cut", data.before, !trees.some((tree) => seen(tree).done)), fold("How the stick is read", data.stick));
       if (lot.marks.length) section.append(fold("Species: how to tell them", lot.marks));
       const work = make("ol", "", { class: "trees", "aria-label": `Order of work, lot ${lot.lot_id}` });
       for (const tree of lot.work) { work.append(cardOf(tree, index)); index += 1; }

@@ -136,14 +136,14 @@ def _tree(tree: CrewTree) -> tuple[dict[str, Any], list[str]]:
     mark, tail = parts_of(tree)
     n_what = len(folded(f"{mark} {tail}", WHAT_PT, BODY_PT, is_bold=True))
     n_what = 1 if _width(mark, tail) <= BODY_PT else max(n_what, 2)
-    place = degrees(tree.place)
-    size = _fitting(tree.crown_id, f"{tree.species}  {place}")
+    place, number = degrees(tree.place), _plain(tree.crown_id)
+    size = _fitting(number, f"{tree.species}  {place}")
     used = 2 * PAD_PT + CAPITAL * (NUMBER_PT + n_what * WHAT_PT) + (1 + n_what) * GAP_PT
     n_lines = max(int((ROW_PT - used + LEADING_PT) / (CAPITAL * SMALL_PT + LEADING_PT)), 1)
     kept, rest = _filled(details(tree, on_paper=True), n_lines)
     return {
         "order": f"{tree.number}",
-        "number": tree.crown_id,
+        "number": number,
         "size": size,
         "species": tree.species,
         "place": place,
@@ -152,6 +152,11 @@ def _tree(tree: CrewTree) -> tuple[dict[str, Any], list[str]]:
         "details": kept,
         "write": _write(tree),
     }, rest
+
+
+def _plain(words: str) -> str:
+    """Words on one line, whatever the file they came from had between them."""
+    return " ".join(words.split())
 
 
 def _width(mark: str, tail: str) -> float:
@@ -202,7 +207,7 @@ def _tables(lot: CrewLot, rests: Sequence[Sequence[str]]) -> list[dict[str, Any]
     """What had no room in its row, and the trees that are left."""
     out = []
     pairs = zip(lot.work, rests, strict=True)
-    more = [[tree.crown_id, " ".join(rest)] for tree, rest in pairs if rest]
+    more = [[_plain(tree.crown_id), " ".join(rest)] for tree, rest in pairs if rest]
     if more:
         out.append(
             {
@@ -220,7 +225,7 @@ def _tables(lot: CrewLot, rests: Sequence[Sequence[str]]) -> list[dict[str, Any]
                 "heads": ["Tree", "Species", "Where", "Why"],
                 "rows": [
                     [
-                        tree.crown_id,
+                        _plain(tree.crown_id),
                         tree.species,
                         _capital(f"{where(tree.place)}; {degrees(tree.place)}"),
                         _capital(tree.what),

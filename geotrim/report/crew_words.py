@@ -13,6 +13,8 @@ ALWAYS = (
     "Never cut trunks or prop roots. No herbicide. A tree with a nest is left. Heights are "
     "from the substrate under the trunk."
 )
+#: Letters of a hold that is told in full beside a tree on paper.
+SHORT_HOLD = 45
 CAUTION = (
     "Not a survey and no permission. The state department or the delegated local government"
     " decides."
@@ -98,13 +100,12 @@ def details(tree: CrewTree, *, on_paper: bool) -> list[tuple[str, bool]]:
     on_paper : bool
         Marks of look-alikes stand on the first page there, and degrees beside the species.
     """
-    out = []
+    out = [(tree.first, True)] if tree.first else []
     if tree.kind == OTHER_PLANT:
         out.append((f"{tree.hold[:1].upper()}{tree.hold[1:]}.", True))
     elif tree.hold:
-        out.append((f"HOLD: {tree.hold}.", True))
-    if tree.first:
-        out.append((tree.first, True))
+        is_short = len(tree.hold) <= SHORT_HOLD or not on_paper
+        out.append((f"HOLD: {tree.hold if is_short else 'see the first page'}.", True))
     words = where(tree.place) if on_paper else f"{where(tree.place)}; {degrees(tree.place)}"
     out.append((f"{words[:1].upper()}{words[1:]}.", False))
     if share := share_words(tree):
