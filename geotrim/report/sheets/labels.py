@@ -32,6 +32,8 @@ LEADING = 1.22
 N_WAYS, STEP_PT = 24, 6.0
 #: What covering one soft shape costs beside a leader that is longer by a point. [pt]
 SOFT_PT = 30.0
+#: Likewise a leader over one obstacle, such as a line. [pt]
+CROSS_PT = 12.0
 LEADER_PT = 0.35
 
 
@@ -256,7 +258,7 @@ def _first_spot(label: Label, paper: _Paper, most_soft: int | None) -> Placed | 
 
 
 def _ring(label: Label, paper: _Paper) -> Any:
-    """Places around the anchor on a leader, (k, 3), free of obstacles, the best first."""
+    """Places around the anchor on a leader, free of obstacles; (k, 4) with what each costs."""
     width, high = label.extent_pt
     distances = np.arange(STEP_PT, label.reach_pt + 1e-9, STEP_PT)
     turn = np.radians(np.arange(N_WAYS) * 360.0 / N_WAYS + 15.0)
@@ -269,7 +271,8 @@ def _ring(label: Label, paper: _Paper) -> Any:
     is_free = paper.free(boxes)
     cost = np.repeat(distances, N_WAYS) + SOFT_PT * paper.n_soft(boxes)
     order = np.argsort(cost, kind="stable")
-    return spots[order[is_free[order]]]
+    order = order[is_free[order]]
+    return np.column_stack([spots[order], cost[order]])
 
 
 def _on_leader(label: Label, spots: Any, paper: _Paper) -> Placed | None:
@@ -281,8 +284,10 @@ def _on_leader(label: Label, spots: Any, paper: _Paper) -> Placed | None:
     is_clear = paper.clear(lines)
     if not is_clear.any():
         return None
-    best = int(np.argmax(is_clear))
-    x, y, _ = (float(value) for value in spots[best])
+    crossed = paper.tree.query(lines, predicate="intersects")[0]
+    cost = spots[:, 3] + CROSS_PT * np.bincount(crossed, minlength=len(lines))
+    best = int(np.argmin(np.where(is_clear, cost, np.inf)))
+    x, y = (float(value) for value in spots[best, :2])
     leader = shapely.get_coordinates(lines[best])
     return paper.take(Placed(label, x, y, 0.0, leader if lines[best].length >= GAP_PT else None))
 

@@ -33,7 +33,7 @@ from geotrim.report.sheets.plan_frame import (
 from geotrim.report.sheets.plan_labels import NAME_PT, grid_in
 from geotrim.report.sheets.plan_looks import GREY, LOOKS, MID, TINT, Look
 from geotrim.report.sheets.plan_lot import PlanLot, plan_lot
-from geotrim.report.sheets.plan_parts import Canvas, canvas_of, line_swatch, lot_line, map_room
+from geotrim.report.sheets.plan_parts import Canvas, canvas_of, line_swatch, map_room
 from geotrim.report.sheets.sheet import Sheet
 from geotrim.report.sheets.true_scale import scale_that_fits
 from geotrim.report.statement_parts import clean
@@ -206,13 +206,13 @@ def _along(canvas: Canvas, shape: Any, words: str) -> Iterator[Label]:
 def _sides(canvas: Canvas) -> Iterator[Label]:
     """Lengths of the lot's sides, where it has few: inside, along each."""
     lot = canvas.lot
-    line = lot_line(lot)
-    line = shapely.boundary(line) if shapely.get_dimensions(line) == 2 else shapely.line_merge(line)
-    for part in parts_of(shapely.simplify(line, 0.1 / lot.feet_per_unit), 1):
-        xy = shapely.get_coordinates(part)
-        if len(xy) - 1 > MOST_SIDES:
-            continue
-        for a, b in pairwise(xy):
+    shore = None if lot.mhw is None else shapely.buffer(lot.mhw, 1.0 / lot.feet_per_unit)
+    for part in parts_of(shapely.simplify(lot.lot, 0.1 / lot.feet_per_unit), 2):
+        xy = shapely.get_coordinates(part.exterior)
+        edges = list(pairwise(xy))
+        if shore is not None:  # what runs along the MHW line is told as frontage
+            edges = [e for e in edges if not shapely.covers(shore, shapely.LineString(e))]
+        for a, b in edges if len(edges) <= MOST_SIDES else []:
             length = float(np.hypot(*(b - a))) * lot.feet_per_unit
             if length < LEAST_SIDE_FT:
                 continue

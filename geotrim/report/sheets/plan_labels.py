@@ -11,8 +11,8 @@ import shapely
 
 from geotrim.report.shapes import parts_of
 from geotrim.report.sheets.labels import Label, Placing, place, spots_along, spots_around
-from geotrim.report.sheets.plan_frame import place_of
-from geotrim.report.sheets.plan_lot import Named, Stretch, Tree
+from geotrim.report.sheets.plan_frame import View, place_of
+from geotrim.report.sheets.plan_lot import Named, PlanLot, Stretch, Tree
 from geotrim.report.sheets.plan_parts import (
     Canvas,
     eye_arrow,
@@ -42,21 +42,25 @@ def place_words(canvas: Canvas, *, has_leaders: bool = True) -> Placing:
     return place([*_names(canvas), *numbers], canvas.obstacles, room, canvas.soft)
 
 
-def is_hopeless(canvas: Canvas) -> bool:
-    """Whether crowns are so small beside their numbers that most would stand on leaders."""
-    own = [tree for tree in canvas.lot.own if tree.number in canvas.view.numbers]
+def is_hopeless(lot: PlanLot, view: View, least: float) -> bool:
+    """Whether many crowns are so small beside their numbers that most would stand on leaders.
+
+    ``least`` is how wide a crown has to be, of its number's width.
+    """
+    own = [tree for tree in lot.own if tree.number in view.numbers]
     if len(own) < MANY:
         return False
-    across = np.sqrt(shapely.area([canvas.paper(tree.shape) for tree in own]))
+    across = np.sqrt(shapely.area([tree.shape for tree in own]))
+    across *= view.frame.length_pt(lot.feet_per_unit)
     wide = [Label(tree.number, (0.0, 0.0), size_pt=NUMBER_PT).extent_pt[0] for tree in own]
-    return bool(np.median(across / np.array(wide)) < 0.6)
+    return bool(np.median(across / np.array(wide)) < least)
 
 
 def _names(canvas: Canvas) -> Iterator[Label]:
     """Names of lines, areas and places, the weightiest first."""
     lot = canvas.lot
     for edge, words in canvas.view.matches:
-        yield from _on_line(canvas, edge, words, rank=0, is_bold=True)
+        yield from _on_line(canvas, edge, words, rank=0, is_bold=True, reach=NAME_REACH_PT)
     for span in lot.spans:
         yield from _at_area(canvas, span, f"{span.name}: {span.more} ft", rank=0, is_bold=True)
     if lot.mhw is not None:
@@ -92,7 +96,7 @@ def _on_line(
     parts = sorted(parts_of(shapely.line_merge(seen), 1), key=shapely.length, reverse=True)
     if not parts:
         return
-    bare = shapely.difference(seen, shapely.buffer(shapely.union_all(canvas.soft), 4.0))
+    bare = shapely.difference(seen, canvas.cover())
     best = max(parts_of(bare, 1), key=shapely.length, default=parts[0])
     middle = shapely.get_coordinates(shapely.line_interpolate_point(best, 0.5, normalized=True))
     ways = []
@@ -177,7 +181,7 @@ def _in_areas(canvas: Canvas) -> Iterator[Label]:
     named += [(one.shape, f"set back: {one.name}", False) for one in lot.setbacks]
     named += [(one.shape, f"excluded: {one.name}", False) for one in lot.exclusions]
     named += [(one.shape, f"set aside: {one.name}", False) for one in lot.set_aside]
-    cover = shapely.union_all(canvas.soft) if canvas.soft else None
+    cover = canvas.cover()
     for shape, words, is_bold in named:
         parts = [] if shape is None else parts_of(canvas.seen(shape), 2)
         for part in sorted(parts, key=shapely.area, reverse=True)[:3]:
@@ -186,7 +190,7 @@ def _in_areas(canvas: Canvas) -> Iterator[Label]:
 
 def _in_area(part: Any, cover: Any, words: str, *, is_bold: bool) -> Iterator[Label]:
     """A name in an area, off the crowns: level, or turned along it; on one line or on two."""
-    free = part if cover is None else shapely.difference(part, cover)
+    free = shapely.difference(part, cover)
     if shapely.is_empty(free):
         return
     ways = []
@@ -224,8 +228,7 @@ def _water(canvas: Canvas) -> Iterator[Label]:
          for stretch in lot.stretches]
     )  # fmt: skip
     side = shapely.intersection(side, shapely.buffer(map_room(canvas.view), -8.0))
-    for shape in (*canvas.soft, shapely.buffer(shore, 12.0)):
-        side = shapely.difference(side, shape)
+    side = shapely.difference(side, shapely.union(canvas.cover(), shapely.buffer(shore, 12.0)))
     label = Label("w a t e r", (0.0, 0.0), size_pt=8.5, rank=3, is_italic=True)
     for part in sorted(parts_of(side, 2), key=shapely.area, reverse=True)[:1]:
         spots = grid_in(part, 21)

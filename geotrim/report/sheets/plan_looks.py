@@ -76,12 +76,12 @@ def setback_look(k: int) -> Look:
     return Look(0.5, stroke=MID, hatches=(_SETBACKS[k % len(_SETBACKS)],), hatch_colour=MID)
 
 
-def crown_look(kind: str, what: str, *, is_kept: bool = False) -> Look:
-    """The look of a crown: edge by kind of plant, hatch by what is planned."""
+def crown_look(kind: str, what: str, *, is_kept: bool = False, thin: float = 1.0) -> Look:
+    """The look of a crown: edge by kind of plant, hatch by what is planned; thinner if small."""
     width, dash = _EDGE[kind]
     return Look(
-        width, dash, fill=WHITE, hatches=_WHAT[what], hatch_colour=GREY,
-        inner_pt=1.7 if is_kept else 0.0,
+        width * thin, tuple(part * thin for part in dash), fill=WHITE, hatches=_WHAT[what],
+        hatch_colour=GREY, inner_pt=1.7 if is_kept else 0.0,
     )  # fmt: skip
 
 
@@ -90,6 +90,10 @@ def paint(pen: Pen, shape: Any, look: Look, name: str, clip: Any = None) -> bool
 
     The outline of an area is clipped as a line, so that the edge of the paper draws none.
     """
+    if clip is not None and not shapely.intersects(clip, shape):
+        return False
+    if clip is not None and shapely.contains_properly(clip, shape):
+        clip = None
     seen = shape if clip is None else shapely.intersection(shape, clip)
     areas, lines = parts_of(seen, 2), parts_of(seen, 1)
     for area in areas:

@@ -19,7 +19,11 @@ from geotrim.report.sheets.plan_lot import Named, PlanLot, Stretch, Tree
 
 #: Station ticks: lengths between them, and the least room of one on paper. [ft, pt]
 TICKS_FT, LEAST_TICK_PT = (10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0), 11.0
+#: A tick this near to an end, of a step, is the end's.
+NEAR = 0.02
 TICK_PT = 3.6
+#: Crowns smaller than this on paper are drawn with thinner strokes, without trunks. [pt]
+SMALL_PT = 9.0
 #: Ends of a section line: the heavy part, and the circle with its letter. [pt]
 HEAD_PT, LETTER_PT = 7.0, 5.2
 _EDGE_WORDS = {
@@ -49,6 +53,7 @@ class Canvas:
     entries: list[Entry] = field(default_factory=list)
     obstacles: list[Any] = field(default_factory=list)
     soft: list[Any] = field(default_factory=list)
+    covered: tuple[int, Any] | None = None
 
     def paper(self, shape: Any) -> Any:
         """A shape of the ground on paper, not clipped."""
@@ -57,6 +62,13 @@ class Canvas:
     def seen(self, shape: Any) -> Any:
         """A shape of the ground on paper, clipped to the map."""
         return shapely.intersection(self.paper(shape), self.clip)
+
+    def cover(self) -> Any:
+        """Crowns on the map and a narrow strip round them, as one shape."""
+        if self.covered is None or self.covered[0] != len(self.soft):
+            shape = shapely.buffer(shapely.union_all(self.soft), 2.0, quad_segs=2)
+            self.covered = len(self.soft), shape
+        return self.covered[1]
 
     def draw(self, shape: Any, look: Look, name: str, *, is_obstacle: bool = False) -> bool:
         """Draw a shape of the ground; whether any of it is on the map."""
@@ -85,6 +97,7 @@ def canvas_of(lot: PlanLot, view: View) -> Canvas:
     clip = map_room(view)
     if view.clip is not None:
         clip = shapely.intersection(clip, shapely.transform(view.clip, view.frame.points))
+    shapely.prepare(clip)
     return Canvas(Pen(), lot, view, clip)
 
 
@@ -123,11 +136,12 @@ def _crowns(canvas: Canvas) -> None:
     """Crowns, low ones first, then the dots of trunks."""
     seen: dict[tuple[str, str, bool], int] = {}
     n_far = 0
+    thin = _thin(canvas)
     on_map: list[Tree] = []
     for tree in canvas.lot.trees:
         look = LOOKS["far-crown"]
         if tree.is_own:
-            look = looks.crown_look(tree.kind, tree.what, is_kept=tree.is_kept)
+            look = looks.crown_look(tree.kind, tree.what, is_kept=tree.is_kept, thin=thin)
         if not canvas.draw(tree.shape, look, f"crown {tree.number}"):
             continue
         on_map.append(tree)
@@ -136,11 +150,22 @@ def _crowns(canvas: Canvas) -> None:
             key = tree.kind, tree.what, tree.is_kept
             seen[key] = seen.get(key, 0) + 1
         n_far += not tree.is_own
+    canvas.entries += _crown_entries(seen, n_far)
+    if thin < 1.0:  # dots would fill such small crowns
+        return
     for tree in on_map:
         _trunk(canvas, tree)
-    canvas.entries += _crown_entries(seen, n_far)
     if any(tree.trunk is not None for tree in on_map):
         canvas.tell("trunk, as surveyed", _trunk_swatch, 7)
+
+
+def _thin(canvas: Canvas) -> float:
+    """How much thinner strokes of crowns are drawn where crowns are small on paper."""
+    own = canvas.lot.own
+    if not own:
+        return 1.0
+    across = np.sqrt(np.median(shapely.area([canvas.paper(tree.shape) for tree in own])))
+    return 1.0 if across >= SMALL_PT else float(max(across / SMALL_PT, 0.3))
 
 
 def _trunk(canvas: Canvas, tree: Tree) -> None:
@@ -279,7 +304,7 @@ def tick_step(scale_ft: float) -> float:
 def ticks_of(stretch: Stretch, step: float) -> list[tuple[float, bool]]:
     """Stations of the ticks of a stretch, and whether a figure stands there."""
     low, high = stretch.from_ft, stretch.to_ft
-    inner = np.arange(np.ceil(low / step + 1e-6), np.floor(high / step - 1e-6) + 1) * step
+    inner = np.arange(np.ceil(low / step + NEAR), np.floor(high / step - NEAR) + 1) * step
     figured = [
         (float(s), round(s / step) % 2 == 0 and min(s - low, high - s) > 0.9 * step) for s in inner
     ]

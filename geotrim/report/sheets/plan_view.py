@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from geotrim.io.package_read import Package
 from geotrim.report.sheets.choices import Choices
@@ -27,6 +28,8 @@ from geotrim.report.sheets.true_scale import SCALES_FT
 
 #: Part of the numbers that may stand on leaders on an enlarged part.
 MOST_LEADERS = 0.35
+#: Least width of a usual crown, of its number's: on one sheet for all, and on an enlarged part.
+HOPELESS, LEAST_CROWN = 0.6, 0.9
 
 
 def plan_view_sheets(package: Package, lot_id: str, choices: Choices) -> list[Sheet]:
@@ -41,15 +44,18 @@ def plan_view_sheets(package: Package, lot_id: str, choices: Choices) -> list[Sh
     crs = str(package.record["crs"]["name"])
     overall = overall_view(lot, choices.scale_ft)
     canvas = drawn(lot, overall)
-    if overall.frame.scale_ft <= SCALES_FT[-1] and not is_hopeless(canvas):
+    if overall.frame.scale_ft <= SCALES_FT[-1] and not is_hopeless(lot, overall, HOPELESS):
         words = place_words(canvas)
         if not _without_place(words, overall):
             return _sheets(canvas, words, crs)
-    words = place_words(canvas, has_leaders=False)
     parts = _enlarged(lot, overall.frame.scale_ft)
     if not parts:
         words = place_words(canvas)
         return _sheets(canvas, words, crs, _without_place(words, overall))
+    edges = {words: edge for more, _ in parts for edge, words in more.view.matches}
+    matches = tuple((edge, words) for words, edge in edges.items())
+    canvas = drawn(lot, replace(overall, matches=matches, title="Plan view, overall"))
+    words = place_words(canvas, has_leaders=False)
     told = "numbers of all trees are on the enlarged parts"
     sheets = _sheets(canvas, words, crs, told=told)
     for more, placed in parts:
@@ -76,18 +82,21 @@ def _enlarged(lot: PlanLot, overall_ft: float) -> list[tuple[Canvas, Placing]]:
     That is where every number has a place, most of them in their crowns; else where the fewest are
     left over.
     """
+    scales = [scale for scale in reversed(SCALES_FT) if scale < overall_ft]
+    made = [views for views in (strips(lot, scale) for scale in scales) if views]
+    likely = [
+        views for views in made if not any(is_hopeless(lot, view, LEAST_CROWN) for view in views)
+    ]
     best: list[tuple[Canvas, Placing]] = []
     least = (math.inf, math.inf)
-    for scale in reversed([scale for scale in SCALES_FT if scale < overall_ft]):
-        canvases = [drawn(lot, view) for view in strips(lot, scale) or []]
-        if not canvases or (any(is_hopeless(canvas) for canvas in canvases)):
-            continue
+    for views in likely or made[-1:]:
+        canvases = [drawn(lot, view) for view in views]
         found = [(canvas, place_words(canvas)) for canvas in canvases]
         n_left = sum(len(_without_place(words, canvas.view)) for canvas, words in found)
-        share = _leader_share([words for _, words in found])
-        if (n_left, max(share, MOST_LEADERS)) < least:
-            best, least = found, (n_left, max(share, MOST_LEADERS))
-        if not n_left and share <= MOST_LEADERS:
+        share = max(_leader_share([words for _, words in found]), MOST_LEADERS)
+        if (n_left, share) < least:
+            best, least = found, (n_left, share)
+        if not n_left and share == MOST_LEADERS:
             break
     return best
 
