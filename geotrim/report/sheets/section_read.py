@@ -14,8 +14,10 @@ from geotrim.report.sheets.canopy_parts import SideCrown, areas, solid
 from geotrim.report.sheets.drawing import Array
 from geotrim.report.window_facts import Plan, text_of
 
-#: Places of one crown or of the ground that are farther apart than this many usual steps do not
-#: belong together.
+#: Step along a section where a package does not tell it. [ft]
+STEP_FT = 0.5
+#: Places of one crown or of the ground that are farther apart than this many steps do not belong
+#: together.
 GAP_STEPS = 2.5
 
 
@@ -107,20 +109,21 @@ def sections_of(package: Package, lot_id: str, plan: Plan | None) -> list[Sectio
         name: package.rows(name, lot_id)
         for name in ("section_ground", "section_columns", "section_trunks")
     }
-    return [_section(row, parts, plan) for row in rows.to_dict("records")]
+    step = float(package.parameter("sections", "section_step_ft", STEP_FT))
+    return [_section(row, parts, plan, step) for row in rows.to_dict("records")]
 
 
-def _section(row: dict[str, Any], parts: dict[str, Any], plan: Plan | None) -> Section:
+def _section(row: dict[str, Any], parts: dict[str, Any], plan: Plan | None, step: float) -> Section:
     mine = {name: _of(table, str(row["section_id"])) for name, table in parts.items()}
     trunks = _trunks(mine["section_trunks"])
     stems = {one.crown_id: one.offset_ft for one in trunks}
     cuts = {} if plan is None else plan.cuts
     crowns = [
         SideCrown(crown, shape, stems.get(crown, float("nan")), tuple(cuts.get(crown, ())))
-        for crown, shape in _canopy(mine["section_columns"])
+        for crown, shape in _canopy(mine["section_columns"], step)
     ]
     crowns.sort(key=lambda c: float(shapely.bounds(c.whole)[0]))
-    return Section(row, _ground(mine["section_ground"]), tuple(crowns), trunks)
+    return Section(row, _ground(mine["section_ground"], step), tuple(crowns), trunks)
 
 
 def _trunks(rows: Any) -> tuple[Trunk, ...]:
@@ -136,11 +139,10 @@ def _of(table: Any, section_id: str) -> Any:
     return table[table["section_id"].astype(str) == section_id] if len(table) else table
 
 
-def _canopy(columns: Any) -> Iterator[tuple[str, Any]]:
+def _canopy(columns: Any, step: float) -> Iterator[tuple[str, Any]]:
     """Crown id and the area its columns stand for."""
     if not len(columns):
         return
-    step = _step(np.unique(columns["offset_ft"].to_numpy(dtype=float)))
     for crown, rows in columns.groupby(columns["crown_id"].astype(str), sort=False):
         rows = rows.sort_values("offset_ft")
         xbt = rows[["offset_ft", "base_ft", "top_ft"]].to_numpy(dtype=float)
@@ -157,11 +159,10 @@ def _run(xbt: Array, step: float) -> Any:
     return solid(*np.concatenate([xbt[:1] - aside, xbt, xbt[-1:] + aside]).T)
 
 
-def _ground(rows: Any) -> Ground:
+def _ground(rows: Any, step: float) -> Ground:
     if not len(rows):
         return Ground(())
     xz = rows.sort_values("offset_ft")[["offset_ft", "ground_ft"]].to_numpy(dtype=float)
-    step = _step(xz[:, 0])
     known = xz[np.isfinite(xz).all(axis=1)]
     return Ground(tuple(run for run in _runs(known, step) if len(run) > 1))
 
@@ -172,13 +173,6 @@ def _runs(rows: Array, step: float) -> list[Array]:
         return []
     breaks = np.flatnonzero(np.diff(rows[:, 0]) > GAP_STEPS * step) + 1
     return list(np.split(rows, breaks))
-
-
-def _step(x: Array) -> float:
-    """Usual distance between two places next to each other. [ft]."""
-    steps = np.diff(x)
-    steps = steps[steps > 1e-6]
-    return float(np.median(steps)) if steps.size else 1.0
 
 
 def facts_of_water(package: Package, section: Section) -> tuple[str, str]:

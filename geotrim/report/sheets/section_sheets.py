@@ -78,8 +78,8 @@ def section_sheets(package: Package, lot_id: str, choices: Choices) -> list[Shee
     steps = tuple(steps_of(plan, MOST_STEPS))
     sections = sections_of(package, lot_id, plan)
     told = [(one, _look(package, lot_id, one, steps)) for one in sections]
-    scales = _scales(told)
     entries = _entries(sections, steps, told[0][1] if told else None)
+    scales = _scales(told, entries)
     return [
         _sheet(package, lot_id, group, scales, entries) for group in _paged(told, scales, entries)
     ]
@@ -99,7 +99,7 @@ def _look(package: Package, lot_id: str, section: Section, steps: tuple[Step, ..
     return Look(steps, (float(low), float(high)), limit, clean(water), clean(origin), lines)
 
 
-def _scales(told: Sequence[Told]) -> Scales:
+def _scales(told: Sequence[Told], entries: Sequence[Entry]) -> Scales:
     """One scale for all sections of a lot, so that they can be compared by eye."""
     if not told:
         return Scales(10, 10)
@@ -111,8 +111,7 @@ def _scales(told: Sequence[Told]) -> Scales:
         widths.append(x1 - x0)
         heights.append(high - low)
         others.append(other_height(section, look))
-    legend = legend_height(_entries([], told[0][1].steps, told[0][1]), BODY_WIDTH_PT, N_LEGEND)
-    free = BODY_HEIGHT_PT - max(others) - legend - 6 * LIST_PT
+    free = BODY_HEIGHT_PT - max(others) - _legend_pt(entries) - GAP_PT - 6 * LIST_PT
     return scales_that_fit(max(widths), max(heights), room, free)
 
 
