@@ -22,10 +22,12 @@ from geotrim.report.palette import BLACK, BLUE, GREY, PAPER, VERMILION, style
 from geotrim.report.verification_table import every
 from geotrim.report.verification_text import state_words
 
-WIDTH_IN, PANEL_IN, GAP_IN, LEGEND_IN = 11.0, 2.7, 0.85, 0.85
+WIDTH_IN, PANEL_IN, LEGEND_IN = 11.0, 2.7, 0.85
 LEFT_IN = 0.62
 #: Most trees in one row of the figure, and most rows.
 ACROSS, MOST_ROWS = 30, 12
+#: Names stand upright where more trees than this are drawn.
+UPRIGHT = 10
 #: Standard errors drawn each way: 95 % of a normal distribution.
 REACH = 1.96
 BAND_FILL = "#EDEDED"
@@ -70,17 +72,17 @@ def verification_figure(
     lines = [CAUTION] + ([f"{left_out} more trees are in the table alone."] if left_out else [])
     with style():
         head, foot = block_heights(WIDTH_IN, title, f"{site}. {told}", lines)
-        n = max(len(rows), 1)
-        height = head + n * (PANEL_IN + GAP_IN) + LEGEND_IN + foot
+        n, gap = max(len(rows), 1), _gap(trees)
+        height = head + n * (PANEL_IN + gap) + LEGEND_IN + foot
         figure = new_figure(WIDTH_IN, height)
         title_block(figure, title, f"{site}. {told}")
         footer_block(figure, lines)
         limits = _limits(results)
         for k, own in enumerate(rows):
-            bottom = height - head - (k + 1) * (PANEL_IN + GAP_IN) + GAP_IN - 0.15
+            bottom = height - head - (k + 1) * (PANEL_IN + gap) + gap - 0.15
             wide = (WIDTH_IN - LEFT_IN - MARGIN_IN) * _share(own, rows)
             ax = axes_in(figure, LEFT_IN, bottom, wide, PANEL_IN)
-            _panel(ax, own, band_ft, limits, _top(trees))
+            _panel(ax, own, band_ft, limits, _top(trees), is_upright=len(trees) > UPRIGHT)
         entries = _legend(trees, limits, band_ft)
         legend_column(
             figure, entries, LEFT_IN, foot + LEGEND_IN - 0.1, WIDTH_IN - 1.1, LEGEND_IN, 4
@@ -101,6 +103,24 @@ def _share(own: Any, rows: list[Any]) -> float:
     return max(len(own) / most, 0.25)
 
 
+def _gap(trees: Any) -> float:
+    """Room under a row for the names of its trees, upright where there are many. [in]."""
+    longest = max((len(short(name)) for name in trees["crown_id"]), default=0)
+    return 0.45 + 0.065 * longest if len(trees) > UPRIGHT else 0.6
+
+
+def short(name: object, most: int = 14) -> str:
+    """A name that fits under its tree: both ends of a long one.
+
+    Examples
+    --------
+    >>> short("SB-07"), short("FRINGE-2027-A-010-north")
+    ('SB-07', 'FRINGE…0-north')
+    """
+    text = str(name)
+    return text if len(text) <= most else f"{text[:6]}…{text[-(most - 7) :]}"
+
+
 def _top(trees: Any) -> float:
     known = trees[["before_ft", "found_ft", "planned_height_ft"]].to_numpy(float)
     known = known[np.isfinite(known)]
@@ -116,7 +136,13 @@ def _limits(results: Mapping[str, Result]) -> list[float]:
 
 
 def _panel(
-    ax: Any, trees: Any, band_ft: tuple[float, float], floors: list[float], top: float
+    ax: Any,
+    trees: Any,
+    band_ft: tuple[float, float],
+    floors: list[float],
+    top: float,
+    *,
+    is_upright: bool,
 ) -> None:
     from matplotlib.patches import Rectangle
 
@@ -143,7 +169,7 @@ def _panel(
                 Rectangle((x + 0.05, low), 0.28, high - low, fc="#8A8A8A", ec=BLACK, lw=0.7)
             )
         _found(ax, x + 0.19, tree, top)
-    _ticks(ax, trees, at, top)
+    _ticks(ax, trees, at, top, is_upright=is_upright)
 
 
 def _found(ax: Any, x: float, tree: Mapping[str, Any], top: float) -> None:
@@ -165,12 +191,11 @@ def _found(ax: Any, x: float, tree: Mapping[str, Any], top: float) -> None:
         )  # fmt: skip
 
 
-def _ticks(ax: Any, trees: Any, at: Any, top: float) -> None:
+def _ticks(ax: Any, trees: Any, at: Any, top: float, *, is_upright: bool) -> None:
     ax.set_xlim(-0.7, len(trees) - 0.3)
     ax.set_ylim(0, top * 1.08)
-    names = [str(name) for name in trees["crown_id"]]
-    ax.set_xticks(at, [name if len(name) <= 14 else name[:13] + "…" for name in names])
-    ax.tick_params(axis="x", labelsize=7, length=2, rotation=90 if len(at) > 12 else 0)
+    ax.set_xticks(at, [short(name) for name in trees["crown_id"]])
+    ax.tick_params(axis="x", labelsize=7, length=2, rotation=90 if is_upright else 0)
     ax.tick_params(axis="y", labelsize=7, length=3)
     ax.set_ylabel("height, ft", fontsize=8)
     for side in ("top", "right"):
