@@ -9,7 +9,7 @@ import pytest
 import shapely
 from pandas import DataFrame
 from pyproj import CRS, Transformer
-from sections_made import notes, of, run, site_of, stages_of, window_of
+from sections_made import before, notes, of, run, site_of, stages_of, window_of
 from sites import FLORIDA_EAST_M, FLORIDA_EAST_USFT, arc, readings
 from test_foliage import random_foliage
 
@@ -163,6 +163,9 @@ def test_between_transects_depth_is_measured_as_fringe_does():
     row = of(run(SITE, section_stations_ft=(20.0,), fringe_reference="edge"), "sections").iloc[0]
     assert row.fringe_depth_ft == pytest.approx(16.0, abs=1e-6) and row.reference == "edge"
     assert (row.landward_trunk_ft, row.waterward_trunk_ft) == pytest.approx((2.0, 18.0), abs=1e-6)
+    rows = before(SITE, fringe_reference="edge")["fringe"]["transects"].set_index("station_ft")
+    trees = rows["n_trees"].to_numpy()  # trunks at 20, 50 and 51 ft, within 10 ft of 5, 15 ... 95
+    assert trees.tolist() == [0, 1, 1, 0, 2, 2, 0, 0, 0, 0]
     row = of(run(SITE, section_stations_ft=(80.0,)), "sections").iloc[0]
     assert np.isnan(row.fringe_depth_ft) and (row.land_ft, row.water_ft) == (-10.0, 10.0)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -85,7 +85,7 @@ def places_of(lot_id: str, fringe: Result, trees: Any, window: Result | None) ->
 
 
 def own_places(
-    stations_ft: Sequence[float], lots: Iterable[str], frontage: Result
+    stations_ft: Sequence[float], lots: Iterable[str], stretches: Any
 ) -> tuple[dict[str, list[Place]], list[Note]]:
     """Stations the user asked for, on every lot whose shore is long enough.
 
@@ -94,8 +94,8 @@ def own_places(
     stations_ft : rising numbers
         Counted along each lot's own shore. [ft]
     lots : ids of the measured lots
-    frontage : Result
-        Of the operation ``frontage``.
+    stretches : DataFrame
+        The table ``frontage`` of that operation.
 
     Returns
     -------
@@ -106,34 +106,36 @@ def own_places(
     RangeError
         If a station lies on no lot's shore.
     """
-    rows = frontage["frontage"]
+    ends = stretches.groupby("lot_id")["station_to_ft"].max()
     found: dict[str, list[Place]] = {lot_id: [] for lot_id in lots}
-    ends = {i: float(rows.loc[rows["lot_id"] == i, "station_to_ft"].max()) for i in found}
-    ends = {lot_id: end for lot_id, end in ends.items() if np.isfinite(end)}
-    for station in stations_ft if ends else ():
-        fits = [lot_id for lot_id, end in ends.items() if station <= end + PAST_END_FT]
-        if not fits:
-            told = ", ".join(f"{lot_id}: 0 to {end:.4g}" for lot_id, end in list(ends.items())[:5])
-            raise RangeError(
-                "section_stations_ft",
-                f"{station:g}, which lies on no lot's shore",
-                f"stations along a frontage ({told} ft)",
-                "look stations up in the elevation figure",
-            )
-        for lot_id in fits:
-            at = min(station, ends[lot_id])
-            mine = rows[rows["lot_id"] == lot_id]
-            here = mine[mine["station_to_ft"] >= at - SAME_FT].iloc[0]
-            place = Place(str(here["stretch_id"]), at, "asked for")
-            if place not in found[lot_id]:
-                found[lot_id].append(place)
-    notes = []
-    for lot_id, end in ends.items():
-        past = [f"{station:g}" for station in stations_ft if station > end + PAST_END_FT]
-        if past:
-            text = f"no cross-section at {', '.join(past)} ft, past the end of its shore"
-            notes.append(Note(f"lot {lot_id}", text, "info"))
+    ends_ft = {lot_id: float(ends[lot_id]) for lot_id in found if lot_id in ends.index}
+    past: dict[str, list[str]] = {}
+    for station in stations_ft if ends_ft else ():
+        if station > max(ends_ft.values()) + PAST_END_FT:
+            raise _on_no_shore(station, ends_ft)
+        for lot_id, end in ends_ft.items():
+            if station > end + PAST_END_FT:
+                past.setdefault(lot_id, []).append(f"{station:g}")
+                continue
+            at = min(station, end)
+            is_here = (stretches["lot_id"] == lot_id) & (stretches["station_to_ft"] >= at - SAME_FT)
+            place = Place(str(stretches.loc[is_here, "stretch_id"].iloc[0]), at, "asked for")
+            found[lot_id] += [place] if place not in found[lot_id] else []
+    text = "no cross-section at {} ft, past the end of its shore"
+    notes = [
+        Note(f"lot {lot_id}", text.format(", ".join(some)), "info") for lot_id, some in past.items()
+    ]
     return found, notes
+
+
+def _on_no_shore(station_ft: float, ends_ft: Mapping[str, float]) -> RangeError:
+    told = ", ".join(f"{lot_id}: 0 to {end:.4g}" for lot_id, end in list(ends_ft.items())[:5])
+    return RangeError(
+        "section_stations_ft",
+        f"{station_ft:g}, which lies on no lot's shore",
+        f"stations along a frontage ({told} ft)",
+        "look stations up in the elevation figure",
+    )
 
 
 def _gap_ft(one: Place, other: Place) -> float:

@@ -153,7 +153,7 @@ def _chosen(
     """Where each lot's sections are drawn, from left to right."""
     ids = [str(i) for i in lots.loc[lots["is_measured"].to_numpy(dtype=bool), "lot_id"]]
     if own is not None:
-        return own_places(own, ids, Result("frontage", {"frontage": given.frontage}))
+        return own_places(own, ids, given.frontage)
     trees = given.places.assign(
         top_ft=given.foliage.top_ft, is_cut=given.places["crown_id"].isin(_cut_ids(window, stages))
     )
