@@ -413,3 +413,19 @@ def test_words_of_a_window_stand_clear_of_the_crowns(folder):
     for one in names:
         at = shapely.Point(tuple(one.get_placement()[1])[:2])
         assert crowns.distance(at) > one.dxf.height / 2
+
+
+@pytest.mark.parametrize("name", SAMPLES)
+def test_letters_of_a_section_stand_beyond_its_ends(name, folder):
+    """One at each end, off the line by their own height, 0.12 in on paper."""
+    path, package = drawn(name, folder)
+    rows = package.rows("sections", lot_of(package))
+    names = entities(path, "SECTION", "TEXT")
+    assert len(names) == 2 * len(rows) > 0
+    inch = ezdxf.readfile(path).header["$LTSCALE"]
+    lines = dict(zip(rows["section_id"], rows["geometry"], strict=True))
+    for one in names:
+        at = shapely.Point(tuple(one.get_placement()[1])[:2])
+        ends = shapely.points(shapely.get_coordinates(lines[one.dxf.text])[[0, -1]])
+        off = lines[one.dxf.text].distance(at)
+        assert off == pytest.approx(0.12 * inch) == shapely.distance(ends, at).min()

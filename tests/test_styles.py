@@ -326,3 +326,13 @@ def test_words_are_escaped_and_tests_nest():
     assert root.findtext(f".//{SLD}UserStyle/{SLD}Title") == "a < b & c"
     assert root.findtext(f".//{OGC}And/{OGC}Or/{OGC}PropertyIsEqualTo/{OGC}Literal") == "<&>"
     assert [plain(e) for e in root.find(f".//{OGC}And")] == ["Or", "PropertyIsNull"]
+
+
+@pytest.mark.parametrize("layer", STYLES)
+def test_a_layer_without_its_columns_is_drawn_without_them(layer):
+    """An older package, say: no rule names a column that is not there, and none is left empty."""
+    root = ElementTree.fromstring(sld(style_of(layer, ["geometry"], {"Polygon"})))
+    assert not list(root.iter(f"{OGC}PropertyName"))
+    assert all(len(rules) for rules in root.iter(f"{SLD}FeatureTypeStyle"))
+    assert [fault(element) for element in root.iter() if fault(element)] == []
+    assert next(root.iter(f"{SLD}Rule"), None) is not None

@@ -112,7 +112,7 @@ def style_of(layer: str, columns: Collection[str], kinds: Collection[str] = ()) 
     title, made = STYLES[layer]
     passes = made(columns) if callable(made) else made
     kept = [tuple(rule for rule in rules if columns_of(rule) <= set(columns)) for rules in passes]
-    return Style(layer, title, tuple(rules for rules in kept if rules))
+    return Style(layer, title, tuple(rules for rules in kept if rules) or _plain(kinds))
 
 
 def _stroke(colour: str, width_pt: float, dash: Any = "-") -> Stroke:
