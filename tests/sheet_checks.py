@@ -20,6 +20,8 @@ WIDTH_PT, HEIGHT_PT = 792.0, 612.0
 MARGIN_PT = 28.8
 #: Of the size of letters: foot and head of the box that is looked at.
 FOOT, HEAD = -0.12, 0.62
+#: Least size of words on paper. [pt]
+LEAST_PT = 5.5
 #: Least area that two words share before they are said to lie on each other. [pt2]
 TOUCH_PT2 = 0.25
 
@@ -36,8 +38,15 @@ class Word:
 
 def pages_of(pdf: bytes) -> list[list[Word]]:
     """Words of each page."""
+    return [words for _, _, words in _read(pdf)]
+
+
+def _read(pdf: bytes):
+    """Size, number of pictures of dots, and words of each page; each is let go once it is read."""
     with pdfplumber.open(io.BytesIO(pdf)) as opened:
-        return [words_of(page) for page in opened.pages]
+        for page in opened.pages:
+            yield (float(page.width), float(page.height)), len(page.images), words_of(page)
+            page.close()
 
 
 def words_of(page) -> list[Word]:
@@ -120,16 +129,13 @@ def check_sheets(pdf: bytes) -> list[list[Word]]:
 
     Returns the words, page by page.
     """
-    with pdfplumber.open(io.BytesIO(pdf)) as opened:
-        sizes = {(float(page.width), float(page.height)) for page in opened.pages}
-        images = [len(page.images) for page in opened.pages]
-        pages = [words_of(page) for page in opened.pages]
-    assert sizes == {(WIDTH_PT, HEIGHT_PT)}
+    sizes, images, pages = zip(*_read(pdf), strict=True)
+    assert set(sizes) == {(WIDTH_PT, HEIGHT_PT)}
     assert not any(images), f"pictures of dots on {images}"
     for number, words in enumerate(pages, start=1):
         assert words, f"sheet {number} has no words"
         assert not overlaps(words), f"sheet {number}: {overlaps(words)[:5]}"
         assert not outside(words), f"sheet {number}: {outside(words)[:5]}"
         least = min(word.size_pt for word in words)
-        assert least >= 4.7, f"sheet {number}: words of {least} pt"
-    return pages
+        assert least >= LEAST_PT - 0.01, f"sheet {number}: words of {least} pt"
+    return list(pages)

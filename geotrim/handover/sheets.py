@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
+from pathlib import Path
+from typing import Any
 
-from geotrim.errors import GeotrimError, RangeError
+from geotrim.errors import RangeError
 from geotrim.handover.job import Job, Made
+from geotrim.handover.plan_dxf import write_plan_dxf
+from geotrim.model import Note
 from geotrim.report.sheets.choices import Choices
 from geotrim.report.sheets.compiled import pdf_of, pngs_of, svgs_of
-from geotrim.report.sheets.plan_set import plan_set
+from geotrim.report.sheets.plan_set import has_plan, plan_set
+from geotrim.report.sheets.sheet import SheetSet
 from geotrim.report.sheets.true_scale import SCALES_FT
 from geotrim.run import names_of
+
+#: Folder of the pictures.
+PICTURES = "pictures"
 
 
 def make_sheets(job: Job) -> Made:
@@ -18,62 +27,93 @@ def make_sheets(job: Job) -> Made:
 
     Raises
     ------
-    GeotrimError
-        If the date is none, or the scale is not one of the engineer's.
+    LayerError
+        If a lot is not in the package.
+    RangeError
+        If the date is none, or the scale is none of the engineer's or too large for the lot.
     """
-    choices = _choices(job)
+    choices = choices_of(job.params)
     lots = job.lots()
     files: dict[str, str] = {}
-    figures: dict[str, int] = {}
+    notes: list[Note] = []
+    told: list[str] = []
     for lot_id, tail in zip(lots, _tails(lots), strict=True):
         job.progress(f"drawing lot {lot_id}")
         one = plan_set(job.package, lot_id, choices)
         name = f"plan_set{tail}.pdf"
-        pdf = pdf_of(one)
-        (job.folder / name).write_bytes(pdf)
+        (job.folder / name).write_bytes(pdf_of(one))
         files[name] = f"the plan set of lot {lot_id}"
         if job.params["pictures"]:
             job.progress(f"drawing lot {lot_id} as pictures")
-            folder = job.folder / "pictures"
-            folder.mkdir(exist_ok=True)
-            pages = list(zip(svgs_of(one), pngs_of(one), strict=True))
-            for k, (svg, png) in enumerate(pages, start=1):
-                (folder / f"sheet{tail}_{k:02d}.svg").write_bytes(svg)
-                (folder / f"sheet{tail}_{k:02d}.png").write_bytes(png)
-            files[f"pictures/sheet{tail}_01.svg"] = f"the same, {len(pages)} sheets as SVG and PNG"
-        try:
-            from geotrim.handover.plan_dxf import write_plan_dxf
-        except ImportError:
-            continue
-        dxf = f"plan_view{tail}.dxf"
-        write_plan_dxf(job.package, lot_id, job.folder / dxf)
-        files[dxf] = "the plan view, in the site's CRS"
-    return Made(files, figures)
+            first, n = _pictures(job.folder, one, tail)
+            files[first] = f"the same, {n} sheets as SVG and PNG"
+        if has_plan(job.package, lot_id):
+            name = f"plan_view{tail}.dxf"
+            notes += write_plan_dxf(job.package, lot_id, job.folder / name)
+            files[name] = f"the plan view of lot {lot_id}, in the site's CRS"
+        told.append(f"lot {lot_id}: {'; '.join(sheet.title for sheet in one.sheets)}")
+    notes += [_changed(name) for name in job.package.changed]
+    return Made(files, {"n_lots": len(lots)}, tuple(notes), "\n".join(told))
+
+
+def choices_of(params: Mapping[str, Any]) -> Choices:
+    """What the user said about the sheets, checked.
+
+    Raises
+    ------
+    RangeError
+        If the date is none, or the scale is none of the engineer's.
+    """
+    scale = params["scale_ft"]
+    if scale is not None and scale not in SCALES_FT:
+        known = ", ".join(map(str, SCALES_FT))
+        raise RangeError("scale_ft", f"{scale:g}", f"one of {known}", "choose one, or leave it out")
+    return Choices(
+        params["prepared_by"] or "",
+        params["prepared_for"] or "",
+        day_of(params["date"]),
+        None if scale is None else int(scale),
+    )
+
+
+def day_of(given: Any) -> str:
+    """A day as ISO text; today where none is given.
+
+    Raises
+    ------
+    RangeError
+        If it is none.
+
+    Examples
+    --------
+    >>> day_of("2027-01-11")
+    '2027-01-11'
+    """
+    if given is None:
+        return date.today().isoformat()
+    try:
+        return date.fromisoformat(str(given).strip()).isoformat()
+    except ValueError as error:
+        mend = "write year, month and day"
+        raise RangeError("date", f"{given!r}", "a day such as 2027-01-11", mend) from error
+
+
+def _pictures(folder: Path, one: SheetSet, tail: str) -> tuple[str, int]:
+    """Every sheet as SVG and PNG; the name of the first, and how many there are."""
+    (folder / PICTURES).mkdir(exist_ok=True)
+    pages = list(zip(svgs_of(one), pngs_of(one), strict=True))
+    for k, (svg, png) in enumerate(pages, start=1):
+        stem = folder / PICTURES / f"sheet{tail}_{k:02d}"
+        stem.with_name(f"{stem.name}.svg").write_bytes(svg)
+        stem.with_name(f"{stem.name}.png").write_bytes(png)
+    return f"{PICTURES}/sheet{tail}_01.svg", len(pages)
 
 
 def _tails(lots: list[str]) -> list[str]:
     """What is put behind the names of a lot's files; nothing where there is only one lot."""
-    if len(lots) == 1:
-        return [""]
     return [name.removeprefix("plan_set") for name in names_of("plan_set", lots, lots)]
 
 
-def _choices(job: Job) -> Choices:
-    params = job.params
-    scale = params["scale_ft"]
-    if scale is not None and scale not in SCALES_FT:
-        known = ", ".join(map(str, SCALES_FT))
-        raise RangeError("--scale-ft", f"{scale:g}", f"one of {known}", "choose one, or leave it")
-    day = params["date"] or date.today().isoformat()
-    try:
-        day = date.fromisoformat(str(day)).isoformat()
-    except ValueError as error:
-        raise GeotrimError(
-            "--date", f"{day!r}", "a day such as 2027-01-11", "write year, month and day"
-        ) from error
-    return Choices(
-        params["prepared_by"] or "",
-        params["prepared_for"] or "",
-        day,
-        None if scale is None else int(scale),
-    )
+def _changed(name: str) -> Note:
+    told = f"{name} was changed after the run; every sheet says so"
+    return Note("package", told, "missing")
