@@ -192,3 +192,13 @@ def test_a_binary_table_is_refused(tmp_path):
     path.write_bytes(b"PK\x03\x04")
     with pytest.raises(LayerError, match="as text"):
         read_cut_readings(path)
+
+
+def test_where_no_tree_has_a_lot_none_is_on_another(tmp_path):
+    table, _ = table_of(tmp_path, "crown_id,height_ft\nA,9\n")
+    crowns = pd.DataFrame({"crown_id": ["A"]})
+    found, _ = fitting(table, crowns, plan_sha256=SHA, year=1, lots=("L1",), subject="--readings")
+    assert found["crown_id"].tolist() == ["A"]
+    half = pd.DataFrame({"crown_id": ["A", "B"], "lot_id": [None, "L1"]})
+    with pytest.raises(LayerError, match="no reading of year 1 on these lots"):
+        fitting(table, half, plan_sha256=SHA, year=1, lots=("L1",), subject="--readings")

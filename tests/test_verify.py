@@ -81,6 +81,20 @@ def test_the_plans_own_share_where_it_keeps_a_margin():
     assert verdict(after(tables, read(t0=12.2)), "plan-share") is None
 
 
+def test_everything_is_met_where_a_plan_with_a_margin_is_carried_out():
+    """20 ft, good to 0.2 ft, to 15.6 ft, read to 0.05: 22 %, error 0.8 %; 23.6 % at 95 %."""
+    tables = lot([20.0], [("t0", 1, 15.6, NAN)], error=0.2, staged={"t0": (ACT, 0.22)})
+    result = after(tables, read(t0={"height_ft": 15.6, "height_error_ft": 0.05}))
+    assert set(result["after_findings"]["verdict"]) == {"met"}
+    assert verdict(result, "plan-share") == "met"
+    result = after(tables, read(t0={"height_ft": 15.57, "height_error_ft": 0.05}))
+    assert verdict(result, "plan-share") == "not met"  # 22.15 %
+    result = after(tables, read(t0={"height_ft": 15.59, "height_error_ft": 0.05}))
+    assert verdict(result, "plan-share") == "met"  # 22.05 %, as near as a curve tells it
+    rows = result["after_findings"].set_index("rule_id")
+    assert rows.loc["plan-share", "value"] == pytest.approx(0.2205)
+
+
 def test_lowest_foliage_where_it_is_known():
     """Foliage from 7 ft: cut to 6.5 ft it is all gone."""
     tables = lot([12.0, 12.0], [("t0", 1, 8.0, NAN), ("t1", 1, 8.0, NAN)], bases=[7.0, 7.0])

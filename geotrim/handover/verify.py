@@ -7,8 +7,6 @@ from collections.abc import Mapping
 from functools import partial
 from typing import Any
 
-import pandas as pd
-
 from geotrim.errors import GeotrimError, RangeError
 from geotrim.handover.job import Job, Made
 from geotrim.handover.verify_entries import check_ledger, enter, entries_of
@@ -56,9 +54,14 @@ def verify_cut(job: Job) -> Made:
     results = {}
     for lot_id in lots:
         judged = _judged_by(package, lot_id, job.params["confidence_frac"])
-        mine = None if readings is None else readings[_on(package, readings, lot_id)]
         results[lot_id] = after_cut(
-            package.tables, lot_id, year, judged, readings=mine, raster=raster, cut_date=cut_date
+            package.tables,
+            lot_id,
+            year,
+            judged,
+            readings=readings,
+            raster=raster,
+            cut_date=cut_date,
         )
         notes = (*notes, *results[lot_id].notes)
     entries = entries_of(job, results)
@@ -163,12 +166,6 @@ def _judged_by(package: Package, lot_id: str, confidence_frac: float) -> AfterGi
     )
     model = str(package.parameter("stages", "canopy_model", "column"))
     return AfterGiven(limits, rules, route, is_assumed, model, confidence_frac)
-
-
-def _on(package: Package, readings: Any, lot_id: str) -> Any:
-    """Which readings are of trees of a lot."""
-    mine = set(package.rows("crowns", lot_id)["crown_id"].astype(str))
-    return pd.Series([tree in mine for tree in readings["crown_id"]], index=readings.index)
 
 
 def _day(text: Any, option: str) -> str | None:

@@ -164,7 +164,8 @@ def fitting(
                 "correct lot_id, or leave it empty",
             )
     is_other = (table["year"] != 0) & (table["year"] != year)
-    is_off = np.array([owner[tree] not in lots for tree in table["crown_id"]], dtype=bool)
+    has_lots = any(lot is not None for lot in owner.values())
+    is_off = np.array([has_lots and owner[tree] not in lots for tree in table["crown_id"]], bool)
     notes = []
     for which, words in ((is_other, f"of another year than {year}"), (is_off, "on other lots")):
         if which.any():

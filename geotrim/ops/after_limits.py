@@ -21,6 +21,9 @@ COLUMNS = (
 )  # fmt: skip
 #: The plan's own limit of a year, where it is stricter than the rule it rests on.
 PLAN_SHARE = "plan-share"
+#: Shares no farther apart than this are the same: twice what a foliage curve may miss between its
+#: heights, and as much again for heights that are told to a hundredth.
+CURVE_FRAC = 1e-3
 #: Words of measures that mean something else once the cut is made.
 FOUND_WORDS = {"cut_above_base_ft": "height left above the lowest foliage"}
 
@@ -102,6 +105,8 @@ def findings_after(trees: Any, plan: Mapping[str, Any], given: AfterRules) -> It
 
     Notes
     -----
+    The plan's own share is a margin and no limit of the law: it is held against the value alone.
+
     A share that is only known to be no less than some value can be *not met*, never *met*. A rule
     of which it cannot be told whether it binds is met only where it would be met anyway.
     """
@@ -159,6 +164,8 @@ def _share_row(tree: Mapping[str, Any], rule: Rule, seen: Seen, given: AfterRule
     if bound == NOT_MET:
         return
     value, error = tree["removed_frac"], tree["removed_error_frac"]
+    if rule.id == PLAN_SHARE:  # a margin of the plan's own: held against the value alone
+        error = np.nan
     is_least = bool(np.isnan(value) and np.isfinite(tree["removed_least_frac"]))
     if is_least:
         value, error = tree["removed_least_frac"], tree["removed_least_error_frac"]
@@ -188,7 +195,8 @@ def _row(
     is_least: bool = False,
 ) -> Iterator[Any]:
     limit = rule.limit
-    code = limit.judge(value, error, given.confidence_frac)
+    is_near = rule.id == PLAN_SHARE and abs(value - limit.number) <= CURVE_FRAC
+    code = limit.judge(limit.number if is_near else value, error, given.confidence_frac)
     if is_least and int(code) != NOT_MET:
         code = np.asarray(UNKNOWN, dtype=np.int8)
     code = under_condition(np.asarray(bound, dtype=np.int8), code)

@@ -52,6 +52,8 @@ METHOD = (
     "A value is too close to call when it is no farther from its limit than its error at a "
     "confidence of {confidence:g} %, counted to both sides. What a raster cannot see from above, "
     "such as a band cleared under a kept top, is unknown, never met.",
+    "A cut planned up to a limit stays too close to call however well it is made; one planned with "
+    "a margin under it (share_margin_frac, floor_margin_ft) can be shown to keep it.",
     "A tree that the plan leaves and of which nothing was read is taken as not cut. Of many trees "
     "held against a raster, a few will seem lower by chance: look at each before it is believed.",
 )
