@@ -360,7 +360,7 @@ def test_an_eye_beyond_the_map_is_told_by_an_arrow_and_its_distance():
     frame = plan_frame(one, LOT)
     eye = frame.points(shapely.get_coordinates(one.rows("eyes").geometry.array))[0]
     off = np.hypot(*(eye - tip)) / 72 * frame.scale_ft
-    assert f"eye: attic, {off:.0f} ft on" in {item.words for item in items_of(made, "", Text)}
+    assert f"eye: attic, {off:.0f} ft beyond" in {item.words for item in items_of(made, "", Text)}
     assert abs(tip[1] - frame.height_pt) < 5.0
 
 
@@ -446,7 +446,7 @@ def test_the_location_tells_grid_coordinates_and_the_lots_middle():
     assert all(value % 50 == 0 for value in east)
     text = text_of([made])
     for words in ("Example Town (invented)", "No base map: nothing is fetched",
-                  "100.0 ft along the MHW line", f"LOT {LOT}", "EPSG:6443",
+                  "100.0 ft of shore", f"LOT {LOT}", "EPSG:6443",
                   "E 500,000", "no name was given"):  # fmt: skip
         assert words in text
     assert "140.0ft" in text.replace(" ", "")  # turned words, letter by letter
@@ -486,3 +486,14 @@ def test_a_lot_without_a_shore_has_a_plan_all_the_same():
     assert plan_frame(one, LOT).turn_deg == 0.0
     assert {"LOT L1"} <= {item.words for item in items_of(made, "", Text)}
     assert location_sheets(one, LOT, Choices())
+
+
+def test_an_apparent_shoreline_is_never_called_mhw():
+    told = {"label": "apparent shoreline, not an MHW line"}
+    made = [
+        *sheets_of(straight(FEW, mhw=told)),
+        *location_sheets(straight(FEW, mhw=told), LOT, Choices()),
+    ]
+    text = text_of(made)
+    assert "apparent shoreline, not an MHW line" in text
+    assert "MHW" not in text.replace("not an MHW line", "")

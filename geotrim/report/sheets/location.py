@@ -21,6 +21,7 @@ from geotrim.report.sheets.drawing import Pen
 from geotrim.report.sheets.labels import Label, place, spots_along
 from geotrim.report.sheets.legend import draw_bar, draw_legend, draw_north
 from geotrim.report.sheets.lettering import folded
+from geotrim.report.sheets.plan_canvas import Canvas, canvas_of, map_room
 from geotrim.report.sheets.plan_frame import (
     BESIDE,
     HEIGHT_PT,
@@ -33,7 +34,7 @@ from geotrim.report.sheets.plan_frame import (
 from geotrim.report.sheets.plan_labels import NAME_PT, grid_in
 from geotrim.report.sheets.plan_looks import GREY, LOOKS, MID, TINT, Look
 from geotrim.report.sheets.plan_lot import PlanLot, plan_lot
-from geotrim.report.sheets.plan_parts import Canvas, canvas_of, line_swatch, map_room
+from geotrim.report.sheets.plan_swatches import line_swatch
 from geotrim.report.sheets.sheet import Sheet
 from geotrim.report.sheets.true_scale import scale_that_fits
 from geotrim.report.statement_parts import clean
@@ -250,7 +251,7 @@ def place_facts(package: Package, lot_id: str, lot: PlanLot) -> list[tuple[str, 
     front = package.rows("lots")
     front = front[front["lot_id"].astype(str) == lot_id]["frontage_length_ft"]
     if len(front) and np.isfinite(front.iloc[0]):
-        rows.append(("Frontage", f"{front.iloc[0]:,.1f} ft along the MHW line"))
+        rows.append(("Frontage", f"{front.iloc[0]:,.1f} ft of shore"))
     if facts.get("local_government"):
         rows.append(("County, town or city, as told", clean(facts["local_government"])))
     rows.append(("Water side", _water_side(package)))

@@ -11,16 +11,10 @@ import shapely
 
 from geotrim.report.shapes import parts_of
 from geotrim.report.sheets.labels import Label, Placing, place, spots_along, spots_around
+from geotrim.report.sheets.plan_canvas import Canvas, map_room
 from geotrim.report.sheets.plan_frame import View, place_of
 from geotrim.report.sheets.plan_lot import Named, PlanLot, Stretch, Tree
-from geotrim.report.sheets.plan_parts import (
-    Canvas,
-    eye_arrow,
-    map_room,
-    tick_at,
-    tick_step,
-    ticks_of,
-)
+from geotrim.report.sheets.plan_marks import eye_arrow, tick_at, tick_step, ticks_of
 
 #: Sizes of lettering: names of lines and areas, numbers of trees. [pt]
 NAME_PT, NUMBER_PT, STATION_PT = 7.0, 6.0, 6.0
@@ -166,7 +160,7 @@ def _eye(canvas: Canvas, eye: Named) -> Iterator[Label]:
     words, at = f"eye: {eye.name}", np.array([x, y])
     if arrow is not None:
         off = float(np.hypot(*(at - arrow[0]))) * canvas.view.frame.scale_ft / 72.0
-        words, at = f"{words}, {off:.0f} ft on", arrow[0] - arrow[1] * 4.0
+        words, at = f"{words}, {off:.0f} ft beyond", arrow[0] - arrow[1] * 4.0
     label = Label(words, at, size_pt=NAME_PT, rank=2, reach_pt=40.0)
     yield replace(
         label, spots=spots_around(float(at[0]), float(at[1]), label.extent_pt, 6.0)[[2, 3, 0, 1]]

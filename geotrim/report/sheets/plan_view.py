@@ -12,6 +12,7 @@ from geotrim.report.sheets.drawing import Drawing, Pen
 from geotrim.report.sheets.labels import Placing
 from geotrim.report.sheets.legend import Entry, draw_bar, draw_legend, draw_north
 from geotrim.report.sheets.lettering import folded
+from geotrim.report.sheets.plan_canvas import Canvas, canvas_of
 from geotrim.report.sheets.plan_frame import (
     FOOT_PT,
     HEIGHT_PT,
@@ -22,7 +23,7 @@ from geotrim.report.sheets.plan_frame import (
 )
 from geotrim.report.sheets.plan_labels import is_hopeless, place_words
 from geotrim.report.sheets.plan_lot import PlanLot, plan_lot
-from geotrim.report.sheets.plan_parts import Canvas, canvas_of, draw_layers
+from geotrim.report.sheets.plan_parts import draw_layers
 from geotrim.report.sheets.sheet import Sheet, Words
 from geotrim.report.sheets.true_scale import SCALES_FT
 
