@@ -16,6 +16,7 @@ from packages_made import SAMPLES, sample_folder, sample_package
 
 from geotrim.handover.work import hand_over
 from geotrim.io.cut_readings import read_cut_readings
+from geotrim.io.text_table import read_text_table
 
 FLAGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
@@ -188,15 +189,22 @@ def test_entries_survive_a_reload_and_go_out_and_in_again(browser, folders, tmp_
 
 
 def test_verify_takes_what_the_page_exports(browser, folders, tmp_path):
-    pytest.importorskip("geotrim.handover.verify", reason="verify is not there yet")
     with opened(browser, folders["plain_lot"]) as page:
-        enter_all(page)
+        wanted = enter_all(page)
+        enter(page, "SB-10", done=True)  # a plant that is no mangrove
         path = export(page, tmp_path / "readings.csv")
     done = hand_over(
         "verify", sample_folder("plain_lot"), {"readings": path}, {"year": 1}, out=tmp_path / "out"
     )
-    text = (done.folder / "verification.csv").read_text(encoding="utf-8-sig")
-    assert "SB-09" in text and "18.12" in text.replace("18.13", "18.12")
+    table, _ = read_text_table(done.folder / "verification.csv")
+    rows = {row["crown_id"]: row for row in table.to_dict("records")}
+    for tree, (is_done, height, band) in wanted.items():
+        assert rows[tree]["is_done"] == str(is_done)
+        assert float(rows[tree]["found_ft"]) == pytest.approx(height, abs=1e-4)
+        if band:
+            got = [float(rows[tree][name]) for name in ("cleared_from_ft", "cleared_to_ft")]
+            assert got == pytest.approx(band, abs=1e-4)
+    assert rows["SB-13"]["state"] == "not done" and rows["SB-10"]["state"] == "no mangrove"
 
 
 def test_another_year_keeps_its_own_entries(browser, folders, tmp_path):

@@ -43,30 +43,64 @@ class PlannedTree:
     depth_ft: float
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class PlanTables:
+    """Rows of a lot's plan by tree: what stages, risks and sections say of each."""
+
+    package: Package
+    lot_id: str
+    cuts: Mapping[str, list[dict[str, Any]]]
+    trees: Mapping[str, list[dict[str, Any]]]
+    risks: Mapping[str, list[dict[str, Any]]]
+    curves: Mapping[str, list[dict[str, Any]]]
+
+
+def tables_of(package: Package, lot_id: str) -> PlanTables:
+    """The rows of one lot's plan, read once."""
+    of = package.results
+    return PlanTables(
+        package,
+        lot_id,
+        _by_tree(rows_of(of, "stages", "stage_cuts", lot_id)),
+        _by_tree(rows_of(of, "stages", "stage_trees", lot_id)),
+        _by_tree(rows_of(of, "risks", "risk_trees", lot_id)),
+        _by_tree(rows_of(of, "sections", "foliage_curves", lot_id)),
+    )
+
+
+def _by_tree(rows: list[dict[str, Any]]) -> dict[str, list[dict[str, Any]]]:
+    out: dict[str, list[dict[str, Any]]] = {}
+    for row in rows:
+        out.setdefault(str(row["crown_id"]), []).append(row)
+    return out
+
+
 def planned_tree(
-    package: Package, lot_id: str, row: Mapping[str, Any], cuts: Sequence[PlannedCut], year: int
+    tables: PlanTables, row: Mapping[str, Any], cuts: Sequence[PlannedCut], year: int
 ) -> PlannedTree:
     """What a year of the plan takes off a tree.
 
     Parameters
     ----------
-    package : Package
-    lot_id : str
+    tables : PlanTables
     row : mapping
         The tree's row of the crowns.
     cuts : sequence of geotrim.report.window_facts.Cut
         All its cuts; one of ``year`` is among them.
     """
-    staged = {int(one["year"]): one for one in _staged(package, lot_id, str(row["crown_id"]))}
+    crown_id = str(row["crown_id"])
+    staged = {int(one["year"]): one for one in tables.cuts.get(crown_id, [])}
     share = number_of(staged.get(year, {}), "removed_of_standing_frac")
-    limit = _limit(package, lot_id, str(row["crown_id"]))
+    limit = next(
+        (number_of(r, "share_limit_frac") for r in tables.trees.get(crown_id, [])), math.nan
+    )
     mine = [cut for cut in cuts if max(cut.year, 1) == year]
     low, high = min(cut.low_ft for cut in mine), max(cut.high_ft for cut in mine)
     top = number_of(row, "top_height_ft")
     depth = _depth_ft(row, staged, year)
     if not any(math.isinf(cut.high_ft) for cut in cuts):  # a band: no cut of it begins at the top
         return PlannedTree(Cut(low, high, share, limit), top, True, depth)
-    marks = top_marks(cuts, _taken(package, lot_id, row, limit), limit)
+    marks = top_marks(cuts, _taken(tables, crown_id, limit), limit)
     before = [mark for one, mark in marks.items() if one < year]
     stands = min([top, *(mark / INCHES for mark in before)])
     return PlannedTree(Cut(marks[year] / INCHES, math.inf, share, limit), stands, not before, depth)
@@ -113,19 +147,20 @@ def top_marks(
     return out
 
 
-def first_of(package: Package, lot_id: str, row: Mapping[str, Any], tree: PlannedTree) -> str:
+def first_of(tables: PlanTables, row: Mapping[str, Any], tree: PlannedTree) -> str:
     """What is read by stick before the cut, "" where the plan asks for no reading."""
-    risks = _of(rows_of(package.results, "risks", "risk_trees", lot_id), str(row["crown_id"]))
+    risks = tables.risks.get(str(row["crown_id"]), [])
     asked = {text_of(one["limit"]) for one in risks if one["is_stick_first"]}
     if not asked:
         return ""
+    package = tables.package
     stick = float(package.parameter("risks", "stick_error_ft") or STICK_FT)
     error = number_of(risks[0], "height_error_ft")
     standing = Standing(
         tree.top_ft,
         error if tree.is_whole and math.isfinite(error) else stick,
         tree.depth_ft,
-        _most_ft(package, lot_id, row) if "height-before" in asked else math.inf,
+        _most_ft(package, tables.lot_id, row) if "height-before" in asked else math.inf,
         stick,
     )
     confidence = package.parameter("route", "confidence_frac") or CONFIDENCE
@@ -133,22 +168,20 @@ def first_of(package: Package, lot_id: str, row: Mapping[str, Any], tree: Planne
 
 
 def _taken(
-    package: Package, lot_id: str, row: Mapping[str, Any], limit: float
+    tables: PlanTables, crown_id: str, limit: float
 ) -> Callable[[float, float], float] | None:
     """Share of a year that lowering a top takes, from the tree's foliage over height.
 
     None where the package does not hold it. Of a tree that is cut only in part the share is that of
     the part, as the stages found it.
     """
-    crown_id = str(row["crown_id"])
-    curve = _of(rows_of(package.results, "sections", "foliage_curves", lot_id), crown_id)
-    staged = _staged(package, lot_id, crown_id)
+    curve, staged = tables.curves.get(crown_id, []), tables.cuts.get(crown_id, [])
     if not curve or not staged or not math.isfinite(limit):
         return None
-    curve.sort(key=lambda one: float(one["height_ft"]))
+    curve = sorted(curve, key=lambda one: float(one["height_ft"]))
     at = np.array([float(one["height_ft"]) for one in curve])
     above = np.array([float(one["above_frac"]) for one in curve])
-    is_of_original = package.parameter("stages", "foliage_reading") == "original"
+    is_of_original = tables.package.parameter("stages", "foliage_reading") == "original"
 
     def whole(low_ft: float, high_ft: float) -> float:
         low, high = np.interp([low_ft, min(high_ft, at[-1])], at, above)
@@ -159,19 +192,6 @@ def _taken(
     planned, full = number_of(first, name), whole(float(first["from_ft"]), math.inf)
     part = min(planned / full, 1.0) if full > 0 and math.isfinite(planned) else 1.0
     return lambda low_ft, high_ft: part * whole(low_ft, high_ft)
-
-
-def _limit(package: Package, lot_id: str, crown_id: str) -> float:
-    tree = _of(rows_of(package.results, "stages", "stage_trees", lot_id), crown_id)
-    return number_of(tree[0], "share_limit_frac") if tree else math.nan
-
-
-def _staged(package: Package, lot_id: str, crown_id: str) -> list[dict[str, Any]]:
-    return _of(rows_of(package.results, "stages", "stage_cuts", lot_id), crown_id)
-
-
-def _of(rows: list[dict[str, Any]], crown_id: str) -> list[dict[str, Any]]:
-    return [row for row in rows if str(row["crown_id"]) == crown_id]
 
 
 def _depth_ft(row: Mapping[str, Any], staged: Mapping[int, Mapping[str, Any]], year: int) -> float:
@@ -191,8 +211,9 @@ def _most_ft(package: Package, lot_id: str, row: Mapping[str, Any]) -> float:
     found = rows_of(package.results, "route", "findings", lot_id)
     limits = [
         float(number[1])
-        for one in _of(found, str(row["crown_id"]))
-        if one["measure"] == BEFORE
+        for one in found
+        if str(one["crown_id"]) == str(row["crown_id"])
+        and one["measure"] == BEFORE
         and name in str(one["routes"])
         and (number := re.fullmatch(r"at most ([\d.]+) ft", str(one["limit"])))
     ]

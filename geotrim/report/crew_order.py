@@ -15,7 +15,7 @@ from geotrim.errors import LayerError, RangeError
 from geotrim.io.package_read import Package
 from geotrim.report import crew_holds as holds
 from geotrim.report import crew_species as species
-from geotrim.report.crew_cuts import PlannedTree, first_of, planned_tree
+from geotrim.report.crew_cuts import PlannedTree, PlanTables, first_of, planned_tree, tables_of
 from geotrim.report.crew_near import keep_word, neighbours
 from geotrim.report.crew_places import number_of, places_of
 from geotrim.report.crew_tree import (
@@ -43,6 +43,7 @@ class _Year:
     year: int
     rows: dict[str, dict[str, Any]]
     places: Mapping[str, Place]
+    tables: PlanTables
 
 
 def crew_lot(package: Package, lot_id: str, year: int) -> CrewLot:
@@ -72,7 +73,15 @@ def crew_lot(package: Package, lot_id: str, year: int) -> CrewLot:
     if year > n_years:
         told = f"year {year} of a plan of {n_years} year{'' if n_years == 1 else 's'}"
         raise RangeError("--year", f"{told} (lot {lot_id})", f"1 to {n_years}", "name one of them")
-    one = _Year(package, lot_id, plan, year, _rows(package, lot_id), places_of(package, lot_id))
+    one = _Year(
+        package,
+        lot_id,
+        plan,
+        year,
+        _rows(package, lot_id),
+        places_of(package, lot_id),
+        tables_of(package, lot_id),
+    )
     work, left = _parted(one)
     plants = [one.rows[tree.crown_id].get("species") for tree in work]
     return CrewLot(
@@ -148,7 +157,7 @@ def _planned(one: _Year, crown_id: str, row: Mapping[str, Any]) -> CrewTree:
     shut = holds.closed_words(one.plan, row)
     if shut:
         return _bare(one, crown_id, row, LEAVE, shut)
-    planned = planned_tree(one.package, one.lot_id, row, cuts, one.year)
+    planned = planned_tree(one.tables, row, cuts, one.year)
     cut = planned.cut
     if _is_nothing(planned):
         return _bare(one, crown_id, row, LEAVE, "what is left to cut is thinner than an inch")
@@ -157,7 +166,7 @@ def _planned(one: _Year, crown_id: str, row: Mapping[str, Any]) -> CrewTree:
         tree,
         cut=cut,
         top_ft=planned.top_ft,
-        first=first_of(one.package, one.lot_id, row, planned),
+        first=first_of(one.tables, row, planned),
         hold=holds.tree_words(one.plan, row),
     )
 
