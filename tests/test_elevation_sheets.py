@@ -284,8 +284,8 @@ def test_samples_stand_lower_year_by_year(name):
 
 def test_three_hundred_trees_are_quick_and_tidy():
     one = big_package()
-    start = time.perf_counter()
+    start = time.process_time()
     sheets = elevation_sheets(one, lot_of(one), Choices())
-    assert time.perf_counter() - start < 10.0
+    assert time.process_time() - start < 10.0
     assert len(sheets) > 1
     pdf_pages(sheets)

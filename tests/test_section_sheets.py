@@ -178,6 +178,7 @@ def test_a_gap_in_the_ground_is_drawn_level():
     assert not len(inside)  # straight from end to end of the gap, at 6 ft
     at_gap = line[np.isclose(line[:, 0], zero) | np.isclose(line[:, 0], zero + 20 * K), 1]
     assert sorted({round((level - y) / K, 6) for y in at_gap}) == [6.0, 7.0]
+    assert shape_of(drawing, "existing").bounds[3] == pytest.approx(level, abs=1e-6)
     (unknown,) = paths(drawing, "substrate-unknown")
     assert np.ptp(unknown.parts[0][:, 0]) == pytest.approx(20.0 * K, abs=1e-6)
 
@@ -269,6 +270,7 @@ def test_a_long_section_is_stretched_and_says_so():
     x0, y0, x1, y1 = shape_of(drawing, "existing").bounds
     assert x1 - x0 == pytest.approx(200.0 * 72 / 60, abs=1e-6)
     assert y1 - y0 == pytest.approx(20.0 * 72 / 20, abs=1e-6)
+    assert y0 > 20.0 and y1 < y_of(drawing, "offset-tick")[0]
     pdf_pages(sheets)
 
 
@@ -294,7 +296,9 @@ def test_many_trees_in_one_section_stay_on_a_sheet():
     sheets, drawing = made(*canopy, stems=stems, cuts=cuts)
     pages = pdf_pages(sheets)
     assert len(sheets) == len(pages) == 1
-    assert any(line.startswith("and ") and "more" in line for line in words(drawing))
+    told = [line for line in words(drawing) if " ft; " in line]
+    (rest,) = [line for line in words(drawing) if line.startswith("and ")]
+    assert len(told) > 10 and len(told) + int(rest.split()[1]) == 60
 
 
 def test_long_ids_are_folded_not_cut():

@@ -84,6 +84,7 @@ class Scene:
     sights : for now the crowns whose highest place is in sight, for each step what it is seen to
         take; by the crown's place. [ft]
     band_ft, limits_ft : heights that are marked. [ft]
+    top_ft : highest place that is drawn. [ft]
     """
 
     shore: Shore
@@ -93,11 +94,7 @@ class Scene:
     sights: tuple[dict[int, Any], ...]
     band_ft: tuple[float, float]
     limits_ft: tuple[float, ...]
-
-    @property
-    def top_ft(self) -> float:
-        """Highest place that is drawn. [ft]."""
-        return max(self.shore.top_ft, self.band_ft[1])
+    top_ft: float
 
 
 def scene_of(
@@ -108,7 +105,9 @@ def scene_of(
     stages = range(len(steps) + 1)
     together = tuple(areas(shapely.union_all([each[k] for each in shapes])) for k in stages)
     sights = (_tops_in_sight(shapes), *(in_sight(shapes, k) for k in stages[1:]))
-    return Scene(shore, tuple(steps), shapes, together, sights, band_ft, tuple(limits_ft))
+    top_ft = max(shore.top_ft, band_ft[1])
+    limits = tuple(limits_ft)
+    return Scene(shore, tuple(steps), shapes, together, sights, band_ft, limits, top_ft)
 
 
 def panel_height(scene: Scene, scales: Scales, n_levels: int) -> float:
@@ -142,6 +141,8 @@ class _Sheet:
         x0, _, x1, _ = shapely.bounds(shape)
         if shapely.is_empty(shape) or (x0 >= self.part.x0 and x1 <= self.part.x1):
             return shape
+        if x1 <= self.part.x0 or x0 >= self.part.x1:
+            return shapely.Polygon()
         return areas(shapely.intersection(shape, self.window))
 
 

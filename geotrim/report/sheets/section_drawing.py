@@ -47,7 +47,7 @@ LEFT_PT, RIGHT_PT = 34.0, 84.0
 #: Paper over the plot for names, and between canopy and its upper edge for numbers. [pt]
 HEAD_PT, LINE_PT, SKY_PT = 14.0, 9.0, 26.0
 #: Ground strip under the substrate, numbers of trunks, each dimension, scale at the foot. [pt]
-EARTH_PT, NUMBERS_PT, DIMENSION_PT, FOOT_PT = 7.0, 16.0, 15.0, 34.0
+EARTH_PT, NUMBERS_PT, DIMENSION_PT, FOOT_PT = 7.0, 22.0, 15.0, 34.0
 #: The limit of the depth is drawn where the depth comes to this share of it. A drawing rule.
 NEAR_FRAC = 0.8
 #: A number wider than this is folded. [pt]

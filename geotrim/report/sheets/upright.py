@@ -91,6 +91,8 @@ def upright(x_ft: float, z_ft: float, at_pt: tuple[float, float], scales: Scales
     >>> one = upright(0.0, 0.0, (36.0, 100.0), Scales(10, 10))
     >>> one.points([(10.0, 5.0)]).round(6).tolist()
     [[108.0, 64.0]]
+    >>> upright(0.0, 5.0, (36.0, 100.0), Scales(60, 20)).points([(60.0, 15.0)]).round(6).tolist()
+    [[108.0, 64.0]]
     """
     frame = Frame(
         x_ft, z_ft * scales.factor, 1.0, 0.0, float(scales.along_ft), 2 * at_pt[0], 2 * at_pt[1]
