@@ -253,9 +253,19 @@ def test_canopy_ends_at_the_outline_whatever_the_cells():
     np.testing.assert_allclose(rows["offset_ft"], np.arange(8.25, 20, 0.5))
 
 
+def test_a_slanting_outline_is_followed():
+    """A crown standing on its corner, 6 ft to each: 2 ft beside its middle it is 8 ft deep."""
+    corners = [(44, 14), (50, 8), (56, 14), (50, 20)]
+    site = site_of([shapely.Polygon(corners)], flat, points=[(50, 14)], cell=3.0)
+    result = run(site, section_stations_ft=(53.0,), section_width_ft=2.0)
+    np.testing.assert_allclose(
+        of(result, "section_columns")["offset_ft"], np.arange(10.25, 18, 0.5)
+    )
+
+
 def test_a_sliver_in_coarse_cells_is_seen():
     """A crown 1 ft wide along the shore, in cells of 3 ft."""
-    site = site_of([shapely.box(52.6, 2, 53.6, 10)], flat, points=[(53, 6)], cell=3.0)
+    site = site_of([shapely.box(51.6, 2, 52.6, 10)], flat, points=[(52, 6)], cell=3.0)
     rows = of(run(site, section_stations_ft=(50.0,)), "section_columns")
     np.testing.assert_allclose(rows["offset_ft"], np.arange(2.25, 10, 0.5))
 
