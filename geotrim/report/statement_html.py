@@ -53,7 +53,7 @@ WIDTHS = {
     "eyes": (28, 18, 18, 18, 18),
     "after-odd": (11, 18, 18, 28, 25),
     "after-rules": (60, 18, 22),
-    "after-limits": (11, 23, 22, 13, 13, 18),
+    "after-limits": (9, 20, 20, 12, 12, 27),
     "after-next": (14, 10, 8, 68),
     "after-trees": (14, 12, 14, 18, 13, 17, 12),
 }
@@ -69,7 +69,7 @@ h2{{font-size:1.35rem;line-height:1.25;margin:2.75rem 0 .75rem;padding-top:.6rem
 border-top:3px solid {BLACK}}}
 h3{{font-size:1.1rem;line-height:1.3;margin:2rem 0 .5rem}}
 h4{{font-size:1rem;margin:1.25rem 0 .35rem}}
-p{{margin:.5rem 0;max-width:46rem}}
+p{{margin:.5rem 0;max-width:46rem;overflow-wrap:anywhere}}
 ul{{margin:.5rem 0;padding-left:1.3rem;max-width:46rem}}
 li{{margin:.3rem 0}}
 a{{color:inherit}}
