@@ -242,6 +242,8 @@ def test_names_in_any_letters_come_back_and_ticks_point_to_the_land(tmp_path):
     assert not ezdxf.readfile(path).audit().errors
     found = [one.plain_text() for one in entities(path, "TEXT", "TEXT")]
     assert set(names) <= set(found)
+    inch = ezdxf.readfile(path).header["$LTSCALE"]
+    assert min(one.dxf.height for one in entities(path, "TEXT", "TEXT")) >= 0.05 * inch - 1e-9
     ticks = lines_of(path, "STATION")
     assert len(ticks) > 2
     assert all(tick[1][1] < tick[0][1] == pytest.approx(0.0) for tick in ticks)
@@ -389,11 +391,17 @@ def test_notes_fold_and_lose_no_word():
 
 
 def test_numbers_of_crowns_stand_in_their_crowns_and_can_be_read(folder):
-    """A twentieth of an inch at least, a tenth at most, on paper at the plan's scale."""
+    """A twentieth of an inch at least, a tenth at most, on paper at the plan's scale.
+
+    No number is cut through by the sign of its trunk, 0.04 in across.
+    """
     path, package = drawn("plain_lot", folder)
     inch = ezdxf.readfile(path).header["$LTSCALE"]
     shapes = dict(
         zip(package.rows("crowns")["crown_id"], package.rows("crowns").geometry, strict=True)
+    )
+    trunks = dict(
+        zip(package.rows("trunks")["crown_id"], package.rows("trunks").geometry, strict=True)
     )
     for one in entities(path, "TEXT", "TEXT"):
         if one.dxf.text not in shapes:
@@ -403,6 +411,7 @@ def test_numbers_of_crowns_stand_in_their_crowns_and_can_be_read(folder):
         radius = math.sqrt(shape.area / math.pi)
         assert 0.05 * inch <= one.dxf.height + 1e-9 <= 0.10 * inch + 1e-6
         assert shape.distance(at) <= 0.2 * radius
+        assert abs(at.y - trunks[one.dxf.text].y) > one.dxf.height / 2 + 0.02 * inch
 
 
 def test_words_of_a_window_stand_clear_of_the_crowns(folder):
