@@ -429,3 +429,18 @@ def test_the_floor_of_a_way_that_states_none_is_the_strictest():
     assert floor_of(way, {"earlier_height_ft": 8.0}, rules).limit.number == 8.0
     own = way_of("owner-exemption", {}, rules)
     assert floor_of(own, {"earlier_height_ft": 8.0}, rules).id == "owner-height-after"
+
+
+def test_a_top_that_was_not_read_leaves_the_share_open_unless_the_band_alone_breaks_it():
+    """Of 20 ft: 2 ft cleared is a tenth at least; 6 ft are 30 %, whatever the top is."""
+    tables = lot([20.0] * 2, [("t0", 1, 6.0, 8.0), ("t1", 1, 6.0, 8.0)])
+    bands = {"t0": (6.0, 8.0), "t1": (6.0, 12.0)}
+    told = {t: {"cleared_from_ft": a, "cleared_to_ft": b} for t, (a, b) in bands.items()}
+    result = after(tables, read(**told))
+    rows = result["after_trees"].set_index("crown_id")
+    assert rows["removed_frac"].isna().all()
+    assert rows["removed_least_frac"].tolist() == pytest.approx([0.1, 0.3])
+    assert [verdict(result, ACT, t) for t in bands] == ["unknown", "not met"]
+    assert [verdict(result, FLOOR, t) for t in bands] == ["unknown", "unknown"]
+    flags = result["after_findings"].query("rule_id == @ACT")["is_at_least"]
+    assert flags.all()
