@@ -253,6 +253,19 @@ def test_the_largest_scale_that_fits_is_chosen(length, scale):
     """
     one = straight([(length / 2, 24.0, 8.0)], float(length))
     assert plan_frame(one, LOT, Choices()).scale_ft == scale
+    in_metres = straight([(length / 2, 24.0, 8.0)], float(length), METRES, unit=0.3048)
+    assert plan_frame(in_metres, LOT, Choices()).scale_ft == scale
+
+
+def test_the_outer_parts_show_what_lies_beyond_the_ends_of_the_shore():
+    """Of the land and water to the left of station 0 the first part shows 20 ft, the last none."""
+    one = plan_lot(straight(rows_of_trees(72, 1200.0, 2, 12.0), 1200.0), LOT)
+    views = frames.strips(one, 50)
+    x0, y0 = shapely.get_coordinates(one.stretches[0].line)[0]
+    for x, first, last in ((-20.0, True, False), (1220.0, False, True), (600.0, False, False)):
+        spot = shapely.Point(x0 + x, y0 + 5.0)
+        assert shapely.covers(views[0].clip, spot) == first
+        assert shapely.covers(views[-1].clip, spot) == last
 
 
 def test_a_scale_that_does_not_fit_says_which_would():
@@ -486,6 +499,25 @@ def test_a_lot_without_a_shore_has_a_plan_all_the_same():
     assert plan_frame(one, LOT).turn_deg == 0.0
     assert {"LOT L1"} <= {item.words for item in items_of(made, "", Text)}
     assert location_sheets(one, LOT, Choices())
+
+
+def test_cells_without_a_shape_are_passed_over():
+    empty = shapely.Polygon()
+    more = {
+        "setbacks": {"setback_name": ["s"], "reference": ["file"], "distance_ft": [5.0],
+                     "source": ["x"], "geometry": [empty]},
+        "window_spans": {"lot_id": [LOT], "span_id": ["L1/w1"], "stretch_id": ["L1/1"],
+                         "station_from_ft": [30.0], "station_to_ft": [60.0], "geometry": [empty]},
+        "exclusions": {"name": ["n"], "geometry": [empty]},
+        "eyes": {"eye_id": ["deck"], "lot_id": [None], "geometry": [shapely.Point()]},
+        "sections": {"lot_id": [LOT], "section_id": ["A"], "station_ft": [20.0],
+                     "geometry": [shapely.LineString()]},
+    }  # fmt: skip
+    one = straight(FEW, more=more)
+    assert len(sheets_of(one)) == 1
+    for name in more:
+        one.tables[name]["geometry"] = None
+    assert len(sheets_of(one)) == 1
 
 
 def test_an_apparent_shoreline_is_never_called_mhw():

@@ -103,7 +103,11 @@ def plan_lot(package: Package, lot_id: str) -> PlanLot:
         lot_id,
         package.feet_per_unit,
         union(lots[is_mine]),
-        tuple(Named(clean(str(r.lot_id)), r.geometry) for r in lots[~is_mine].itertuples()),
+        tuple(
+            Named(clean(str(r.lot_id)), r.geometry)
+            for r in lots[~is_mine].itertuples()
+            if has_shape(r.geometry)
+        ),
         union(package.rows("mhw_line")),
         mhw_label(package),
         _stretches(package, lot_id),
@@ -139,6 +143,11 @@ def shapes_of(rows: Any) -> Any:
     return shapely.make_valid(shapes)
 
 
+def has_shape(shape: Any) -> bool:
+    """Whether a table's cell holds a shape with something in it."""
+    return isinstance(shape, shapely.Geometry) and not shapely.is_empty(shape)
+
+
 def mhw_label(package: Package) -> str:
     """The MHW line by its origin, with epoch, datum and elevation as far as they were told."""
     told = package.record["site"].get("mhw_line") or {}
@@ -167,7 +176,9 @@ def _riparian(package: Package, lot_id: str) -> tuple[Named, ...]:
     if not len(rows):
         return ()
     label = clean(riparian_label(rows))
-    return tuple(Named(label, r.geometry, id=str(r.side)) for r in rows.itertuples())
+    return tuple(
+        Named(label, r.geometry, id=str(r.side)) for r in rows.itertuples() if has_shape(r.geometry)
+    )
 
 
 def _setbacks(package: Package) -> tuple[Named, ...]:
@@ -178,7 +189,7 @@ def _setbacks(package: Package) -> tuple[Named, ...]:
             clean(str(r["source"])),
         )
         for r in rows.to_dict("records")
-        if not shapely.is_empty(r["geometry"]) and str(r["reference"]) != "exclusion"
+        if has_shape(r["geometry"]) and str(r["reference"]) != "exclusion"
     )  # fmt: skip
 
 
@@ -186,7 +197,7 @@ def _named(package: Package, table: str, more: str = "") -> tuple[Named, ...]:
     rows = package.rows(table)
     found = []
     for row in rows.to_dict("records"):
-        if row.get("geometry") is not None and not shapely.is_empty(row["geometry"]):
+        if has_shape(row.get("geometry")):
             kind = clean(str(row.get(more) or "")).replace("-", " ")
             found.append(Named(clean(str(row.get("name") or "")), row["geometry"], kind))
     return tuple(found)
@@ -197,7 +208,8 @@ def _deepest(package: Package, lot_id: str) -> Named | None:
     rows = package.rows("transects", lot_id)
     if not len(rows):
         return None
-    rows = rows[rows["fringe_depth_ft"].notna()]
+    is_told = rows["fringe_depth_ft"].notna() & [has_shape(shape) for shape in rows["geometry"]]
+    rows = rows[is_told]
     if not len(rows):
         return None
     row = rows.loc[rows["fringe_depth_ft"].idxmax()]
@@ -210,7 +222,7 @@ def _spans(package: Package, lot_id: str) -> tuple[Named, ...]:
     rows = package.rows("window_spans", lot_id)
     return tuple(
         Named(clean(span_name(r["span_id"])), r["geometry"], stations(r), str(r["stretch_id"]))
-        for r in rows.to_dict("records") if not shapely.is_empty(r["geometry"])
+        for r in rows.to_dict("records") if has_shape(r["geometry"])
     )  # fmt: skip
 
 
@@ -219,6 +231,7 @@ def _sections(package: Package, lot_id: str) -> tuple[Named, ...]:
     return tuple(
         Named(clean(str(r["section_id"])), r["geometry"], f"station {float(r['station_ft']):.0f}")
         for r in rows.to_dict("records")
+        if has_shape(r["geometry"])
     )
 
 
@@ -229,7 +242,7 @@ def _eyes(package: Package, lot_id: str) -> tuple[Named, ...]:
     found = []
     for row in rows.to_dict("records"):
         mine = row.get("lot_id")
-        if not isinstance(mine, str) or mine == lot_id:
+        if has_shape(row["geometry"]) and (not isinstance(mine, str) or mine == lot_id):
             found.append(Named(clean(str(row["eye_id"])), row["geometry"]))
     return tuple(found)
 
@@ -247,6 +260,8 @@ def _trees(package: Package, lot_id: str, plan: Plan | None) -> tuple[Tree, ...]
         rows = rows.sort_values("top_height_ft", na_position="first", kind="stable")
     found = []
     for row in rows.to_dict("records"):
+        if not has_shape(row["geometry"]):
+            continue
         number = str(row["crown_id"])
         is_own = str(row.get("lot_id")) == lot_id
         found.append(
