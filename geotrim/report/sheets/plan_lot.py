@@ -208,8 +208,8 @@ def _deepest(package: Package, lot_id: str) -> Named | None:
     rows = package.rows("transects", lot_id)
     if not len(rows):
         return None
-    is_told = rows["fringe_depth_ft"].notna() & [has_shape(shape) for shape in rows["geometry"]]
-    rows = rows[is_told]
+    has_line = np.array([has_shape(shape) for shape in rows["geometry"]], dtype=bool)
+    rows = rows[rows["fringe_depth_ft"].notna().to_numpy() & has_line]
     if not len(rows):
         return None
     row = rows.loc[rows["fringe_depth_ft"].idxmax()]
