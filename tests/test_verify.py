@@ -444,3 +444,12 @@ def test_a_top_that_was_not_read_leaves_the_share_open_unless_the_band_alone_bre
     assert [verdict(result, FLOOR, t) for t in bands] == ["unknown", "unknown"]
     flags = result["after_findings"].query("rule_id == @ACT")["is_at_least"]
     assert flags.all()
+
+
+def test_the_trigger_counts_from_the_acts_own_six_feet():
+    """A local floor of 7.5 ft for owners: 7 ft breaks it, and is not cut low by the act."""
+    local = {**FINDING, "rule_id": "owner-height-after", "limit": "at least 7.5 ft"}
+    given = judged("owner-exemption", findings=pd.DataFrame([local]))
+    result = after(lot([9.0], [("t0", 1, 7.5, NAN)]), read(t0=7.0), given=given)
+    assert verdict(result, "owner-height-after") == "not met"
+    assert result["after_consequence"].iloc[0]["n_cut_low"] == 0
