@@ -215,6 +215,8 @@ def test_a_long_shore_is_cut_at_match_lines():
         assert whole == pytest.approx((high - low) * top * K20**2, rel=1e-6), name
     told = [[w for w in words(d) if w.startswith("match line")] for d in drawings]
     assert [len(set(w)) for w in told] == [1, 2, 1]
+    # thirds of -0.3 to 500.3 ft: at 166.6 and 333.4 ft
+    assert set(told[1]) == {"match line, station 167", "match line, station 333"}
     assert set(told[0]) <= set(told[1]) and set(told[2]) <= set(told[1])
     text = [page.extract_text() for page in pdf_pages(sheets)]
     assert "part 2 of 3" in text[1]

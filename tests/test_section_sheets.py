@@ -94,6 +94,9 @@ def test_the_marks_follow_the_substrate():
     assert six[-1] - six[0] == pytest.approx(0.1 * 60.0 * K, abs=1e-6)
     level = y_of(drawing, "mhw-level")
     assert soil[0] - level[0] == pytest.approx(-2.0 * K, abs=1e-6)  # 2 ft over MHW at -20 ft
+    # the box stands on it: 9 ft over -0.5 ft at its left, down to -1.3 ft at its right
+    _, y0, _, y1 = shape_of(drawing, "existing").bounds
+    assert (level[0] - y0, y1 - level[0]) == pytest.approx((8.5 * K, 1.3 * K), abs=1e-6)
 
 
 def test_a_lowered_box_loses_its_closed_form():
@@ -217,10 +220,10 @@ def test_words_of_a_narrow_fringe_stand_under_their_dimension():
 
 
 def test_level_and_origin_of_the_mhw_line_are_told():
-    sheets, _ = made(columns("A", "7", 5.0, 13.0, 0.0, 9.0))
-    text = pdf_pages(sheets)[0].extract_text()
-    for part in ("MHW 0.31 ft", "NAVD88", "1983-2001", "MHW line, from a survey"):
-        assert part in text
+    sheets, drawing = made(columns("A", "7", 5.0, 13.0, 0.0, 9.0))
+    found = {word["text"] for word in pdf_pages(sheets)[0].extract_words()}
+    assert {"MHW", "0.31", "NAVD88,", "1983-2001", "survey,"} <= found
+    assert "MHW 0.31 ft NAVD88, epoch 1983-2001" in " ".join(words(drawing))
 
 
 def test_an_elevation_that_is_not_known_is_not_told():

@@ -45,12 +45,15 @@ from geotrim.report.sheets.side_marks import (
     line_entry,
     step_entries,
 )
-from geotrim.report.sheets.upright import Scales, scales_that_fit
+from geotrim.report.sheets.true_scale import SCALES_FT
+from geotrim.report.sheets.upright import READABLE_FT, Scales, scales_that_fit
 from geotrim.report.statement_parts import clean
 from geotrim.report.window_facts import plan_of, text_of
 
 #: Columns of the legend, of the list of trees; height of a line of the list. [pt]
 N_LEGEND, N_LIST, LIST_PT = 4, 3, 8.6
+#: Lines of the list of trees that a scale leaves room for, its heading among them.
+LEAST_ROWS = 4
 #: Free paper between two blocks of a sheet. [pt]
 GAP_PT = 4.0
 BASIS = (
@@ -104,15 +107,15 @@ def _scales(told: Sequence[Told], entries: Sequence[Entry]) -> Scales:
     if not told:
         return Scales(10, 10)
     room = BODY_WIDTH_PT - LEFT_PT - RIGHT_PT
-    widths, heights, others = [], [], []
-    for section, look in told:
-        low, high = heights_of(section, look)
-        x0, x1 = ends_of(section, look.limit_ft)
-        widths.append(x1 - x0)
-        heights.append(high - low)
-        others.append(other_height(section, look))
-    free = BODY_HEIGHT_PT - max(others) - _legend_pt(entries) - GAP_PT - 6 * LIST_PT
-    return scales_that_fit(max(widths), max(heights), room, free)
+    free = BODY_HEIGHT_PT - _legend_pt(entries) - GAP_PT - LEAST_ROWS * LIST_PT
+    widest = max(x1 - x0 for x0, x1 in (ends_of(one, look.limit_ft) for one, look in told))
+    for scale in (s for s in SCALES_FT if s <= READABLE_FT and widest * 72.0 <= room * s):
+        scales = Scales(scale, scale)
+        if all(paper_height(*one, scales) <= free for one in told):
+            return scales
+    tallest = max(high - low for low, high in (heights_of(*one) for one in told))
+    other = max(other_height(*one) for one in told)
+    return scales_that_fit(widest, tallest, room, free - other)
 
 
 def _paged(told: Sequence[Told], scales: Scales, entries: Sequence[Entry]) -> Iterator[list[Told]]:
