@@ -26,7 +26,7 @@ from plans_made import (
 from geotrim.errors import RangeError
 from geotrim.model import Result
 from geotrim.report.sheets import plan_frame as frames
-from geotrim.report.sheets import sheet
+from geotrim.report.sheets import plan_labels, sheet
 from geotrim.report.sheets.choices import Choices
 from geotrim.report.sheets.compiled import corners, drawing_data
 from geotrim.report.sheets.drawing import Path, Pen, Text
@@ -34,7 +34,7 @@ from geotrim.report.sheets.legend import Entry, draw_bar, draw_legend
 from geotrim.report.sheets.location import _degrees, location_sheets, middle_words
 from geotrim.report.sheets.plan_frame import plan_frame
 from geotrim.report.sheets.plan_lot import plan_lot
-from geotrim.report.sheets.plan_view import plan_view_sheets
+from geotrim.report.sheets.plan_view import drawn, plan_view_sheets
 
 #: International feet in a map unit. 85 FR 62698 (5 Oct 2020): a foot is 0.3048 m exactly, a US
 #: survey foot 1200/3937 m.
@@ -255,6 +255,26 @@ def test_the_largest_scale_that_fits_is_chosen(length, scale):
     assert plan_frame(one, LOT, Choices()).scale_ft == scale
     in_metres = straight([(length / 2, 24.0, 8.0)], float(length), METRES, unit=0.3048)
     assert plan_frame(in_metres, LOT, Choices()).scale_ft == scale
+
+
+@pytest.mark.parametrize("scale", [20, 30, 50, 60])
+def test_every_tree_is_on_one_part_wherever_the_shore_is_parted(scale):
+    """Trees every 2.5 ft, so that some stand on each match line and on both sides of it."""
+    trees = [(2.5 * k, 8.0, 2.0) for k in range(1, 480)]
+    one = plan_lot(straight(trees, 1200.0), LOT)
+    numbers = [number for view in frames.strips(one, scale) for number in view.numbers]
+    assert len(numbers) == len(set(numbers)) == 479
+
+
+def test_the_shore_is_named_on_the_part_not_beyond_its_match_line():
+    one = plan_lot(straight(rows_of_trees(72, 1200.0, 2, 12.0), 1200.0), LOT)
+    for view in frames.strips(one, 50)[:-1]:
+        canvas = drawn(one, view)
+        edge = shapely.get_coordinates(canvas.paper(view.matches[-1][0]))[0, 0]
+        (label,) = plan_labels._on_line(canvas, one.mhw, "MHW line", rank=1)
+        half = label.extent_pt[0] / 2
+        assert label.spots[:, 0].max() + half < edge + 0.01
+        assert len(view.matches) == 1 or label.spots[:, 0].min() - half > 0.0
 
 
 def test_the_outer_parts_show_what_lies_beyond_the_ends_of_the_shore():
