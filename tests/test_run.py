@@ -108,7 +108,8 @@ def test_the_record_is_enough_to_repeat_the_run(done):
             assert item["sha256"] == found
     assert {item["role"] for item in told["inputs"]} >= {"lots", "mhw_line", "crowns", "heights"}
     files = {item["file"]: item["sha256"] for item in told["files"]}
-    on_disk = {p.name for p in run.folder.iterdir()} - {"record.json"}
+    found = [path for path in run.folder.rglob("*") if path.is_file()]
+    on_disk = {path.relative_to(run.folder).as_posix() for path in found} - {"record.json"}
     assert set(files) == on_disk
     for file, digest in files.items():
         assert hashlib.sha256((run.folder / file).read_bytes()).hexdigest() == digest
