@@ -92,6 +92,10 @@ def test_a_short_shore_is_drawn_larger():
     assert sheets[0].note.startswith("1 in = 10 ft,")
     x0, y0, x1, y1 = shape_of(drawing, "crown-7").bounds
     assert (x1 - x0, y1 - y0) == pytest.approx((10 * K10, 12 * K10))
+    # 30 ft high it fits once at 1 in = 10 ft, 216 of 454 pt, but not twice with its words
+    tall = [("7", 10.0, 20.0, 30.0)]
+    assert made(tall, ends=((0.0, 40.0),))[0][0].note.startswith("1 in = 10 ft,")
+    assert made(tall, ends=((0.0, 40.0),), cuts=CUTS[:1])[0][0].note.startswith("1 in = 20 ft,")
 
 
 CUTS = [("7", 1, 15.0, NAN, "2027-01-11"), ("7", 2, 12.0, NAN, "2028-01-11")]

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 import shapely
 from packages_made import lot_of, sample_package
+from sheet_checks import words_of
 from side_sheets_made import (
     LOT,
     NAN,
@@ -26,6 +27,7 @@ from side_sheets_made import (
 from geotrim.report.sheets.canopy_parts import MOST_STEPS, steps_of
 from geotrim.report.sheets.choices import Choices
 from geotrim.report.sheets.section_sheets import section_sheets
+from geotrim.report.sheets.side_marks import look_of
 from geotrim.report.sheets.upright import scales_that_fit
 from geotrim.report.window_facts import Cut, Plan
 
@@ -221,7 +223,7 @@ def test_words_of_a_narrow_fringe_stand_under_their_dimension():
 
 def test_level_and_origin_of_the_mhw_line_are_told():
     sheets, drawing = made(columns("A", "7", 5.0, 13.0, 0.0, 9.0))
-    found = {word["text"] for word in pdf_pages(sheets)[0].extract_words()}
+    found = {word.text for word in words_of(pdf_pages(sheets)[0])}
     assert {"MHW", "0.31", "NAVD88,", "1983-2001", "survey,"} <= found
     assert "MHW 0.31 ft NAVD88, epoch 1983-2001" in " ".join(words(drawing))
 
@@ -358,3 +360,9 @@ def test_numbers_keep_to_the_plot():
     top = max(y for y in (shapely.get_coordinates(shape_of(drawing, "existing"))[:, 1]))
     assert all(t.y_pt < top for t in labels)
     pdf_pages(sheets)
+
+
+def test_steps_differ_without_colour():
+    """Every step has a hatch of its own by angle or spacing, those not staged too."""
+    looks = [look_of(k) for k in range(MOST_STEPS + 1)]
+    assert len({(look.angles_deg, look.spacing_pt) for look in looks}) == MOST_STEPS + 1
