@@ -456,6 +456,6 @@ def test_the_trigger_counts_from_the_acts_own_six_feet():
 
 
 def test_the_height_a_plan_has_after_a_year_is_taken_without_the_error_of_the_first_raster():
-    """15 ft after the first year by the plan; 14.6 ft found is lower, whatever the raster missed."""
+    """15 ft after the first year by the plan; 14.6 ft found is lower than that."""
     tables = lot([20.0], [("t0", 1, 15.0, NAN), ("t0", 2, 14.6, NAN)], error=0.5)
     assert tree(after(tables, read(t0=14.6), year=2))["state"] == states.AS_PLANNED

@@ -179,7 +179,9 @@ def _removed(
     is_known = not gone or curve is not None
     if tree["found_by"] == RASTER and is_volume and is_known and not has_cleared:
         value = taken_by_volume(
-            *volumes,
+            volumes[0],
+            volumes[1],
+            volumes[2],
             tree["crown_area_ft2"],
             before_error_ft=tree["top_error_ft"],
             after_error_ft=tree["found_error_ft"],

@@ -175,9 +175,9 @@ def _limits(findings: Any) -> Iterator[Block]:
         for one in _open_ones(findings)
     ]
     if rows:
-        heads = ("tree", "what is compared", "found", "limit", "verdict", "source")
+        columns = ("tree", "what is compared", "found", "limit", "verdict", "source")
         yield Paragraph(line("Not met, too close to call, or unknown:"))
-        yield Table(heads, tuple(rows), "after-limits")
+        yield Table(columns, tuple(rows), "after-limits")
 
 
 def _open_ones(findings: Any) -> list[dict[str, Any]]:
