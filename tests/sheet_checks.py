@@ -86,7 +86,8 @@ def _along(char):
 def _follows(one, other):
     way, at, size, _ = _along(one)
     way2, at2, size2, _ = _along(other)
-    if abs(size - size2) > 0.05 * size or way @ way2 < 0.999:
+    is_half = abs(way[0] ** 2 - way[1] ** 2) <= 0.2  # its size is not known well
+    if (abs(size - size2) > 0.05 * size and not is_half) or way @ way2 < 0.999:
         return False
     step = at2 - at
     aside = abs(way[0] * step[1] - way[1] * step[0])

@@ -34,8 +34,9 @@ VERIFIED = "verification"
 #: is told where the sheet is there.
 DRAWN = {
     "F-01": ("lots", "", "These sheets are 8 1/2 by 11 in."),
-    "F-06": ("frontage", "Plan view to scale", "Plan view to scale: in this set."),
-    "F-07": ("sections", "Section square to the shore", "Cross-sections: in this set."),
+    "F-05": ("lots", "where the lot lies, in coordinates", "Location in coordinates: in this set."),
+    "F-06": ("frontage", "plan view to scale", "Plan view to scale: in this set."),
+    "F-07": ("sections", "section square to the shore", "Cross-sections: in this set."),
 }
 
 
@@ -99,7 +100,7 @@ def _with_sheets(package: Package, lot_id: str, one: Mapping[str, Any]) -> dict[
     if not table or not records(package, table, lot_id):
         return dict(one)
     filled, _, missing = text(one["filled"]).partition(TO_ADD)
-    rest = [part for part in missing.strip(" .").split("; ") if part and part != asked]
+    rest = [part for part in missing.strip(" .").split("; ") if part.lower() not in ("", asked)]
     tail = f" {TO_ADD} {sentence('; '.join(rest))}" if rest else ""
     return {**one, "filled": f"{sentence(filled)} {told}{tail}".strip()}
 

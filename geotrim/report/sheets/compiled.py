@@ -12,7 +12,7 @@ from typing import Any
 
 from geotrim.report.sheets import sheet as sheets
 from geotrim.report.sheets.drawing import Drawing, Path, Text
-from geotrim.report.sheets.fitted import breakable, foot_cells
+from geotrim.report.sheets.fitted import breakable, foot_cells, head_line
 from geotrim.report.sheets.lettering import FALL, FONT, RISE, font_folder, width_pt
 from geotrim.report.sheets.sheet import Beside, Block, Cell, Index, Run, Sheet, SheetSet, Table
 
@@ -114,7 +114,7 @@ def _date(text: str) -> dict[str, int] | None:
 def _sheet(one: Sheet) -> dict[str, Any]:
     return {
         "title": one.title,
-        "note": one.note,
+        "head": {**head_line(one.title, one.note), "listed": breakable(one.title, 8.0, None)},
         "blocks": [_block(block, sheets.BODY_WIDTH_PT) for block in one.blocks],
     }
 

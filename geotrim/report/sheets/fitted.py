@@ -15,6 +15,10 @@ LONGEST = 28
 #: Sizes words of the title block are tried in, largest first, and that of its headings. [pt]
 SIZES_PT = (7.0, 6.5, 6.0, 5.5)
 HEADING_PT = 5.5
+#: Sizes a sheet's title is tried in, and that of its note. [pt]
+HEAD_SIZES_PT, NOTE_PT = (12.0, 10.0, 8.5), 8.5
+#: What stands behind the title of a sheet that goes on.
+MORE = " (continued)"
 #: From one baseline to the next, in sizes.
 LINE = 1.24
 #: Words that stand for what there was no room for.
@@ -66,6 +70,26 @@ def foot_cells(block: TitleBlock) -> dict[str, Any]:
         cells.append({"name": name, "width": width, "size": size, "value": "\n".join(lines)})
     size, lines = fitted(block.caution, room - 2 * sheets.FOOT_CELL_PT, sheets.CAUTION_PT - 1.0)
     return {"cells": cells, "caution": "\n".join(lines), "caution_size": size}
+
+
+def head_line(title: str, note: str) -> dict[str, Any]:
+    """A title on one line beside its note: smaller, and cut in the end, where it is long.
+
+    The bookmark and the index have the whole title.
+
+    Examples
+    --------
+    >>> head_line("Plan view", "1 in = 20 ft")
+    {'title': 'Plan view', 'size': 12.0, 'note': '1 in = 20 ft'}
+    """
+    room = sheets.BODY_WIDTH_PT - width_pt(note, NOTE_PT) - sheets.GAP_PT
+    for size in HEAD_SIZES_PT:
+        own = room - width_pt(MORE, size, is_bold=True)
+        if width_pt(title, size, is_bold=True) <= own:
+            return {"title": title, "size": size, "note": note}
+    while title and width_pt(title + CUT, size, is_bold=True) > own:
+        title = title[:-1]
+    return {"title": title.rstrip() + CUT, "size": size, "note": note}
 
 
 def fitted(words: str, width_pt: float, height_pt: float) -> tuple[float, list[str]]:
