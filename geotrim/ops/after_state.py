@@ -111,11 +111,11 @@ def _lowered(tree: Mapping[str, Any], confidence: float) -> Became:
     if stays_in_part(tree) and not is_planned and tree["found_by"] == STICK:
         cut_at = tree["planned_cut_ft"]
         if cut_at - reach <= found < planned:
-            words = (
+            both = (
                 f"a part is cut to {cut_at:.1f} ft and a part stays to {planned:.1f} ft: it cannot "
                 "be told which was read; read the highest point"
             )
-            return Became(UNCLEAR, words, 1.0 if done else np.nan)
+            return Became(UNCLEAR, both, 1.0 if done else np.nan)
     if is_planned and is_same:
         if done is None:
             return Became(UNCLEAR, "the planned cut is smaller than the errors", np.nan)
