@@ -26,6 +26,7 @@ from geotrim.handover.work import hand_over
 from geotrim.io.text_table import read_text_table
 from geotrim.report.crew_html import crew_html, in_script
 from geotrim.report.crew_order import crew_lot
+from geotrim.report.crew_places import where
 from geotrim.report.crew_sheets import crew_pdf
 from geotrim.report.crew_table import crew_table, waypoints
 from geotrim.report.crew_tree import CLEAR_BAND, LEAVE, LOWER_TOP, OTHER_PLANT
@@ -492,3 +493,20 @@ def test_marks_follow_the_foliage_of_the_package():
         assert (low - high) / (1 - high) <= tree.cut.share_limit_frac + 1e-3
         told += 1
     assert told > 3
+
+
+def test_a_kept_tree_is_told_to_all_within_ten_feet():
+    """The nest in SB-32, by distances between the crowns of the package."""
+    package = sample_package("plain_lot")
+    shapes = package.rows("crowns").set_index("crown_id").geometry
+    near = {
+        tree.crown_id
+        for tree in listed("plain_lot").work
+        if shapes[tree.crown_id].distance(shapes["SB-32"]) * package.feet_per_unit <= 10
+    }
+    told = {t.crown_id for t in listed("plain_lot").work if "SB-32" in " ".join(t.keep_off)}
+    assert told == near and any(
+        shapes[one].distance(shapes["SB-32"]) * package.feet_per_unit > 2 for one in told
+    )
+    tree = next(tree for tree in listed("plain_lot").work if tree.crown_id == "SB-11")
+    assert tree.place.offset_ft < 0 and "ft landward of the MHW line" in where(tree.place)

@@ -211,3 +211,10 @@ def test_a_deep_cut_of_a_spiky_tree_allows_no_lower_reading():
         Cut(10.0, math.inf, share, share), Standing(30.0, 1.0, 7.5, math.inf, 0.2), 0.95
     )
     assert low == pytest.approx(30.0)
+
+
+def test_no_reading_under_the_mark_or_the_band_is_allowed():
+    """The top must stand over the mark, or over the band, though the error would allow less."""
+    tree = Standing(10.0, 5.0, 10.0, math.inf, 0.2)
+    assert readings(Cut(9.5, math.inf, 0.05, 0.25), tree, 0.95)[0] == 9.5
+    assert readings(Cut(6.0, 9.0, 0.01, 0.25), tree, 0.95)[0] == 9.0
