@@ -255,12 +255,21 @@ def test_cuts_of_the_schedule_are_those_of_the_stages_rounded_to_the_safe_side()
             goes_on = (mine["to_ft"] == cut.from_ft).any()
             assert abs(begun) <= 0.1 + 1e-5
             assert goes_on or begun >= -1e-6
+            assert not goes_on or figures[0] == ended  # where the crew was told to end
+            ended = figures[1]
     n_cut = cuts["crown_id"].nunique()
     assert schedule(package)[1]["Cut"] == f"{n_cut} cut, {len(rows) - n_cut} left"
     removed = package.rows("window_lots", lot).iloc[0]
     told = schedule(package)[1]["Remarks"]
     assert f"{removed['foliage_removed_ft3']:,.0f} cu ft" in told
     assert f"{100 * removed['foliage_removed_frac']:.1f} % of the lot's" in told
+
+
+def test_trees_stand_by_station_however_the_crowns_were_read():
+    package = package_of("plain_lot")
+    backwards = package.tables["crowns"].iloc[::-1]
+    other = replace(package, tables={**package.tables, "crowns": backwards})
+    assert schedule(other)[0] == schedule(package)[0]
 
 
 def test_dates_of_the_years_stand_over_the_schedule():
@@ -438,6 +447,12 @@ def test_the_checklist_asks_what_the_chosen_way_asks():
         checklist_sheets(package_of("plain_lot"), "SB-07", CHOICES))[0].rows}  # fmt: skip
     assert rows["F-14"] == "verification of an exemption: no\ngeneral permit: no"
     assert rows["F-03"] == "yes"
+    first, *rest = lot.trees
+    best = {**first, "outcome_route": "professional-exemption", "outcome_standing": "open"}
+    more = [{**tree, "outcome_route": "general-permit", "outcome_standing": "depends"}
+            for tree in rest]  # fmt: skip
+    assert papers_of(replace(lot, trees=[best, *more])) == ["verification"]
+    assert papers_of(replace(lot, trees=more)) == ["general_permit"]
     closed = [{**tree, "outcome_standing": "closed"} for tree in lot.trees]
     assert papers_of(replace(lot, trees=closed)) == [
         "verification", "general_permit", "individual_permit"]  # fmt: skip
