@@ -241,7 +241,7 @@ def test_cuts_of_the_schedule_are_those_of_the_stages_rounded_to_the_safe_side()
     assert len(cuts) > 20
     for crown_id, mine in cuts.groupby("crown_id"):
         row = rows[crown_id]
-        lines = row["Cut"].split("\n")
+        lines, ended = row["Cut"].split("\n"), math.nan
         assert row["Year"].split("\n") == [f"{year}" for year in mine["year"]]
         for cut, told in zip(mine.itertuples(), lines, strict=True):
             figures = [float(word) for word in re.findall(r"[\d.]+", told)]
