@@ -549,3 +549,16 @@ def test_an_apparent_shoreline_is_never_called_mhw():
     text = text_of(made)
     assert "apparent shoreline, not an MHW line" in text
     assert "MHW" not in text.replace("not an MHW line", "")
+
+
+@pytest.mark.parametrize(("depth", "told"), [(50.04, "50.04 ft"), (49.96, "49.96 ft"),
+                                             (50.0, "50.0 ft"), (38.0, "38.0 ft")])  # fmt: skip
+def test_a_depth_near_its_limit_is_not_rounded_onto_it(depth, told):
+    """F.S. 403.9325(7): a depth that "does not exceed 50 feet"; 50.04 ft does, and reads so."""
+    more = {"transects": {"lot_id": [LOT], "station_ft": [20.0], "reference": ["trunk"],
+                          "fringe_depth_ft": [depth],
+                          "geometry": [shapely.LineString([(20, 0), (20, depth)])]}}  # fmt: skip
+    trees = [(20.0, y, 8.0) for y in (4.0, 30.0, 52.0)]
+    (made,) = sheets_of(straight(trees, more=more))
+    assert f"fringe {told} deep" in {item.words for item in items_of(made, "", Text)}
+    assert f"greatest depth of the fringe: {told} at station 20, trunk to trunk" in text_of([made])

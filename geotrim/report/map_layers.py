@@ -13,6 +13,7 @@ from shapely.ops import substring
 from geotrim.model import MHW_ORIGINS, Site
 from geotrim.report import facts
 from geotrim.report.crown_marks import MANY, common_prefix, crown_entries, draw_crowns, label_crowns
+from geotrim.report.depth_words import between, deepest_row, depth_words
 from geotrim.report.furniture import Entry
 from geotrim.report.palette import (
     BLACK,
@@ -40,13 +41,6 @@ Box = tuple[float, float, float, float]
 MOST_NAMED = 12
 #: Frontage shorter than this has no stations on a crowded sheet. [in]
 LEAST_FRONTAGE_IN = 0.2
-#: What a depth was measured between -> how the legend says it.
-DEPTH_WORDS = {
-    "trunk": "trunk to trunk",
-    "centre": "crown centre to crown centre",
-    "edge": "canopy edge to canopy edge",
-    "trunk and centre": "trunks, crown centres where none was surveyed",
-}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -374,11 +368,10 @@ def _transects(sheet: Sheet) -> list[Entry]:
         return []
     for line in rows.geometry.array:
         draw_line(sheet.ax, line, color=GREY, linewidth=0.55, alpha=0.75, zorder=2.6)
-    depth = rows["fringe_depth_ft"].to_numpy(dtype=float)
     entries: list[Entry] = [(_line_handle(color=GREY, linewidth=0.55), "transect, square to shore")]
-    if not np.isfinite(depth).any() or np.nanmax(depth) <= 0:
+    row = deepest_row(rows)
+    if row is None:
         return entries
-    row = rows.iloc[int(np.nanargmax(depth))]
     look: dict[str, Any] = {"color": PURPLE, "linewidth": 1.8}
     xy = shapely.get_coordinates(row.geometry)
     draw_line(sheet.ax, row.geometry, casing=0.7, zorder=5.0, **look)
@@ -386,9 +379,9 @@ def _transects(sheet: Sheet) -> list[Entry]:
         xy[[0, -1], 0], xy[[0, -1], 1], ls="", marker="o", ms=3.2, color=PURPLE, zorder=5.0,
         markeredgecolor="white", markeredgewidth=0.5, gid="deepest",
     )  # fmt: skip
-    reference = str(row["reference"])
-    words = f"deepest: {np.nanmax(depth):.1f} ft at station {row['station_ft']:.0f}, "
-    words += DEPTH_WORDS.get(reference, reference)
+    limit = float(facts.parameter(sheet.results, "fringe", "fringe_limit_ft", 50.0))
+    words = f"deepest: {depth_words(float(row['fringe_depth_ft']), limit)}"
+    words += f" at station {row['station_ft']:.0f}, {between(row['reference'])}"
     entries.append((_line_handle(marker="o", ms=3.2, **look), words))
     return entries
 
@@ -441,11 +434,8 @@ def _crossing(sheet: Sheet) -> Any:
 
 def _deepest(rows: Any) -> Any:
     """The line of the deepest transect, or None where no depth is known."""
-    if rows is None:
-        return None
-    depth = rows["fringe_depth_ft"].to_numpy(dtype=float)
-    known = np.isfinite(depth).any() and np.nanmax(depth) > 0
-    return rows.geometry.iloc[int(np.nanargmax(depth))] if known else None
+    row = deepest_row(rows)
+    return None if row is None else row.geometry
 
 
 def _crowns(sheet: Sheet) -> list[Entry]:

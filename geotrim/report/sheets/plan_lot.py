@@ -9,17 +9,10 @@ import numpy as np
 import shapely
 
 from geotrim.io.package_read import Package
+from geotrim.report.depth_words import between, deepest_row, depth_words
 from geotrim.report.facts import riparian_label
 from geotrim.report.statement_parts import clean
 from geotrim.report.window_facts import Plan, plan_of, span_name, stations
-
-#: What a depth was measured between -> how it is told.
-DEPTH_WORDS = {
-    "trunk": "trunk to trunk",
-    "centre": "crown centre to crown centre",
-    "edge": "canopy edge to canopy edge",
-    "trunk and centre": "trunks, crown centres where none was surveyed",
-}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -205,17 +198,13 @@ def _named(package: Package, table: str, more: str = "") -> tuple[Named, ...]:
 
 def _deepest(package: Package, lot_id: str) -> Named | None:
     """The transect of greatest depth, with its length and station."""
-    rows = package.rows("transects", lot_id)
-    if not len(rows):
+    row = deepest_row(package.rows("transects", lot_id))
+    if row is None:
         return None
-    has_line = np.array([has_shape(shape) for shape in rows["geometry"]], dtype=bool)
-    rows = rows[rows["fringe_depth_ft"].notna().to_numpy() & has_line]
-    if not len(rows):
-        return None
-    row = rows.loc[rows["fringe_depth_ft"].idxmax()]
-    between = DEPTH_WORDS.get(str(row["reference"]), str(row["reference"]))
-    depth, at = float(row["fringe_depth_ft"]), float(row["station_ft"])
-    return Named(f"{depth:.1f} ft at station {at:.0f}", row["geometry"], between)
+    limit = float(package.parameter("fringe", "fringe_limit_ft", 50.0))
+    depth = depth_words(float(row["fringe_depth_ft"]), limit)
+    at = f"{depth} at station {float(row['station_ft']):.0f}"
+    return Named(at, row["geometry"], clean(between(row["reference"])))
 
 
 def _spans(package: Package, lot_id: str) -> tuple[Named, ...]:
