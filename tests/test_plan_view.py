@@ -560,5 +560,6 @@ def test_a_depth_near_its_limit_is_not_rounded_onto_it(depth, told):
                           "geometry": [shapely.LineString([(20, 0), (20, depth)])]}}  # fmt: skip
     trees = [(20.0, y, 8.0) for y in (4.0, 30.0, 52.0)]
     (made,) = sheets_of(straight(trees, more=more))
-    assert f"fringe {told} deep" in {item.words for item in items_of(made, "", Text)}
+    words = " ".join(item.words for item in items_of(made, "", Text))
+    assert f"fringe {told} deep" in words
     assert f"greatest depth of the fringe: {told} at station 20, trunk to trunk" in text_of([made])
