@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
-
-import numpy as np
 
 from geotrim.io.package_read import Package
 from geotrim.report.crew_first import Standing, first_words
 from geotrim.report.crew_places import number_of
 from geotrim.report.crew_tree import Cut
-from geotrim.report.cut_heights import INCHES, inches_up
+from geotrim.report.cut_heights import INCHES
+from geotrim.report.cut_marks import Taken, by_tree, taken_of, top_marks
 from geotrim.report.window_facts import Cut as PlannedCut
 from geotrim.report.window_facts import row_of, rows_of, text_of
 
@@ -23,8 +22,6 @@ BEFORE = "height before trimming, from the substrate"
 #: Standard error of a reading and of a mark where the package does not tell it. [ft]
 STICK_FT = 0.2
 CONFIDENCE = 0.95
-#: A share above another by less than this is error of arithmetic.
-NOTHING = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,18 +58,11 @@ def tables_of(package: Package, lot_id: str) -> PlanTables:
     return PlanTables(
         package,
         lot_id,
-        _by_tree(rows_of(of, "stages", "stage_cuts", lot_id)),
-        _by_tree(rows_of(of, "stages", "stage_trees", lot_id)),
-        _by_tree(rows_of(of, "risks", "risk_trees", lot_id)),
-        _by_tree(rows_of(of, "sections", "foliage_curves", lot_id)),
+        by_tree(rows_of(of, "stages", "stage_cuts", lot_id)),
+        by_tree(rows_of(of, "stages", "stage_trees", lot_id)),
+        by_tree(rows_of(of, "risks", "risk_trees", lot_id)),
+        by_tree(rows_of(of, "sections", "foliage_curves", lot_id)),
     )
-
-
-def _by_tree(rows: list[dict[str, Any]]) -> dict[str, list[dict[str, Any]]]:
-    out: dict[str, list[dict[str, Any]]] = {}
-    for row in rows:
-        out.setdefault(str(row["crown_id"]), []).append(row)
-    return out
 
 
 def planned_tree(
@@ -106,47 +96,6 @@ def planned_tree(
     return PlannedTree(Cut(marks[year] / INCHES, math.inf, share, limit), stands, not before, depth)
 
 
-def top_marks(
-    cuts: Sequence[PlannedCut],
-    taken: Callable[[float, float], float] | None = None,
-    limit_frac: float = math.nan,
-) -> dict[int, int]:
-    """Year -> mark to which a top is lowered. [in].
-
-    Parameters
-    ----------
-    cuts : sequence of geotrim.report.window_facts.Cut
-        Of one tree's top, in any order.
-    taken : callable, optional
-        (height, height of the year before) -> share of a year that lowering to it takes.
-    limit_frac : float
-        Most of a year; NaN where none binds.
-
-    Notes
-    -----
-    A mark goes up to the next inch, so a year leaves the top up to an inch above the plan, and the
-    next year would take that inch besides. So a later mark is raised as far as the share of its
-    year asks for; where foliage over height is not known, by as much as the mark before it was:
-    that takes no more from columns of foliage, of which fewer reach a greater height.
-    """
-    out: dict[int, int] = {}
-    before, raised = math.inf, 0.0
-    for cut in sorted(cuts, key=lambda cut: cut.year):
-        if taken is None or not math.isfinite(limit_frac):
-            mark = inches_up(cut.low_ft + raised)
-        else:
-            mark = inches_up(cut.low_ft)
-            while (
-                math.isfinite(before)
-                and mark < before * INCHES
-                and taken(mark / INCHES, before) > limit_frac + NOTHING
-            ):
-                mark += 1
-        out[max(cut.year, 1)] = mark
-        before, raised = mark / INCHES, mark / INCHES - cut.low_ft
-    return out
-
-
 def first_of(tables: PlanTables, row: Mapping[str, Any], tree: PlannedTree) -> str:
     """What is read by stick before the cut, "" where the plan asks for no reading."""
     risks = tables.risks.get(str(row["crown_id"]), [])
@@ -167,31 +116,11 @@ def first_of(tables: PlanTables, row: Mapping[str, Any], tree: PlannedTree) -> s
     return first_words(tree.cut, standing, float(confidence))
 
 
-def _taken(
-    tables: PlanTables, crown_id: str, limit: float
-) -> Callable[[float, float], float] | None:
-    """Share of a year that lowering a top takes, from the tree's foliage over height.
-
-    None where the package does not hold it. Of a tree that is cut only in part the share is that of
-    the part, as the stages found it.
-    """
-    curve, staged = tables.curves.get(crown_id, []), tables.cuts.get(crown_id, [])
-    if not curve or not staged or not math.isfinite(limit):
-        return None
-    curve = sorted(curve, key=lambda one: float(one["height_ft"]))
-    at = np.array([float(one["height_ft"]) for one in curve])
-    above = np.array([float(one["above_frac"]) for one in curve])
+def _taken(tables: PlanTables, crown_id: str, limit: float) -> Taken | None:
+    """Share of a year that lowering a top takes; None where the package does not hold it."""
     is_of_original = tables.package.parameter("stages", "foliage_reading") == "original"
-
-    def whole(low_ft: float, high_ft: float) -> float:
-        low, high = np.interp([low_ft, min(high_ft, at[-1])], at, above)
-        return float((low - high) / (1.0 if is_of_original else max(1.0 - high, NOTHING)))
-
-    first = min(staged, key=lambda one: int(one["year"]))
-    name = "removed_of_original_frac" if is_of_original else "removed_of_standing_frac"
-    planned, full = number_of(first, name), whole(float(first["from_ft"]), math.inf)
-    part = min(planned / full, 1.0) if full > 0 and math.isfinite(planned) else 1.0
-    return lambda low_ft, high_ft: part * whole(low_ft, high_ft)
+    curve, staged = tables.curves.get(crown_id, []), tables.cuts.get(crown_id, [])
+    return taken_of(curve, staged, limit, is_of_original)
 
 
 def _depth_ft(row: Mapping[str, Any], staged: Mapping[int, Mapping[str, Any]], year: int) -> float:
