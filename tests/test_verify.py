@@ -13,6 +13,7 @@ import pytest
 from verify_lots import NAN, after, judged, lot, read, tree, verdict
 
 from geotrim.ops import after_state as states
+from geotrim.ops.after_before import Before, Stood
 from geotrim.ops.package_rules import floor_of, route_taken, rules_of
 from geotrim.ops.window_rules import way_of
 from geotrim.rules.rule_file import measures
@@ -174,19 +175,22 @@ def test_what_became_of_a_band(name):
 def test_a_band_of_the_second_year_may_reach_down_to_that_of_the_first():
     tables = lot([20.0], [("t0", 1, 6.0, 8.0), ("t0", 2, 8.0, 9.8)])
     one = read(t0={"height_ft": 20.0, "cleared_from_ft": 6.0, "cleared_to_ft": 9.8})
-    row = tree(after(tables, one, year=2))
+    before = Before({"t0": Stood(20.0, NAN, ((6.0, 8.0),))})
+    row = tree(after(tables, one, year=2, before=before))
     assert row["state"] == states.AS_PLANNED
     assert row["removed_frac"] == pytest.approx(0.1)  # 1.8 of the 18 ft that stood
 
 
-def test_a_second_year_begins_where_the_first_was_planned_to_end():
+def test_a_second_year_begins_where_the_first_was_read_to_end():
     tables = lot([20.0], [("t0", 1, 15.0, NAN), ("t0", 2, 11.25, NAN)], error=0.5)
-    result = after(tables, read(t0=11.25), year=2)
+    before = Before({"t0": Stood(15.0)})
+    result = after(tables, read(t0=11.25), year=2, before=before)
     row = tree(result)
     assert (row["before_ft"], row["state"]) == (15.0, states.AS_PLANNED)
     assert row["removed_frac"] == pytest.approx(0.25)
-    assert tree(after(tables, read(t0=15.0), year=2))["state"] == states.NOT_DONE
-    assert any("after year 1" in note.text for note in result.notes)
+    not_done = after(tables, read(t0=15.0), year=2, before=before)
+    assert tree(not_done)["state"] == states.NOT_DONE
+    assert any("last read ones of the ledger" in note.text for note in result.notes)
 
 
 def test_trees_the_plan_leaves():
@@ -455,7 +459,8 @@ def test_the_trigger_counts_from_the_acts_own_six_feet():
     assert result["after_consequence"].iloc[0]["n_cut_low"] == 0
 
 
-def test_the_height_a_plan_has_after_a_year_is_taken_without_the_error_of_the_first_raster():
-    """15 ft after the first year by the plan; 14.6 ft found is lower than that."""
+def test_a_height_read_after_a_year_has_its_own_error_and_not_that_of_the_first_raster():
+    """15 ft read after the first year; 14.6 ft found is lower than that."""
     tables = lot([20.0], [("t0", 1, 15.0, NAN), ("t0", 2, 14.6, NAN)], error=0.5)
-    assert tree(after(tables, read(t0=14.6), year=2))["state"] == states.AS_PLANNED
+    result = after(tables, read(t0=14.6), year=2, before=Before({"t0": Stood(15.0)}))
+    assert tree(result)["state"] == states.AS_PLANNED

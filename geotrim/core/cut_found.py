@@ -164,6 +164,8 @@ def taken(
     before_error_ft: float = 0.0,
     top_error_ft: float = 0.0,
     band_error_ft: float = 0.0,
+    rise_ft: float = 0.0,
+    earlier_error_ft: float = 0.0,
 ) -> Taken:
     """Share of what stood that a cut took which was found by its heights.
 
@@ -183,29 +185,37 @@ def taken(
     before_error_ft, top_error_ft, band_error_ft : float
         Standard errors of the height before, of the height found, and of each side of the band; NaN
         counts as none. [ft]
+    rise_ft : float
+        How much taller the tree was read than the curve has it. [ft]
+    earlier_error_ft : float
+        Standard error of the height an earlier cut left: of the low end of the strips in
+        ``earlier`` that reach to infinity; NaN counts as none. [ft]
 
     Notes
     -----
     Column of depth D = t - b cut to c: R = (t - c) / D, and with t moved by e, R is
     (t + e - c) / (D + e). Cone: R = ((t - c) / D)^3, moved ((t + e - c) / (D + e))^3.
     """
-    whole = (top_ft, *band_ft)
+    whole = (top_ft, *band_ft, 0.0, 0.0)
 
-    def share(top: float, low: float, high: float, rise: float = 0.0) -> float:
+    def share(top: float, low: float, high: float, rise: float, left: float) -> float:
+        rise += rise_ft
         strips = [(top, np.inf)] if top < stood_to_ft + rise else []
         strips += [(low, high)] if np.isfinite(low) and np.isfinite(high) else []
-        return taken_frac(curve, strips, earlier, rise)
+        gone = [(a + left if np.isinf(b) else a, b) for a, b in earlier]
+        return taken_frac(curve, strips, gone, rise)
 
     value = share(*whole)
     parts = []
-    for at, error in enumerate((top_error_ft, band_error_ft, band_error_ft, before_error_ft)):
+    errors = (top_error_ft, band_error_ft, band_error_ft, before_error_ft, earlier_error_ft)
+    for at, error in enumerate(errors):
         step = float(np.nan_to_num(error))
         if step <= 0.0:
             continue
         sides = []
         for move in (step, -step):
-            top, low, high = (one + move * (k == at) for k, one in enumerate(whole))
-            sides.append(abs(share(top, low, high, move * (at == len(whole))) - value))
+            moved = [one + move * (k == at) for k, one in enumerate(whole)]
+            sides.append(abs(share(*moved) - value))
         parts.append(np.nanmax(sides) if np.isfinite(sides).any() else np.nan)
     return Taken(value, float(np.sqrt(np.sum(np.square(parts)))))
 

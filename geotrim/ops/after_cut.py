@@ -12,6 +12,8 @@ import pandas as pd
 from geotrim.core.cut_found import FoliageCurve, Strip, Taken, taken, taken_by_volume, within
 from geotrim.core.foliage import IN_COLUMNS
 from geotrim.model import Note, Result
+from geotrim.ops.after_before import Before, before_words, with_before
+from geotrim.ops.after_days import day_findings
 from geotrim.ops.after_limits import COLUMNS, AfterRules, findings_after, plan_share
 from geotrim.ops.after_next import lot_dates, next_day
 from geotrim.ops.after_state import TO_DO, became, has_band
@@ -20,7 +22,6 @@ from geotrim.ops.after_trees import (
     RASTER,
     curves_of,
     cuts_of,
-    earlier_strips,
     stays_in_part,
     trees_of,
     with_found,
@@ -35,9 +36,10 @@ from geotrim.rules.verdict import MET, NOT_MET
 
 TREE_COLUMNS = (
     "lot_id", "crown_id", "species", "is_mangrove", "station_ft", "is_in_window", "treatment",
-    "state", "state_words", "before_ft", "before_error_ft", "planned_height_ft", "planned_cut_ft",
-    "planned_from_ft", "planned_to_ft", "planned_removed_frac", "found_by", "found_ft",
-    "found_error_ft", "cleared_from_ft", "cleared_to_ft", "removed_frac", "removed_error_frac",
+    "state", "state_words", "before_ft", "before_error_ft", "before_by", "planned_height_ft",
+    "planned_cut_ft", "planned_from_ft", "planned_to_ft", "planned_removed_frac", "found_by",
+    "found_ft", "found_error_ft", "cleared_from_ft", "cleared_to_ft", "removed_frac",
+    "removed_error_frac",
     "removed_least_frac", "removed_by", "is_done", "is_cut", "is_to_do", "cut_on", "later_year",
     "next_from", "reader", "note",
 )  # fmt: skip
@@ -76,6 +78,7 @@ def after_cut(
     readings: Any = None,
     raster: Any = None,
     cut_date: str | None = None,
+    before: Before | None = None,
 ) -> Result:
     """One lot after one year's cut.
 
@@ -91,6 +94,9 @@ def after_cut(
         As for :func:`geotrim.ops.after_trees.with_found`.
     cut_date : str, optional
         Day of the cut of trees whose reading tells none, ISO text.
+    before : Before, optional
+        What was read of the trees before this year's cut, and when they were cut last. After an
+        earlier year's cut a height that nobody read is not known, whatever the plan has.
 
     Returns
     -------
@@ -101,16 +107,17 @@ def after_cut(
         that was cut or may have been. ``after_consequence``: the trigger for restoration, with the
         fewest and the most trees cut low that the errors allow. ``after_lots``: one row.
     """
-    trees = trees_of(tables, lot_id, year)
+    before = Before() if before is None else before
+    cuts = cuts_of(tables, lot_id)
+    trees, earlier = with_before(trees_of(tables, lot_id, year), cuts, year, before)
     trees, contradicted = with_found(trees, readings, raster, given.confidence_frac)
     if cut_date is not None:
         trees["cut_on"] = [cut_date if day is None else day for day in trees["cut_on"]]
-    cuts = cuts_of(tables, lot_id)
-    earlier = {t: earlier_strips(cuts.get(t, []), year) for t in trees["crown_id"]}
     trees = _with_state(trees, earlier, given.confidence_frac)
     curves = curves_of(tables, lot_id)
     trees = _with_removed(trees, curves, earlier, given)
     findings = list(findings_after(trees, _plan_shares(tables, lot_id, given), given.limits))
+    findings += day_findings(trees, before.cuts, given.limits)
     trees["next_from"] = pd.Series(
         [next_day(tree) for tree in trees.to_dict("records")], dtype=object
     )
@@ -176,7 +183,10 @@ def _removed(
     is_blind = tree["treatment"] == CLEAR_BAND and not has_cleared and tree["is_done"] is not False
     volumes = [tree[name] for name in ("volume_ft3", "after_ft3", "whole_ft3")]
     is_volume = given.canopy_model in IN_COLUMNS and bool(np.isfinite(volumes).all())
+    is_volume &= not tree["rise_ft"] > 0.0  # the first volume is then too small
     is_known = not gone or curve is not None
+    if not tree["is_before_known"]:
+        return Taken(np.nan, np.nan), False, ""
     if tree["found_by"] == RASTER and is_volume and is_known and not has_cleared:
         value = taken_by_volume(
             volumes[0],
@@ -187,6 +197,10 @@ def _removed(
             after_error_ft=tree["found_error_ft"],
             gone_frac=0.0 if curve is None else within(curve, gone),
         )
+        if curve is not None and gone:
+            value = Taken(
+                value.share_frac, np.hypot(value.error_frac, _left_error(tree, curve, gone))
+            )
         return value, not is_blind, "volumes"
     is_in_part = stays_in_part(tree) and tree["found_ft"] >= tree["planned_cut_ft"]
     is_uncut = tree["is_cut"] == 0.0  # then its top tells all of it
@@ -198,11 +212,29 @@ def _removed(
         band_ft=(tree["cleared_from_ft"], tree["cleared_to_ft"]),
         stood_to_ft=tree["top_ft"] if np.isfinite(tree["top_ft"]) else np.inf,
         earlier=gone,
-        before_error_ft=tree["top_error_ft"],
+        rise_ft=tree["rise_ft"],
+        earlier_error_ft=tree["gone_error_ft"],
+        before_error_ft=tree["before_error_ft" if tree["rise_ft"] > 0.0 else "top_error_ft"],
         top_error_ft=tree["found_error_ft"],
         band_error_ft=tree["band_error_ft"],
     )
     return value, has_top and not is_blind, "heights"
+
+
+def _left_error(tree: Mapping[str, Any], curve: FoliageCurve, gone: list[Strip]) -> float:
+    """Error of a share by volumes from that of the height an earlier cut left.
+
+    R = ((Vb - Va) / W - g) / (1 - g), with g gone of the whole W: dR = -(1 - R) / (1 - g) dg, at
+    most dg / (1 - g).
+    """
+    step = float(np.nan_to_num(tree["gone_error_ft"]))
+    now = within(curve, gone)
+    moved = [
+        within(curve, [(a + move if np.isinf(b) else a, b) for a, b in gone])
+        for move in (step, -step)
+    ]
+    dg = max(abs(one - now) for one in moved)
+    return float(dg / (1.0 - now)) if now < 1.0 else 0.0
 
 
 def _plan_shares(tables: Mapping[str, Any], lot_id: str, given: AfterGiven) -> dict[str, Any]:
@@ -311,23 +343,10 @@ def _notes(
     if not curves:
         text = "the package has no foliage curves, so no foliage removed is told; run it again"
         notes.append(Note(about, text, "missing"))
-    if year > 1:
-        text = (
-            f"heights before year {year} are those the plan has after year {year - 1}; no regrowth"
-        )
-        notes.append(Note(about, text, "assumed"))
+    notes += [Note(about, text, level) for text, level in before_words(trees, year)]
     read = trees[trees["found_ft"].notna()]
     if n := int(read["found_error_ft"].isna().sum()):
         text = f"{n} heights found without a standard error are taken at their word"
-        notes.append(Note(about, text, "assumed"))
-    early = [
-        tree["crown_id"]
-        for tree in trees.to_dict("records")
-        if tree["is_cut"] == 1.0 and tree["cut_on"] and (tree["planned_on"] or "") > tree["cut_on"]
-    ]
-    if early:
-        shown = ", ".join(early[:8]) + (" ..." if len(early) > 8 else "")
-        text = f"cut before the earliest day of the plan: {shown}"
         notes.append(Note(about, text, "assumed"))
     if given.is_way_assumed:
         text = f"no way to an authorisation in the package; judged as {given.way}"

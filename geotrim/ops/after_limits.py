@@ -113,7 +113,7 @@ def findings_after(trees: Any, plan: Mapping[str, Any], given: AfterRules) -> It
     for tree in trees.to_dict("records"):
         if tree["is_mangrove"] == 0.0 or tree["is_cut"] == 0.0:
             continue
-        seen = _seen(tree, given.confidence_frac)
+        seen = seen_of(tree, given.confidence_frac)
         if given.floor is not None:
             yield from _row(tree, given.floor, tree["found_ft"], tree["found_error_ft"], given)
         own = plan.get(tree["crown_id"])
@@ -141,7 +141,9 @@ def plan_share(share_frac: float, rule: Rule | None) -> Rule | None:
     )
 
 
-def _seen(tree: Mapping[str, Any], confidence_frac: float) -> Seen:
+def seen_of(tree: Mapping[str, Any], confidence_frac: float) -> Seen:
+    """A tree as rules ask whether they bind it."""
+
     def one(name: str) -> Any:
         return np.array([tree[name]], dtype=np.float64)
 
