@@ -19,6 +19,8 @@ from geotrim.report.window_facts import Cut, plan_of, rows_of
 
 #: A share above another by less than this is error of arithmetic.
 NOTHING = 1e-6
+#: Foliage that stands this far over the cut is outside the zone. [ft]
+OUTSIDE_FT = 0.05
 #: Share of a year that lowering a top to a height takes, by the height of the year before. [ft]
 Taken = Callable[[float, float], float]
 
@@ -201,4 +203,49 @@ def by_tree(rows: Sequence[dict[str, Any]]) -> dict[str, list[dict[str, Any]]]:
     out: dict[str, list[dict[str, Any]]] = {}
     for row in rows:
         out.setdefault(str(row["crown_id"]), []).append(row)
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class After:
+    """How a tree that is cut stands when the plan is done.
+
+    ft : NaN where the plan does not know it. [ft]
+    is_mark : whether it is the lowest mark; else its highest foliage is none of the cut's.
+    """
+
+    ft: float
+    is_mark: bool
+
+    @property
+    def words(self) -> str:
+        """Decimal feet: of a mark those the crew is told, else to the nearest tenth.
+
+        Examples
+        --------
+        >>> After(188 / 12, True).words, After(8.64, False).words
+        ('15.67', '8.6')
+        """
+        return decimal_up(round(self.ft * INCHES)) if self.is_mark else f"{self.ft:.1f}"
+
+
+def heights_after(results: facts.Results, lot_id: str) -> dict[str, After]:
+    """How each tree stands that the plan cuts, when all its cuts are made."""
+    plan = plan_of(results, lot_id)
+    if plan is None:
+        return {}
+    rows = rows_of(results, "stages", "stage_cuts", lot_id)
+    staged = by_tree(sorted(rows, key=lambda row: int(row["year"])))
+    whole = by_tree(rows_of(results, "window", "window_trees", lot_id))
+    out = {}
+    for crown, mine in marks_of(results, lot_id).items():
+        cuts = plan.cuts[crown]
+        last = (staged if any(cut.year for cut in cuts) else whole).get(crown, [{}])[-1]
+        after = float(last.get("height_after_ft", math.nan))
+        is_top = any(one.high_in is None for one in mine)
+        mark = min(one.low_in for one in mine) / INCHES
+        if is_top and not after > max(min(cut.low_ft for cut in cuts) + OUTSIDE_FT, mark):
+            out[crown] = After(mark, True)
+        else:
+            out[crown] = After(after, False)
     return out

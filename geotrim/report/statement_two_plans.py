@@ -7,7 +7,7 @@ be left at; a window is a plan of its own. Where both are told, every part says 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -16,6 +16,7 @@ import numpy as np
 from geotrim.ops.route_submission import BY_HEIGHTS
 from geotrim.report import facts
 from geotrim.report.cut_heights import band_words, top_to
+from geotrim.report.cut_marks import After, heights_after
 from geotrim.report.furniture import percent
 from geotrim.report.statement_lot import Lot
 from geotrim.report.statement_parts import (
@@ -29,11 +30,13 @@ from geotrim.report.statement_parts import (
     some,
     strong,
 )
-from geotrim.report.window_facts import row_of, rows_of, stations, text_of
+from geotrim.report.window_facts import Plan, plan_of, row_of, rows_of, stations, text_of
 from geotrim.rules.species import is_mangrove, species_key, species_table
 from geotrim.rules.submission import with_figures
 
 BY_WINDOW = "by the window"
+#: Of planned heights, where stages do not reach all of them as they were asked for.
+BY_STAGES = "as far as stages reach"
 #: Figures of a submission that hang on the plan.
 OF_PLAN = ("heights_after", "trees_to_trim", "stage_plan")
 #: Who asks for a tree's stages, where the act or a local rule does.
@@ -60,8 +63,11 @@ def by_staged(results: facts.Results, lot_id: str) -> str:
     return BY_WINDOW if stage["plan"] == "window" else BY_HEIGHTS
 
 
-def told_first(results: facts.Results, lot: Lot) -> Iterator[Line]:
-    """The window in a line of the headline, and that it is a plan of its own."""
+def told_first(results: facts.Results, lot: Lot, *, is_told: bool = False) -> Iterator[Line]:
+    """The window in a line of the headline, and that it is a plan of its own.
+
+    ``is_told`` is whether the second is told elsewhere.
+    """
     row = row_of(results, "window", "window_lots", lot.lot_id)
     if row is None:
         return
@@ -82,7 +88,7 @@ def told_first(results: facts.Results, lot: Lot) -> Iterator[Line]:
     n_broken = sum(one["standing"] == "broken" for one in limits)
     broken = (" It breaks ", mark("not met", count(n_broken, "limit")), ".") if n_broken else ()
     yield line(strong(name), f"{told}.", *broken)
-    if lot.trees:
+    if lot.trees and not is_told:
         other = "Ways, limits, caps, stages and notices are judged by the planned heights; the "
         yield line(strong("Two plans: "), f"{other}window is a plan of its own, told under its "
                    "own heading, with its own limits.")  # fmt: skip
@@ -104,11 +110,26 @@ def _done(tree: dict[str, Any]) -> str:
     return "left"
 
 
+def by_the_plan_drawn(results: facts.Results, lot: Lot) -> Lot:
+    """The lot with its list filled in from the plan that is drawn.
+
+    That is the window, or the planned heights as far as stages reach them.
+    """
+    plan = plan_of(results, lot.lot_id)
+    if plan is None or plan.is_window:
+        return by_the_window(results, lot)
+    return _filled(lot, _staged_figures(results, lot, plan))
+
+
 def by_the_window(results: facts.Results, lot: Lot) -> Lot:
     """The lot with its list for a submission filled in from the window, where it has one."""
     if not rows_of(results, "window", "window_spans", lot.lot_id):
         return lot
-    figures = _figures(results, lot.lot_id)
+    return _filled(lot, _figures(results, lot.lot_id))
+
+
+def _filled(lot: Lot, figures: Mapping[str, str]) -> Lot:
+    """A lot whose list for a submission tells the figures of another plan."""
     rows = [
         {**one, "filled": with_figures(text_of(one["filled"]), one["item"], figures, OF_PLAN,
                                        BY_HEIGHTS)}
@@ -117,34 +138,46 @@ def by_the_window(results: facts.Results, lot: Lot) -> Lot:
     return replace(lot, checklist=rows)
 
 
+def _staged_figures(results: facts.Results, lot: Lot, plan: Plan) -> dict[str, str]:
+    """Figures of a submission by what stages reach of the planned heights."""
+    trees = [tree for tree in lot.trees if is_mangrove(tree["species"]) is not False]
+    after = heights_after(results, lot.lot_id)
+    cut = [tree for tree in trees if str(tree["crown_id"]) in plan.cuts]
+    staged = rows_of(results, "stages", "stage_trees", lot.lot_id)
+    by_rule = {str(one["crown_id"]) for one in staged if one["share_binds"] in BY_RULE}
+    last = {crown: max(cut.year for cut in cuts) for crown, cuts in plan.cuts.items()}
+    years = Counter(y for crown, y in last.items() if crown in by_rule)
+    told = {
+        "heights_after": _heights(BY_STAGES, [
+            (tree["species"], after.get(str(tree["crown_id"]), After(tree["top_height_ft"], False)))
+            for tree in trees
+        ]),
+        "trees_to_trim": _share(BY_STAGES, len(cut), len(trees)) if trees else "",
+        "stage_plan": _years(BY_STAGES, years),
+    }  # fmt: skip
+    return {key: words for key, words in told.items() if words}
+
+
 def _figures(results: facts.Results, lot_id: str) -> dict[str, str]:
     """Figures of a submission that hang on the plan, by the window."""
     trees = [tree for tree in rows_of(results, "window", "window_trees", lot_id)
              if is_mangrove(tree["species"]) is not False]  # fmt: skip
+    told = heights_after(results, lot_id)
+    known = [
+        (tree["species"], told.get(str(tree["crown_id"]), After(tree["height_after_ft"], False)))
+        for tree in trees
+    ]
     out = {}
-    after: dict[str, list[float]] = {}
-    for tree in trees:
-        height = float(tree["height_after_ft"])
-        if np.isfinite(height):
-            is_lowered = tree["treatment"] == "lower-top"
-            height = top_to(height) if is_lowered else height
-            after.setdefault(_name(tree["species"]), []).append(height)
-    if after:
-        told_of = ", ".join(f"{name} {_span(heights)}" for name, heights in after.items())
-        out["heights_after"] = f"heights after {BY_WINDOW}: {told_of}"
+    if after := _heights(BY_WINDOW, known):
+        out["heights_after"] = after
     if trees:
-        n_cut, n = sum(tree["treatment"] != "leave" for tree in trees), len(trees)
-        share = 100.0 * (n - n_cut) / n
-        out["trees_to_trim"] = (
-            f"{BY_WINDOW}: {n_cut} of {n} mangroves cut, {share:.0f} % left as they are"
-        )
+        n_cut = sum(tree["treatment"] != "leave" for tree in trees)
+        out["trees_to_trim"] = _share(BY_WINDOW, n_cut, len(trees))
     stage = row_of(results, "stages", "stage_lots", lot_id)
     if stage is not None and stage["plan"] == "window":
         staged = rows_of(results, "stages", "stage_trees", lot_id)
         years = Counter(int(t["n_years"]) for t in staged if t["share_binds"] in BY_RULE)
-        told = ", ".join(f"{count(k, 'tree')} over {count(y, 'year')}"
-                         for y, k in sorted(years.items()) if y > 0)  # fmt: skip
-        out["stage_plan"] = f"{BY_WINDOW}: {told or 'no tree whose stages a rule asks for is cut'}"
+        out["stage_plan"] = _years(BY_WINDOW, years)
     return out
 
 
@@ -153,6 +186,29 @@ def _name(species: Any) -> str:
     return "species not known" if key is None else str(species_table()[key]["common"])
 
 
-def _span(heights: list[float]) -> str:
-    low, high = min(heights), max(heights)
-    return f"{low:.1f} ft" if f"{low:.1f}" == f"{high:.1f}" else f"{low:.1f} to {high:.1f} ft"
+def _heights(whose: str, known: Iterable[tuple[Any, After]]) -> str:
+    """Heights after by species, "" where none is known."""
+    by_name: dict[str, list[After]] = {}
+    for species, after in known:
+        if np.isfinite(after.ft):
+            by_name.setdefault(_name(species), []).append(after)
+    told = ", ".join(f"{name} {_span(heights)}" for name, heights in by_name.items())
+    return f"heights after {whose}: {told}" if told else ""
+
+
+def _share(whose: str, n_cut: int, n: int) -> str:
+    left = 100.0 * (n - n_cut) / n
+    return f"{whose}: {n_cut} of {n} mangroves cut, {left:.0f} % left as they are"
+
+
+def _years(whose: str, years: Mapping[int, int]) -> str:
+    """How many trees over how many years, of those whose stages a rule asks for."""
+    told = ", ".join(
+        f"{count(k, 'tree')} over {count(y, 'year')}" for y, k in sorted(years.items()) if y > 0
+    )
+    return f"{whose}: {told or 'no tree whose stages a rule asks for is cut'}"
+
+
+def _span(heights: list[After]) -> str:
+    low, *_, high = [one.words for one in sorted(heights * 2, key=lambda one: one.ft)]
+    return f"{low} ft" if low == high else f"{low} to {high} ft"

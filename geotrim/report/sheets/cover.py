@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 from geotrim.io.package_read import Package
+from geotrim.report.depth_words import depth_words
 from geotrim.report.sheets.choices import Choices
 from geotrim.report.sheets.from_statement import runs
 from geotrim.report.sheets.lot_read import lot_of_package, records
+from geotrim.report.sheets.plan_told import risk_words, told_of_plan
 from geotrim.report.sheets.schedule import kinds, trees_in_order
 from geotrim.report.sheets.sheet import (
     BODY_WIDTH_PT,
@@ -23,7 +26,7 @@ from geotrim.report.sheets.sheet import (
     Words,
 )
 from geotrim.report.sheets.title_block import origins, plan_id, shore_words
-from geotrim.report.statement_figures import day, figure, with_error
+from geotrim.report.statement_figures import day, with_error
 from geotrim.report.statement_headline import headline
 from geotrim.report.statement_lot import number, text
 from geotrim.report.statement_parts import clean
@@ -82,25 +85,28 @@ def _facts(package: Package, lot_id: str, choices: Choices) -> Iterator[tuple[Ce
     lot = records(package, "lots", lot_id)[0]
     yield ("Site", (Run(clean(package.site_name), is_bold=True),))
     yield ("Lot", (Run(clean(lot_id), is_bold=True),))
-    length, error = number(lot.get("frontage_length_ft")), lot.get("shoreline_error_ft")
-    if not length > 0:
-        reason = clean(text(lot.get("reason")))
-        yield ("Shoreline", (Run(f"none: {reason}" if reason else "not measured"),))
-    else:
-        yield ("Shoreline", with_error(length, number(error), "ft"))
+    yield ("Shoreline", (Run(f"{_shoreline(lot)}; {shore_words(package)}"),))
     depth = number(lot.get("fringe_depth_max_ft"))
     if not math.isnan(depth):
-        reference = text(lot.get("fringe_reference")).replace("-", " ")
-        by = f", {reference} to {reference}" if reference == "trunk" else f", by {reference}"
-        yield ("Greatest depth of the fringe", figure(depth, "ft") + by * bool(reference))
+        limit = float(package.parameter("fringe", "fringe_limit_ft", 50.0))
+        told = depth_words(depth, limit, text(lot.get("fringe_reference")))
+        yield ("Greatest depth of the fringe", told)
     trees = trees_in_order(package, lot_id)
     if trees:
         yield ("Trees", f"{len(trees)}: {', '.join(kinds(trees))}")
-    yield ("Shore line", (Run(shore_words(package)),))
     if data := "; ".join(origins(package)):
         yield ("Data", (Run(data),))
     if choices.date:
         yield ("Date", day(choices.date))
+
+
+def _shoreline(lot: Mapping[str, Any]) -> str:
+    """How long the shoreline is, or why there is none."""
+    length, error = number(lot.get("frontage_length_ft")), lot.get("shoreline_error_ft")
+    if length > 0:
+        return with_error(length, number(error), "ft")
+    reason = clean(text(lot.get("reason")))
+    return f"none: {reason}" if reason else "not measured"
 
 
 def _on_other_sheets(words: str) -> str:
@@ -110,13 +116,24 @@ def _on_other_sheets(words: str) -> str:
 
 
 def _answer(package: Package, lot_id: str) -> Iterator[Cell]:
+    told = told_of_plan(package, lot_id)
     lot = lot_of_package(package, lot_id)
     if lot is None:
         yield "The ways to an authorisation were not judged in this package."
+        if told is not None:
+            yield (Run(told.drawn, is_bold=True),)
         return
     lead, *more = headline(lot)
-    lines = [one for one in (*told_first(package.results, lot), *more) if one]
     yield tuple(Run(run.text, is_bold=True) for run in runs(lead))
+    if told is not None:
+        if told.standing:
+            yield (Run(told.standing, is_bold=True),)
+        yield (Run(told.drawn, is_bold=True), Run(f" {told.judged}"))
+    if risk := risk_words(package, lot_id):
+        yield (Run("How surely: ", is_bold=True), Run(risk))
+    two = told is not None
+    lines = [*told_first(package.results, lot, is_told=two), *more]
+    lines = [one for one in lines if one]
     for one in lines[:MOST_LINES]:
         yield tuple(replace(run, text=_on_other_sheets(run.text)) for run in runs(one))
     if len(lines) > MOST_LINES:

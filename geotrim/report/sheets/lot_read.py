@@ -13,7 +13,7 @@ from typing import Any
 from geotrim.io.package_read import Package
 from geotrim.ops.package_rules import rules_of
 from geotrim.report.statement_lot import Lot, Rows, column, number, text
-from geotrim.report.statement_two_plans import by_the_window, of_trees
+from geotrim.report.statement_two_plans import by_the_plan_drawn, of_trees
 from geotrim.rules.rule_file import routes
 from geotrim.rules.rule_set import RuleSet
 
@@ -57,7 +57,9 @@ def lot_of_package(package: Package, lot_id: str) -> Lot | None:
         stage_years=int(package.parameter("route", "stage_years", 1)),
         canopy_model=str(package.parameter("slices", "canopy_model") or ""),
     )
-    return by_the_window(package.results, replace(lot, window=of_trees(package.results, lot_id)))
+    return by_the_plan_drawn(
+        package.results, replace(lot, window=of_trees(package.results, lot_id))
+    )
 
 
 def judged_lot(package: Package, lot_id: str) -> Lot | None:
