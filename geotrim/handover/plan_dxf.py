@@ -18,7 +18,7 @@ from geotrim.errors import LayerError
 from geotrim.io.dxf import SIGN_IN, Layer, Shape, Words, unit_number, write_dxf
 from geotrim.io.package_read import Package
 from geotrim.model import Note
-from geotrim.report.sheets.plan_frame import plan_frame
+from geotrim.report.sheets.plan_frame import is_blank, overall_view
 from geotrim.report.sheets.plan_lot import PlanLot, Stretch, Tree, plan_lot, shapes_of
 from geotrim.units import FOOT_M
 
@@ -58,8 +58,19 @@ LAYERS = (
 )  # fmt: skip
 
 
-def write_plan_dxf(package: Package, lot_id: str, path: Path) -> tuple[Note, ...]:
+def write_plan_dxf(
+    package: Package, lot_id: str, path: Path, scale_ft: int | None = None
+) -> tuple[Note, ...]:
     """Write the plan view of a lot as DXF.
+
+    Parameters
+    ----------
+    package : Package
+    lot_id : str
+    path : Path
+    scale_ft : int, optional
+        Feet in an inch of paper, for which words, ticks and dashes are sized; that of the plan
+        view where it is left out.
 
     Returns
     -------
@@ -69,7 +80,9 @@ def write_plan_dxf(package: Package, lot_id: str, path: Path) -> tuple[Note, ...
     Raises
     ------
     LayerError
-        If the lot is not in the package.
+        If the lot is not in the package, or the package holds nothing of it to draw.
+    RangeError
+        If the plan does not fit on a sheet at the scale that was asked for.
     FileError
         If the file cannot be written.
     """
@@ -77,7 +90,10 @@ def write_plan_dxf(package: Package, lot_id: str, path: Path) -> tuple[Note, ...
         known = ", ".join(package.lot_ids()[:10])
         raise LayerError("lot", f"no lot {lot_id!r} in the package", f"one of {known}", "check it")
     lot = plan_lot(package, lot_id)
-    paper_in = plan_frame(package, lot_id).scale_ft / package.feet_per_unit
+    if is_blank(lot):
+        found = f"nothing of lot {lot_id} to draw"
+        raise LayerError("lots", found, "its polygon, shore or crowns", "choose another lot")
+    paper_in = overall_view(lot, scale_ft).frame.scale_ft / package.feet_per_unit
     shapes = [*_ground(package, lot), *_trees(lot), *_stations(lot, paper_in)]
     words = [*_crown_numbers(lot, paper_in), *_station_words(lot, paper_in), *_names(lot, paper_in)]
     unit_m = package.feet_per_unit * FOOT_M

@@ -49,8 +49,10 @@ def make_sheets(job: Job) -> Made:
             files[first] = f"the same, {n} sheets as SVG and PNG"
         if has_plan(job.package, lot_id):
             name = f"plan_view{tail}.dxf"
-            notes += write_plan_dxf(job.package, lot_id, job.folder / name)
+            notes += write_plan_dxf(job.package, lot_id, job.folder / name, choices.scale_ft)
             files[name] = f"the plan view of lot {lot_id}, in the site's CRS"
+        else:
+            notes.append(Note(f"lot {lot_id}", "nothing to draw: no plan view, no DXF", "missing"))
         told.append(f"lot {lot_id}: {'; '.join(sheet.title for sheet in one.sheets)}")
     notes += [_changed(name) for name in job.package.changed]
     return Made(files, {"n_lots": len(lots)}, tuple(notes), "\n".join(told))

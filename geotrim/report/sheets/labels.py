@@ -99,6 +99,11 @@ class Placed:
         """The room the words take, as a polygon. [pt]."""
         return _boxes(self.label, np.array([[self.x_pt, self.y_pt, self.turn_deg]]), 0.0)[0]
 
+    @property
+    def shapes(self) -> list[Any]:
+        """What words and leader take of the paper. [pt]."""
+        return [self.box] if self.leader is None else [self.box, shapely.LineString(self.leader)]
+
     def items(self) -> list[Path | Text]:
         """The leader and the words, ready to be drawn."""
         found: list[Path | Text] = []
@@ -203,9 +208,7 @@ class _Paper:
 
     def take(self, placed: Placed) -> Placed:
         """Note words and leader as standing there."""
-        self.taken.append(placed.box)
-        if placed.leader is not None:
-            self.taken.append(shapely.LineString(placed.leader))
+        self.taken += placed.shapes
         return placed
 
 

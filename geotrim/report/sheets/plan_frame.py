@@ -116,10 +116,15 @@ def subject(lot: PlanLot) -> Array:
     shapes += [one.shape for one in (*lot.spans, *lot.sections)]
     shapes += [shapely.buffer(stretch.line, LAND_FT / feet) for stretch in lot.stretches]
     shapes += [substring(one.shape, 0.0, RIPARIAN_FT / feet) for one in lot.riparian]
-    if not lot.stretches and not lot.own:
+    if not lot.stretches and not lot.own and lot.lot is not None:
         shapes.append(lot.lot)
     there = [shape for shape in shapes if shape is not None and not shapely.is_empty(shape)]
     return shapely.get_coordinates(there)
+
+
+def is_blank(lot: PlanLot) -> bool:
+    """Whether the package holds nothing of a lot that a plan view could show."""
+    return len(subject(lot)) == 0
 
 
 def turn_of(lines: Sequence[Any]) -> float:
@@ -185,7 +190,8 @@ def strips(lot: PlanLot, scale_ft: int) -> list[View] | None:
             found.append((stretch, low, high, trees))
     views = []
     for k, (stretch, low, high, trees) in enumerate(found):
-        title = f"Plan view, stations {low:.0f} to {high:.0f} ft (part {k + 1} of {len(found)})"
+        part = f" (part {k + 1} of {len(found)})" if len(found) > 1 else ", enlarged"
+        title = f"Plan view, stations {low:.0f} to {high:.0f} ft{part}"
         view = _strip(lot, stretch, (low, high), trees, scale_ft, title)
         if view is None:
             return None

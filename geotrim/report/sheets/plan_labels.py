@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import shapely
+from shapely.ops import substring
 
 from geotrim.report.shapes import parts_of
 from geotrim.report.sheets.labels import Label, Placing, place, spots_along, spots_around
@@ -20,6 +21,8 @@ from geotrim.report.sheets.plan_marks import eye_arrow, tick_at, tick_step, tick
 NAME_PT, NUMBER_PT, STATION_PT = 7.0, 6.0, 6.0
 #: How far a number may stand from its tree, a name from its line. [pt]
 NUMBER_REACH_PT, NAME_REACH_PT = 90.0, 110.0
+#: From one short name of the shore line to the next, about; key of all its names. [pt]
+REPEAT_PT, SHORE = 160.0, "shore"
 #: Fewer trees than this have room around them for leaders, however small their crowns.
 MANY = 60
 #: Steps of the grid of places tried in a crown.
@@ -33,7 +36,28 @@ def place_words(canvas: Canvas, *, has_leaders: bool = True) -> Placing:
     """
     room = shapely.buffer(map_room(canvas.view), -1.5)
     numbers = [label if has_leaders else replace(label, reach_pt=0.0) for label in _numbers(canvas)]
-    return place([*_names(canvas), *numbers], canvas.obstacles, room, canvas.soft)
+    words = place([*_names(canvas), *numbers], canvas.obstacles, room, canvas.soft)
+    return with_repeats(canvas, words, room)
+
+
+def with_repeats(canvas: Canvas, words: Placing, room: Any) -> Placing:
+    """The shore line's short name again and again along it, where the other words leave room."""
+    shore = canvas.lot.mhw
+    if shore is None:
+        return words
+    there = [shape for one in words.placed for shape in one.shapes]
+    named = [one.box for one in words.placed if one.label.key == SHORE]
+    near = shapely.buffer(shapely.union_all(named), REPEAT_PT / 4)
+    label = Label(canvas.lot.mhw_label.split(",")[0], (0.0, 0.0), size_pt=NAME_PT, key=SHORE)
+    again = []
+    for part in parts_of(shapely.line_merge(canvas.seen(shore)), 1):
+        n = max(round(part.length / REPEAT_PT), 1)
+        for k in range(n):
+            piece = substring(part, k / n, (k + 0.7) / n, normalized=True)
+            spots = spots_along(shapely.difference(piece, near), label.extent_pt, 2.6, 15)
+            again.append(replace(label, spots=spots, is_shy=True))
+    more = place(again, [*canvas.obstacles, *there], room, canvas.soft)
+    return Placing((*words.placed, *more.placed), words.left)
 
 
 def is_hopeless(lot: PlanLot, view: View, least: float) -> bool:
@@ -59,7 +83,7 @@ def _names(canvas: Canvas) -> Iterator[Label]:
         yield from _at_area(canvas, span, f"{span.name}: {span.more} ft", rank=0, is_bold=True)
     if lot.mhw is not None:
         yield from _on_line(
-            canvas, lot.mhw, lot.mhw_label, rank=2, reach=NAME_REACH_PT, is_shy=True
+            canvas, lot.mhw, lot.mhw_label, rank=2, reach=NAME_REACH_PT, is_shy=True, key=SHORE
         )
     for one in lot.riparian:
         yield from _on_line(canvas, one.shape, f"riparian line, {one.name}", rank=1)
@@ -83,6 +107,7 @@ def _on_line(
     reach: float = 0.0,
     is_bold: bool = False,
     is_shy: bool = False,
+    key: str = "",
 ) -> Iterator[Label]:
     """A name along the longest part of a line on the map, on two lines where one is too long."""
     within = map_room(canvas.view) if is_bold else canvas.clip
@@ -95,7 +120,9 @@ def _on_line(
     middle = shapely.get_coordinates(shapely.line_interpolate_point(best, 0.5, normalized=True))
     ways = []
     for text in dict.fromkeys((words, halved(words))):
-        label = Label(text, middle[0], size_pt=NAME_PT, rank=rank, is_bold=is_bold, reach_pt=reach)
+        label = Label(
+            text, middle[0], size_pt=NAME_PT, rank=rank, is_bold=is_bold, reach_pt=reach, key=key
+        )
         spots = [spots_along(part, label.extent_pt, 2.2, 41) for part in parts[:3]]
         ways.append(replace(label, spots=np.concatenate(spots)))
     yield replace(ways[0], also=tuple(ways[1:]), is_shy=is_shy)
@@ -129,9 +156,12 @@ def _at_area(
     top = corners[np.argmin(corners[:, 1] + 0.05 * abs(corners[:, 0] - middle))]
     label = Label(words, top, size_pt=NAME_PT, rank=rank, is_bold=is_bold)
     high = label.extent_pt[1] / 2
-    shifts = np.array([0.0, 0.15, -0.15, 0.3, -0.3, 0.45, -0.45]) * (x1 - x0)
-    spots = [(middle + dx, y0 - high - up, 0.0) for up in (3.0, 8.0, 14.0) for dx in shifts]
-    spots += [(middle + dx, y1 + high + up, 0.0) for up in (3.0, 8.0, 14.0) for dx in shifts]
+    # not further aside than a narrow area is wide: the words stand over it, or on a leader
+    room = max(x1 - x0 - label.extent_pt[0], 0.3 * (x1 - x0)) / 2
+    shifts = np.array([0.0, 0.33, -0.33, 0.67, -0.67, 1.0, -1.0]) * room
+    ups = (3.0, 8.0, 14.0, 20.0, 26.0, 32.0, 38.0, 44.0)  # the last over the letter of a section
+    spots = [(middle + dx, y0 - high - up, 0.0) for up in ups for dx in shifts]
+    spots += [(middle + dx, y1 + high + up, 0.0) for up in ups for dx in shifts]
     yield replace(label, spots=spots, reach_pt=NAME_REACH_PT, is_shy=True)
 
 
@@ -147,7 +177,7 @@ def _figures(canvas: Canvas, stretch: Stretch) -> Iterator[Label]:
             along = np.array([land[1], -land[0]])
             spots = [
                 (*(here + land * far + along * aside), 0.0)
-                for far in (10.0, 12.0, 15.0, -8.0, 20.0, -12.0)
+                for far in (12.0, 13.5, 16.0, -8.0, 20.0, -12.0)
                 for aside in (0.0, 8.0, -8.0, 12.0, -12.0)
             ]
             yield replace(label, spots=spots)
@@ -172,7 +202,7 @@ def _in_areas(canvas: Canvas) -> Iterator[Label]:
     lot = canvas.lot
     named = [(lot.lot, f"LOT {lot.lot_id}", True)]
     named += [(one.shape, f"lot {one.name}", False) for one in lot.neighbours]
-    named += [(one.shape, f"set back: {one.name}", False) for one in lot.setbacks]
+    named += [(one.shape, f"setback: {one.name}", False) for one in lot.setbacks]
     named += [(one.shape, f"excluded: {one.name}", False) for one in lot.exclusions]
     named += [(one.shape, f"set aside: {one.name}", False) for one in lot.set_aside]
     cover = canvas.cover()

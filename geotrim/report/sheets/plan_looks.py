@@ -48,25 +48,26 @@ _EDGE: dict[str, tuple[float, tuple[float, ...]]] = {
     "other": (0.9, (3.2, 1.6)),
     "unknown": (1.0, (0.9, 1.5)),
 }
+#: As on the overview map and in the DXF, the lot is solid and the MHW line long dash and short.
 LOOKS = {
     "neighbour": Look(0.5, stroke=GREY),
-    "lot": Look(1.5, (16.0, 2.4, 2.4, 2.4, 2.4, 2.4), casing_pt=0.6),
+    "lot": Look(2.0, casing_pt=0.6),
     "zone": Look(2.8, stroke=PALE),
     "fringe": Look(0.6, (3.0, 1.8)),
     "exclusion": Look(0.8, stroke=GREY, hatches=((6.0, 45.0), (6.0, 135.0)), hatch_colour=MID),
     "set-aside": Look(
         0.8, (2.0, 2.0), stroke=GREY, hatches=((6.0, 0.0), (6.0, 90.0)), hatch_colour=MID
     ),
-    "mhw": Look(1.7, (9.0, 2.0, 1.7, 2.0), casing_pt=0.7),
+    "mhw": Look(1.9, (18.0, 3.4, 3.0, 3.4), casing_pt=0.7),
     "riparian": Look(1.0, (6.0, 3.0), casing_pt=0.6),
     "channel": Look(0.7, (1.2, 1.8)),
     "mouth": Look(0.7, (8.0, 1.6, 1.0, 1.6, 1.0, 1.6)),
     "deepest": Look(1.2, casing_pt=0.6),
     "section": Look(0.8, (12.0, 2.2, 2.2, 2.2), casing_pt=0.5),
     "span-ground": Look(stroke=None, fill=TINT),
-    "span": Look(1.3, casing_pt=0.6),
-    "match": Look(1.3, (14.0, 3.0, 3.0, 3.0)),
-    "tick": Look(0.9),
+    "span": Look(1.1, casing_pt=0.6),
+    "match": Look(1.3, (16.0, 2.6, 2.6, 2.6, 2.6, 2.6)),
+    "tick": Look(0.9, casing_pt=0.7),
     "far-crown": Look(0.4, stroke=MID),
 }
 
@@ -149,6 +150,14 @@ def eye(pen: Pen, x: float, y: float) -> None:
     """A ring with a dot: a place to look from."""
     dot(pen, x, y, EYE_PT, fill=WHITE, width_pt=0.9, name="eye")
     dot(pen, x, y, EYE_PT * 0.42, stroke=None, fill=BLACK, name="eye-dot")
+
+
+def arrow(pen: Pen, tip: Array, way: Array, name: str) -> list[Array]:
+    """A filled head that points along a unit direction; its corners."""
+    side = np.array([-way[1], way[0]]) * 2.6
+    head = [tip, tip - way * 8.0 + side, tip - way * 8.0 - side]
+    pen.area([head], fill=BLACK, width_pt=0.3, name=name)
+    return head
 
 
 def bars(pen: Pen, line: Any, half_pt: float, name: str) -> None:

@@ -39,7 +39,7 @@ def ticks_of(stretch: Stretch, step: float) -> list[tuple[float, bool]]:
 
 
 def draw_stations(canvas: Canvas) -> None:
-    """Ticks on the land side of the frontage."""
+    """Ticks on the land side of the frontage, over the crowns, with a rim of paper."""
     step = tick_step(canvas.view.frame.scale_ft)
     n_seen = 0
     for stretch in canvas.lot.stretches:
@@ -48,7 +48,9 @@ def draw_stations(canvas: Canvas) -> None:
             if not shapely.intersects_xy(shapely.buffer(canvas.clip, 0.5), *here):
                 continue
             ends = [here, here + land * swatches.TICK_PT * (1.5 if is_figured else 1.0)]
-            canvas.pen.line(ends, width_pt=0.9, name=f"tick {station:.2f}")
+            line = shapely.LineString(ends)
+            looks.stroke_lines(canvas.pen, [line], LOOKS["tick"], f"tick {station:.2f}")
+            canvas.obstacles.append(shapely.buffer(line, 0.6))
             n_seen += 1
     if n_seen:
         canvas.tell(
@@ -80,20 +82,22 @@ def eye_arrow(canvas: Canvas, eye: Named) -> tuple[Array, Array] | None:
 
 def draw_marks(canvas: Canvas) -> None:
     """Eyes, or arrows to those beyond the map; match lines."""
+    has_ring = has_arrow = False
     for one in canvas.lot.eyes:
         arrow = eye_arrow(canvas, one)
         if arrow is None:
             x, y = shapely.get_coordinates(canvas.paper(one.shape))[0]
             looks.eye(canvas.pen, x, y)
             canvas.obstacles.append(shapely.Point(x, y).buffer(looks.EYE_PT + 0.6))
+            has_ring = True
         else:
-            tip, way = arrow
-            side = np.array([-way[1], way[0]]) * 2.6
-            head = [tip, tip - way * 8.0 + side, tip - way * 8.0 - side]
-            canvas.pen.area([head], fill=BLACK, width_pt=0.3, name="eye-arrow")
+            has_arrow = True
+            head = looks.arrow(canvas.pen, *arrow, "eye-arrow")
             canvas.obstacles.append(shapely.Polygon(head))
-    if canvas.lot.eyes:
-        canvas.tell("eye: a place to look from (arrow: beyond the map)", swatches.eye_swatch)
+    if has_ring:
+        canvas.tell("eye: a place to look from", swatches.eye_swatch)
+    if has_arrow:
+        canvas.tell("arrow to an eye, a place to look from, beyond the map", swatches.arrow_swatch)
     for edge, _ in canvas.view.matches:
         line = shapely.intersection(canvas.paper(edge), map_room(canvas.view))
         looks.stroke_lines(canvas.pen, parts_of(line, 1), LOOKS["match"], "match-line")

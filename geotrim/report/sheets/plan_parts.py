@@ -143,7 +143,7 @@ def _outlines(canvas: Canvas) -> None:
             canvas.tell(words, swatches.line_swatch(LOOKS[key]), 3)
     n_seen = sum([canvas.draw(s.shape, LOOKS["span"], f"span {s.name}") for s in lot.spans])
     if n_seen:
-        swatch = swatches.area_swatch(Look(1.3, fill=looks.TINT))
+        swatch = swatches.area_swatch(Look(1.1, fill=looks.TINT))
         canvas.tell("window w1, w2 ...: between two stations", swatch, 4)
     if canvas.draw(lot_line(lot), LOOKS["lot"], "lot", is_obstacle=True):
         canvas.tell("lot line, as given", swatches.line_swatch(LOOKS["lot"]), 2)

@@ -12,6 +12,8 @@ from geotrim.report.sheets.cover import cover_sheets
 from geotrim.report.sheets.elevation_sheets import elevation_sheets
 from geotrim.report.sheets.findings_sheets import findings_sheets
 from geotrim.report.sheets.location import location_sheets
+from geotrim.report.sheets.plan_frame import is_blank
+from geotrim.report.sheets.plan_lot import plan_lot
 from geotrim.report.sheets.plan_view import plan_view_sheets
 from geotrim.report.sheets.schedule import schedule_sheets
 from geotrim.report.sheets.section_sheets import section_sheets
@@ -84,8 +86,8 @@ def plan_set(package: Package, lot_id: str, choices: Choices) -> SheetSet:
 
 
 def has_plan(package: Package, lot_id: str) -> bool:
-    """Whether a lot has a plan view."""
-    return len(package.rows("frontage", lot_id)) > 0
+    """Whether a lot has a plan view, with a frontage or without."""
+    return not is_blank(plan_lot(package, lot_id))
 
 
 def why_not(package: Package, lot_id: str, part: Part) -> str:

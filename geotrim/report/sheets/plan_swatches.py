@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import numpy as np
 import shapely
 
 from geotrim.report.sheets import plan_looks as looks
@@ -11,7 +12,7 @@ from geotrim.report.sheets.drawing import WHITE, Pen
 from geotrim.report.sheets.plan_looks import LOOKS, Look
 
 #: How long a station tick is. [pt]
-TICK_PT = 3.6
+TICK_PT = 5.0
 
 Swatch = Callable[[Pen, float, float, float, float], None]
 
@@ -71,6 +72,10 @@ def tick_swatch(pen: Pen, x: float, y: float, w: float, h: float) -> None:
 
 def eye_swatch(pen: Pen, x: float, y: float, w: float, h: float) -> None:
     looks.eye(pen, x + w / 2, y + h / 2)
+
+
+def arrow_swatch(pen: Pen, x: float, y: float, w: float, h: float) -> None:
+    looks.arrow(pen, np.array([x + w / 2 + 4.0, y + h / 2]), np.array([1.0, 0.0]), "swatch")
 
 
 def trunk_swatch(pen: Pen, x: float, y: float, w: float, h: float) -> None:

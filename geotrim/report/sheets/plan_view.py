@@ -18,6 +18,7 @@ from geotrim.report.sheets.plan_frame import (
     HEIGHT_PT,
     WIDTH_PT,
     View,
+    is_blank,
     overall_view,
     strips,
 )
@@ -40,15 +41,29 @@ def plan_view_sheets(package: Package, lot_id: str, choices: Choices) -> list[Sh
     ------
     RangeError
         If the plan does not fit on a sheet at the scale that was asked for.
+
+    Notes
+    -----
+    None where the package holds nothing of the lot that could be drawn. At a scale that was asked
+    for, enlarged parts follow only where a number finds no place.
     """
     lot = plan_lot(package, lot_id)
+    if is_blank(lot):
+        return []
     crs = str(package.record["crs"]["name"])
     overall = overall_view(lot, choices.scale_ft)
     canvas = drawn(lot, overall)
-    if overall.frame.scale_ft <= SCALES_FT[-1] and not is_hopeless(lot, overall, HOPELESS):
+    told = "numbers of all trees are on the enlarged parts"
+    is_asked = choices.scale_ft is not None
+    may_do = is_asked or not is_hopeless(lot, overall, HOPELESS)
+    if overall.frame.scale_ft <= SCALES_FT[-1] and may_do:
         words = place_words(canvas)
-        if not _without_place(words, overall):
+        missing = _without_place(words, overall)
+        if not missing:
             return _sheets(canvas, words, crs)
+        if is_asked:
+            told = f"at the scale that was asked for, numbers of {len(missing)} trees find no place"
+            told += ": all numbers are on parts to a larger one"
     parts = _enlarged(lot, overall.frame.scale_ft)
     if not parts:
         words = place_words(canvas)
@@ -57,7 +72,6 @@ def plan_view_sheets(package: Package, lot_id: str, choices: Choices) -> list[Sh
     matches = tuple((edge, words) for words, edge in edges.items())
     canvas = drawn(lot, replace(overall, matches=matches, title="Plan view, overall"))
     words = place_words(canvas, has_leaders=False)
-    told = "numbers of all trees are on the enlarged parts"
     sheets = _sheets(canvas, words, crs, told=told)
     for more, placed in parts:
         sheets += _sheets(more, placed, crs, _without_place(placed, more.view))
