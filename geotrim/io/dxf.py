@@ -1,7 +1,8 @@
 """Drawings as DXF, the openly documented exchange format of drawing programs; R2018, as text.
 
 Coordinates are written as they are, in full; areas as closed lines, each hole as one of its own.
-The same drawing gives the same bytes: the library's stamps of time and identity are held fixed.
+The same drawing gives the same bytes in every process: the library's stamps of time and identity
+are held fixed, and so is the order of the classes it lists.
 """
 
 from __future__ import annotations
@@ -110,6 +111,7 @@ def write_dxf(
             _add_words(space, one)
         if box is not None:
             _show(document, box)
+        _sort_classes(document)
         with new_file(path) as aside, aside.open("w", encoding="utf-8", newline="\n") as stream:
             document.write(stream)
     return number != 0
@@ -232,6 +234,12 @@ def _add_words(space: Any, one: Words) -> None:
     entity = space.add_text(text, height=one.height, dxfattribs=look)
     where = TextEntityAlignment.MIDDLE_CENTER if one.is_middle else TextEntityAlignment.LEFT
     entity.set_placement((one.x, one.y), align=where)
+
+
+def _sort_classes(document: Any) -> None:
+    """List the classes in use by name: the library takes them from a set, whose order varies."""
+    for kind in sorted({entity.dxftype() for entity in document.entitydb.values()}):
+        document.classes.add_class(kind)
 
 
 def _bounds(parts: list[Any]) -> tuple[float, float, float, float] | None:
