@@ -128,6 +128,7 @@ def notes_of(package: Package, lot: PlanLot) -> list[str]:
         *(f"Land set aside: {one.name}, {one.more}." for one in lot.set_aside),
         "Stations are international feet along the frontage, the water on the left.",
         _plan_told(lot),
+        *lot.told,
         f"Plan: SHA-256 of its record {package.sha256}.",
         *([f"Changed since the run: {', '.join(package.changed)}."] if package.changed else []),
     ]

@@ -244,16 +244,16 @@ def _first_spot(label: Label, paper: _Paper, most_soft: int | None) -> Placed | 
     boxes = _boxes(label, spots, GAP_PT)
     is_free = paper.free(boxes)
     order = np.arange(len(spots))
-    if label.home is not None:
-        bare = _boxes(label, spots, 0.0)
-        inside = shapely.area(shapely.intersection(bare, label.home))
-        is_free &= inside >= label.home_frac * shapely.area(bare)
-    else:
+    if label.home is None:
         n_soft = paper.n_soft(boxes)
         is_free &= True if most_soft is None else n_soft <= most_soft
         order = np.argsort(n_soft, kind="stable")
     order = order[is_free[order]]
-    order = order[paper.clear(boxes[order])]
+    order = order[paper.clear(boxes[order])] if len(order) else order
+    if label.home is not None and len(order):  # last: it is the dearest to ask
+        bare = _boxes(label, spots[order], 0.0)
+        inside = shapely.area(shapely.intersection(bare, label.home))
+        order = order[inside >= label.home_frac * shapely.area(bare)]
     if not len(order):
         return None
     x, y, turn = (float(value) for value in spots[order[0]])

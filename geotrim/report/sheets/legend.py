@@ -24,7 +24,8 @@ BARS_FT = (10, 20, 30, 40, 50, 60, 100, 150, 200, 300, 400, 500, 600, 1000, 2000
 class Entry:
     """A line of the legend.
 
-    swatch : draws into the box (x, y, width, height) it is given. rank : lower ones stand higher.
+    swatch : draws into the box (x, y, width, height) it is given; without one the words take all
+    of the width. rank : lower ones stand higher.
     """
 
     words: str
@@ -60,7 +61,7 @@ def _columns(
     columns: list[_Column] = [[] for _ in range(n_columns)]
     k, used = 0, 0.0
     for place, entry in enumerate(entries):
-        lines = folded(entry.words, size, wide - SWATCH_PT - GAP_PT)
+        lines = folded(entry.words, size, wide - _inset(entry))
         high = _height(lines, size)
         if used + high > height + 0.1:
             k, used = k + 1, 0.0
@@ -69,6 +70,10 @@ def _columns(
         columns[k].append((entry, lines))
         used += high
     return columns, []
+
+
+def _inset(entry: Entry) -> float:
+    return 0.0 if entry.swatch is None else SWATCH_PT + GAP_PT
 
 
 def _height(lines: list[str], size: float) -> float:
@@ -82,7 +87,7 @@ def _draw_entry(
         entry.swatch(pen, left, top, SWATCH_PT, 1.2 * size)
     for k, words in enumerate(lines):
         y = top + (0.95 + 1.2 * k) * size
-        pen.text(left + SWATCH_PT + GAP_PT, y, words, size_pt=size, name="legend")
+        pen.text(left + _inset(entry), y, words, size_pt=size, name="legend")
 
 
 def draw_north(pen: Pen, x: float, y: float, north_deg: float, size_pt: float = 17.0) -> None:

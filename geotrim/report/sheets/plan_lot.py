@@ -11,6 +11,7 @@ import shapely
 from geotrim.io.package_read import Package
 from geotrim.report.depth_words import between, deepest_row, depth_words
 from geotrim.report.facts import riparian_label
+from geotrim.report.sheets.plan_told import told_of_plan
 from geotrim.report.statement_parts import clean
 from geotrim.report.window_facts import Plan, plan_of, span_name, stations
 
@@ -57,7 +58,10 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PlanLot:
-    """Everything the plan view may show; what a run does not have is empty."""
+    """Everything the plan view may show; what a run does not have is empty.
+
+    told : which plan is drawn, and that no way is open for it where none is.
+    """
 
     lot_id: str
     feet_per_unit: float
@@ -80,6 +84,7 @@ class PlanLot:
     eyes: tuple[Named, ...] = ()
     trees: tuple[Tree, ...] = ()
     plan: Plan | None = field(default=None)
+    told: tuple[str, ...] = ()
 
     @property
     def own(self) -> list[Tree]:
@@ -118,6 +123,7 @@ def plan_lot(package: Package, lot_id: str) -> PlanLot:
         _eyes(package, lot_id),
         _trees(package, lot_id, plan),
         plan,
+        _told(package, lot_id),
     )
 
 
@@ -269,6 +275,12 @@ def _kind(row: dict[str, Any]) -> str:
     if told is None or told != told:
         return "unknown"
     return "mangrove" if bool(told) else "other"
+
+
+def _told(package: Package, lot_id: str) -> tuple[str, ...]:
+    """Which plan is drawn and how it stands, in the set's own sentences."""
+    told = told_of_plan(package, lot_id)
+    return () if told is None else tuple(filter(None, (told.standing, told.drawn)))
 
 
 def _what(number: str, plan: Plan | None) -> str:

@@ -38,6 +38,8 @@ def draw_layers(canvas: Canvas) -> None:
     _lines(canvas)
     draw_stations(canvas)
     draw_marks(canvas)
+    for words in canvas.lot.told:
+        canvas.tell(words, None, -1)
     canvas.entries.sort(key=lambda entry: entry.rank)
 
 
