@@ -12,7 +12,7 @@ from verify_lots import NAN, after, judged, lot, read, tree, verdict
 
 from geotrim.core.cut_found import FoliageCurve, taken
 from geotrim.ops import after_state as states
-from geotrim.ops.after_before import Before, LastCut, Stood
+from geotrim.ops.after_before import UNREAD, Before, LastCut, Stood
 
 TWO_YEARS = [("t0", 1, 15.0, NAN), ("t0", 2, 11.25, NAN)]
 SHARE = "professional-stages"  # 25 % a year of a tree of 16 ft or more: s. 403.9326(1)(b)3 F.S.
@@ -46,7 +46,7 @@ def test_without_a_reading_of_year_1_the_share_of_year_2_is_unknown():
 
 def test_a_cut_told_without_a_reading_makes_the_height_before_unknown():
     tables = lot([20.0, 20.0], [("t0", 2, 15.0, NAN), ("t1", 2, 15.0, NAN)])
-    found = after(tables, read(t0=15.0, t1=15.0), year=2, before=Before({"t0": Stood()}))
+    found = after(tables, read(t0=15.0, t1=15.0), year=2, before=Before({"t0": Stood(by=UNREAD)}))
     assert verdict(found, SHARE) == "unknown"
     assert verdict(found, SHARE, "t1") == "met"  # nothing was planned of it or told: 5 of 20 ft
 
@@ -101,7 +101,7 @@ def test_the_error_of_what_an_earlier_cut_left():
     ],
 )
 def test_a_year_between_cuts_of_a_staged_tree(cut_on, last, expected):
-    before = Before({"t0": Stood(15.0)}, {"t0": [LastCut(last, 3)]})
+    before = Before({"t0": Stood(15.0)}, {"t0": [LastCut(last, "entry 3")]})
     one = read(t0={"height_ft": 11.25, "date": cut_on})
     found = after(lot([20.0], TWO_YEARS), one, year=2, before=before)
     assert verdict(found, "year-between-cuts") == expected
@@ -112,7 +112,7 @@ def test_a_year_between_cuts_of_a_staged_tree(cut_on, last, expected):
 def test_no_year_is_asked_of_a_tree_that_no_share_of_a_year_binds():
     """Under 16 ft, with good practice from 16 ft up only."""
     tables = lot([12.0], [("t0", 1, 9.0, NAN), ("t0", 2, 7.0, NAN)])
-    before = Before({"t0": Stood(9.0)}, {"t0": [LastCut("2026-10-01", 3)]})
+    before = Before({"t0": Stood(9.0)}, {"t0": [LastCut("2026-10-01", "entry 3")]})
     one = read(t0={"height_ft": 7.0, "date": "2026-11-01"})
     found = after(tables, one, year=2, before=before, given=judged(share_from=16.0))
     assert verdict(found, "year-between-cuts") is None

@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import json
 from dataclasses import replace
+from datetime import date
 from functools import cache
 
 import numpy as np
@@ -21,6 +22,7 @@ from window_lots import AROUND, make_site
 
 from geotrim.cli import main
 from geotrim.errors import GeotrimError, LayerError, RangeError, SiteFileError
+from geotrim.handover import verify
 from geotrim.handover.job import Job
 from geotrim.handover.verify import verify_cut
 from geotrim.handover.work import hand_over
@@ -28,6 +30,13 @@ from geotrim.io.ledger import read as read_ledger
 from geotrim.io.package_read import read_package
 from geotrim.prepare.task import GivenFile
 from geotrim.report.verification_text import state_words
+
+
+@pytest.fixture(autouse=True)
+def later_than_every_cut(monkeypatch):
+    """The plan begins in 2027; its cuts are verified from there on."""
+    monkeypatch.setattr(verify, "today", lambda: date(2031, 1, 1))
+
 
 FILES = {"verification.html", "verification.csv", "verification.png", "verification.svg"}
 
@@ -176,8 +185,6 @@ def test_an_entry_must_be_signed_dated_and_of_the_site(tmp_path):
     with pytest.raises(GeotrimError, match="no day of the cut"):
         verified(tmp_path, package, readings.drop(columns="date"), ledger=str(ledger), who="A")
     assert not ledger.exists() and not (tmp_path / "out").exists()
-    from datetime import date
-
     from geotrim.io.ledger import append
     from geotrim.io.ledger_entry import Entry
 

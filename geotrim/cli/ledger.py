@@ -53,11 +53,12 @@ def run_enter(words: list[str]) -> int:
     args = enter_parser().parse_args(words)
     from geotrim.cli.ledger_enter import check_words, entries_of
     from geotrim.io import ledger
+    from geotrim.io.ledger_open import is_begun
     from geotrim.io.package_read import read_package
 
     check_words(args)
     path = Path(args.ledger).expanduser()
-    is_new = not path.exists() or (path.is_file() and not path.stat().st_size)
+    is_new = not is_begun(path)
     package = None if args.package is None else read_package(args.package)
     kept = () if is_new else ledger.read(path).entries
     site = args.site or ""

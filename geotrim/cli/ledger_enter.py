@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -72,14 +73,11 @@ def entries_of(
             "choose a lot with --lot, or give readings of one day",
         )
     number = whole(args.corrects, "--corrects")
-    if number not in {one.number for one in kept}:
-        raise GeotrimError(
-            "--corrects",
-            f"entry {number}, which is not in {args.ledger}",
-            "the number of an entry that is there",
-            f"look it up: geotrim history {args.ledger} --all",
-        )
-    return [made.as_correction(entries[0], number) for _ in range(1)]
+    first = made.corrected(kept, number, args.ledger)
+    if args.kind == "note" and args.lot is None:
+        entries = [replace(entries[0], lot_id=first.lot_id)]
+    made.check_correction(first, args.kind, entries[0].lot_id)
+    return [made.as_correction(entries[0], number, first)]
 
 
 def whole(text: str, option: str) -> int:
@@ -139,7 +137,7 @@ def _readings(
     args: argparse.Namespace, package: Package | None, kept: Sequence[Kept], day: date
 ) -> list[Entry]:
     """Readings from a table."""
-    from geotrim.io.cut_readings import read_cut_readings
+    from geotrim.io.cut_readings import check_belongs, read_cut_readings
     from geotrim.io.files import sha256_of
 
     rmse = args.readings_height_rmse_ft
@@ -148,12 +146,13 @@ def _readings(
         height_unit=args.readings_height_unit,
         height_rmse_ft=None if rmse is None else number_of(rmse, "--readings-height-rmse-ft"),
         subject="--readings",
+        is_each_day=True,
     )
     lot_of = {t.crown_id: one.entry.lot_id for one in in_force(kept) for t in one.entry.trees}
     crowns = None if package is None else package.rows("crowns")
-    if crowns is not None and {"crown_id", "lot_id"} <= set(crowns.columns):
-        pairs = zip(crowns["crown_id"], crowns["lot_id"], strict=True)
-        lot_of |= {str(crown): lot for crown, lot in pairs if isinstance(lot, str)}
+    if package is not None:
+        owner = check_belongs(table, crowns, plan_sha256=package.sha256, subject="--readings")
+        lot_of |= {crown: lot for crown, lot in owner.items() if lot is not None}
     path = Path(args.readings).expanduser()
     return made.reading_entries(
         table,

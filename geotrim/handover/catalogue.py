@@ -72,13 +72,17 @@ VERIFY = Handover(
             "heights", "raster", "raster of heights above the substrate after the cut",
             keys=(("rmse_ft", "FT", "standard error of one height, ft"),),
         ),
-        Source("ledger", "ledger", "the site's ledger; what was found is entered in it"),
+        Source("ledger", "ledger", "the site's ledger: tells heights before, takes what is found"),
     ),
     params=(
         LOT,
         Param("year", "whole", 1, "Which year of the plan was cut.", low=1, high=200),
         Param("cut_date", "text", None, "Day of the cut, where the readings do not tell it."),
         Param("who", "text", None, "Who read the heights; needed for the ledger."),
+        Param(
+            "corrects", "whole", None,
+            "Number of the verification in the ledger in whose place this one stands.", low=1,
+        ),
         CONFIDENCE,
     ),
     outputs={

@@ -171,6 +171,7 @@ def latest_plan(kept: Iterable[Kept], lot_id: str | None) -> Entry:
     LayerError
         If there is none, or several lots have one and none is named.
     """
+    kept = list(kept)
     plans = {one.entry.lot_id: one.entry for one in kept if one.entry.kind == "plan"}
     if lot_id is None and len(plans) == 1:
         return next(iter(plans.values()))
@@ -179,33 +180,40 @@ def latest_plan(kept: Iterable[Kept], lot_id: str | None) -> Entry:
     if lot_id is None and plans:
         raise LayerError("--lot", "none", f"one of {', '.join(plans)}", "say which lot it is about")
     about = "no plan" if lot_id is None else f"no plan of lot {lot_id}"
+    for one in kept:
+        if one.entry.details.get("withdraws") == "plan" and lot_id in (None, one.entry.lot_id):
+            raise LayerError(
+                "ledger",
+                f"{about} in it any more: entry {one.number} withdrew it",
+                "the plan that was cut by",
+                "enter the plan that counts, or name --package",
+            )
     raise LayerError(
         "ledger", f"{about} in it", "the plan that was cut by", "enter it, or name --package"
     )
 
 
-def read_trees(table: Any) -> list[TreeEntry]:
-    """Readings as :func:`geotrim.io.cut_readings.read_cut_readings` has them; empty rows go."""
+def _read_rows(table: Any) -> list[tuple[TreeEntry, Mapping[str, Any]]]:
+    """Readings, as ``io/cut_readings.py`` has them, each with its row; empty rows go."""
     out = []
     for row in table.to_dict("records"):
         heights = [_number(row, f"{name}_ft") for name in ("height", "cleared_from", "cleared_to")]
         note, is_done = _text(row, "note"), row.get("is_done")
         if not note and is_done is None and not any(map(math.isfinite, heights)):
             continue
-        out.append(
-            TreeEntry(
-                str(row["crown_id"]),
-                height_ft=heights[0],
-                height_error_ft=_number(row, "height_error_ft"),
-                cut_low_ft=heights[1],
-                cut_high_ft=heights[2],
-                year=int(row["year"]),
-                date=_text(row, "date"),
-                reader=_text(row, "reader"),
-                is_done=None if is_done is None else bool(is_done),
-                words=note,
-            )
+        tree = TreeEntry(
+            str(row["crown_id"]),
+            height_ft=heights[0],
+            height_error_ft=_number(row, "height_error_ft"),
+            cut_low_ft=heights[1],
+            cut_high_ft=heights[2],
+            year=int(row["year"]),
+            date=_text(row, "date"),
+            reader=_text(row, "reader"),
+            is_done=None if is_done is None else bool(is_done),
+            words=note,
         )
+        out.append((tree, row))
     return out
 
 
@@ -234,24 +242,22 @@ def reading_entries(
     day : date
         Of readings that tell no day.
     plan_sha256 : str
-        Of readings that tell no plan.
+        Of the plan that they were held against, "" where none was named.
 
     Raises
     ------
     GeotrimError
         If a reading is of a day to come, or nobody knows a tree's lot, or nothing was read.
     """
-    told = {str(row["crown_id"]): row for row in table.to_dict("records")}
     parts: dict[tuple[str, date, str], list[TreeEntry]] = {}
-    for tree in read_trees(table):
-        row = told[tree.crown_id]
+    for tree, row in _read_rows(table):
         lot = _text(row, "lot_id") or lot_of.get(tree.crown_id, lot_id or "")
         if not lot:
             found = f"tree {tree.crown_id!r}, whose lot nobody tells"
             raise LayerError("--readings", found, "the lot of each tree", "say --lot")
         when = day_of(tree.date, "date of a reading") if tree.date else day
         check_past(when, today, "date of a reading")
-        key = (lot, when, _text(row, "plan_sha256") or plan_sha256)
+        key = (lot, when, plan_sha256 or _text(row, "plan_sha256"))
         parts.setdefault(key, []).append(tree)
     if not parts:
         raise LayerError("--readings", "no tree that was read", "one or more", "check the table")
@@ -261,9 +267,71 @@ def reading_entries(
     ]
 
 
-def as_correction(entry: Entry, number: int) -> Entry:
-    """An entry that stands in the place of an earlier one."""
-    return replace(entry, kind="correction", corrects=number, corrected_kind=entry.kind)
+def corrected(kept: Sequence[Kept], number: int, path: str) -> Entry:
+    """The entry that a correction of some number puts right in the end: what was first entered.
+
+    Raises
+    ------
+    GeotrimError
+        If there is no such entry.
+    """
+    known = {one.number: one.entry for one in kept}
+    if number not in known:
+        raise GeotrimError(
+            "--corrects",
+            f"entry {number}, which is not in {path}",
+            "the number of an entry that is there",
+            f"look it up: geotrim history {path} --all",
+        )
+    while known[number].corrects in known:
+        number = int(known[number].corrects or 0)
+    return known[number]
+
+
+def check_correction(first: Entry, kind: str, lot_id: str) -> None:
+    """Refuse what cannot stand in the place of an entry.
+
+    Only the same kind on the same lot can, or a note, which withdraws it.
+
+    Raises
+    ------
+    GeotrimError
+        If it cannot.
+    """
+    if kind not in (first.kind, "note"):
+        raise GeotrimError(
+            "--corrects",
+            f"a {kind} in the place of a {first.kind}",
+            f"a {first.kind}, or a note, which withdraws the {first.kind}",
+            "name the entry you mean, or withdraw this one and enter the other by itself",
+        )
+    if lot_id != first.lot_id:
+        raise GeotrimError(
+            "--corrects",
+            f"an entry of lot {lot_id or 'none'} in the place of one of {first.lot_id or 'none'}",
+            "the same lot",
+            "say --lot, or withdraw the entry with --kind note and enter the other by itself",
+        )
+
+
+def as_correction(entry: Entry, number: int, first: Entry | None = None) -> Entry:
+    """An entry that stands in the place of an earlier one.
+
+    Parameters
+    ----------
+    entry : Entry
+    number : int
+        Of the entry that is put right.
+    first : Entry, optional
+        What was first entered there: a note in the place of another kind withdraws it, and says so
+        in ``details["withdraws"]``.
+    """
+    details = dict(entry.details)
+    if first is not None and entry.kind == "note" and first.kind != "note":
+        details["withdraws"] = first.kind
+    return replace(
+        entry, kind="correction", corrects=number, corrected_kind=entry.kind, details=details
+    )
 
 
 def day_of(text: str, subject: str) -> date:

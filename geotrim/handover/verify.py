@@ -9,15 +9,18 @@ from typing import Any
 
 from geotrim.errors import GeotrimError, RangeError
 from geotrim.handover.job import Job, Made
-from geotrim.handover.verify_entries import check_ledger, enter, entries_of
+from geotrim.handover.ledger import check_past, day_of
+from geotrim.handover.verify_before import Stage, before_of
+from geotrim.handover.verify_entries import enter, entries_of, kept_before
 from geotrim.handover.verify_raster import raster_found
-from geotrim.io.cut_readings import fitting, read_cut_readings
+from geotrim.io.cut_readings import fitting, of_earlier_years, read_cut_readings
 from geotrim.io.files import local_path, sha256_of
 from geotrim.io.package_read import Package
 from geotrim.io.text_table import write_text_table
 from geotrim.model import InputFile, Note, Result
 from geotrim.ops.after_cut import AfterGiven, after_cut
 from geotrim.ops.after_limits import after_rules
+from geotrim.ops.after_trees import cuts_of
 from geotrim.ops.package_rules import route_taken, rules_of
 from geotrim.ops.window_rules import way_of
 from geotrim.prepare.task import GivenFile
@@ -43,8 +46,8 @@ def verify_cut(job: Job) -> Made:
     package, year, lots = job.package, job.params["year"], job.lots()
     _check_asked(job, lots)
     cut_date = _day(job.params["cut_date"], "--cut-date")
-    check_ledger(job)
-    readings, notes, inputs = _readings(job, lots)
+    kept = kept_before(job, lots)
+    readings, read_before, notes, inputs = _readings(job, lots)
     raster = None
     if (given := job.one("heights")) is not None:
         job.progress("measuring crowns in the new raster")
@@ -54,6 +57,7 @@ def verify_cut(job: Job) -> Made:
     results = {}
     for lot_id in lots:
         judged = _judged_by(package, lot_id, job.params["confidence_frac"])
+        before = before_of(kept, read_before, _stage(job, lot_id, readings, cut_date))
         results[lot_id] = after_cut(
             package.tables,
             lot_id,
@@ -62,6 +66,7 @@ def verify_cut(job: Job) -> Made:
             readings=readings,
             raster=raster,
             cut_date=cut_date,
+            before=before,
         )
         notes = (*notes, *results[lot_id].notes)
     entries = entries_of(job, results)
@@ -112,10 +117,27 @@ def _check_asked(job: Job, lots: list[str]) -> None:
         raise RangeError("--year", told, f"1 to {years[-1]}", "choose the year that was cut")
 
 
-def _readings(job: Job, lots: list[str]) -> tuple[Any, tuple[Note, ...], tuple[InputFile, ...]]:
+def _stage(job: Job, lot_id: str, readings: Any, cut_date: str | None) -> Stage:
+    """The cut that is looked at, for what is known from before it."""
+    rows = [] if readings is None else readings[["crown_id", "date"]].to_dict("records")
+    days = {str(row["crown_id"]): row["date"] for row in rows if isinstance(row["date"], str)}
+    return Stage(
+        lot_id,
+        job.package.sha256,
+        job.params["year"],
+        cuts_of(job.package.tables, lot_id),
+        days,
+        cut_date or "",
+    )
+
+
+def _readings(
+    job: Job, lots: list[str]
+) -> tuple[Any, Any, tuple[Note, ...], tuple[InputFile, ...]]:
+    """Readings of the year, those of earlier years, notes, and the file."""
     given = job.one("readings")
     if given is None:
-        return None, (), ()
+        return None, None, (), ()
     _check_plain(given)
     table, notes = read_cut_readings(
         given.path,
@@ -123,6 +145,7 @@ def _readings(job: Job, lots: list[str]) -> tuple[Any, tuple[Note, ...], tuple[I
         height_rmse_ft=given.get("height_rmse_ft"),
         subject=given.subject,
     )
+    every = table
     table, told = fitting(
         table,
         job.package.rows("crowns"),
@@ -131,10 +154,12 @@ def _readings(job: Job, lots: list[str]) -> tuple[Any, tuple[Note, ...], tuple[I
         lots=lots,
         subject=given.subject,
     )
+    for day in sorted({day for day in table["date"] if isinstance(day, str)}):
+        check_past(day_of(day, given.subject), today(), f"{given.subject}, date")
     path = local_path(given.path, given.subject)
     digest, how = sha256_of(path)
     read = InputFile("readings", path.name, digest, None, len(table), None, {"sha256_of": how})
-    return table, (*notes, *told), (read,)
+    return table, of_earlier_years(every, job.params["year"]), (*notes, *told), (read,)
 
 
 def _check_plain(given: GivenFile) -> None:
@@ -171,8 +196,11 @@ def _judged_by(package: Package, lot_id: str, confidence_frac: float) -> AfterGi
 def _day(text: Any, option: str) -> str | None:
     if text is None:
         return None
-    try:
-        return datetime.date.fromisoformat(str(text)).isoformat()
-    except ValueError:
-        need = "a day as 2027-01-11 (year, month, day)"
-        raise GeotrimError(option, repr(text), need, "write it so") from None
+    day = day_of(str(text), option)
+    check_past(day, today(), option)
+    return day.isoformat()
+
+
+def today() -> datetime.date:
+    """The day on which it is verified: no cut was made after it."""
+    return datetime.date.today()

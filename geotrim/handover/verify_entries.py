@@ -3,48 +3,64 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from geotrim.errors import GeotrimError
+from geotrim.errors import GeotrimError, SiteFileError
 from geotrim.handover.job import Job
+from geotrim.handover.ledger import as_correction, check_correction, corrected
+from geotrim.io import ledger
+from geotrim.io.ledger import Kept, Ledger, in_force, superseded
 from geotrim.io.ledger_entry import Entry, TreeEntry
+from geotrim.io.ledger_open import is_begun
 from geotrim.model import Result
 from geotrim.ops.after_state import OTHER, STATES
+from geotrim.report.history_warnings import warnings_of
 from geotrim.report.verification_table import verdicts_by_tree
 from geotrim.report.verification_text import state_words
 
 
-def check_ledger(job: Job) -> None:
-    """An entry must be signed; told before the work is done.
+def kept_before(job: Job, lots: Sequence[str]) -> list[Kept]:
+    """Entries in force of the ledger that is named, without the one that is put right.
 
     Raises
     ------
     GeotrimError
-        If a ledger is named and nobody who stands for the entry, or the ledger cannot take it.
+        If a ledger is named and nobody who stands for the entry, it is of another site, or what is
+        to be put right is no verification of the lot.
     """
-    given = job.one("ledger")
+    given, corrects = job.one("ledger"), job.params.get("corrects")
     if given is None:
-        return
+        if corrects is not None:
+            raise GeotrimError(
+                "--corrects", "no --ledger", "the ledger it is in", "say --ledger FILE"
+            )
+        return []
     if not str(job.params["who"] or "").strip():
         raise GeotrimError(
             "--ledger", "no --who", "who read the heights, for the entry", "say --who NAME"
         )
-    path = Path(given.path)
-    if path.exists():
-        from geotrim.errors import SiteFileError
-        from geotrim.io.ledger import read
-
-        site = read(path).site
-        if site and site != job.package.site_name:
-            own = job.package.site_name
-            raise SiteFileError(
-                f"ledger {path}", f"the site {site!r}", f"that of {own!r}", "name its own ledger"
+    path = Path(given.path).expanduser()
+    read = Ledger("", ()) if not is_begun(path) else ledger.read(path)
+    if read.site and read.site != job.package.site_name:
+        own = job.package.site_name
+        raise SiteFileError(
+            f"ledger {path}", f"the site {read.site!r}", f"that of {own!r}", "name its own ledger"
+        )
+    gone = set()
+    if corrects is not None:
+        if len(lots) != 1:
+            raise GeotrimError(
+                "--corrects", f"{len(lots)} lots", "one entry in the place of one", "say --lot"
             )
+        first = corrected(read.entries, int(corrects), str(path))
+        check_correction(first, "verification", lots[0])
+        gone = {superseded(read.entries).get(int(corrects), int(corrects))}
+    return [one for one in in_force(read.entries) if one.number not in gone]
 
 
 def entries_of(job: Job, results: Mapping[str, Result]) -> list[Entry]:
@@ -57,7 +73,9 @@ def entries_of(job: Job, results: Mapping[str, Result]) -> list[Entry]:
     """
     if job.one("ledger") is None:
         return []
-    return [_entry(job, lot_id, result) for lot_id, result in results.items()]
+    entries = [_entry(job, lot_id, result) for lot_id, result in results.items()]
+    corrects = job.params.get("corrects")
+    return entries if corrects is None else [as_correction(entries[0], int(corrects))]
 
 
 def _entry(job: Job, lot_id: str, result: Result) -> Entry:
@@ -132,11 +150,20 @@ def _tree(tree: Mapping[str, Any], year: int, broken: Mapping[str, str]) -> Tree
 
 
 def enter(job: Job, entries: list[Entry], folder: Path) -> str:
-    """Write the entries, once the papers are in place."""
-    from geotrim.io.ledger import append
-
+    """Write the entries, once the papers are in place; what a reader should look at comes along."""
     given = job.one("ledger")
     assert given is not None
-    numbers = append(given.path, entries, site=job.package.site_name)
-    told = ", ".join(map(str, numbers))
-    return f"entered in {given.path}: verification, number {told}"
+    path = Path(given.path).expanduser()
+    is_new = not is_begun(path)
+    known = set() if is_new else _warnings(path)
+    numbers = ledger.append(path, entries, site=job.package.site_name)
+    out = [f"new ledger: {path}, of the site {job.package.site_name!r}"] if is_new else []
+    for number, entry in zip(numbers, entries, strict=True):
+        place = "" if entry.corrects is None else f", in the place of {entry.corrects}"
+        out.append(f"entered in {given.path}: verification, number {number}{place}")
+    out += [f"warning: {words}" for words in sorted(_warnings(path) - known)]
+    return "\n".join(out)
+
+
+def _warnings(path: Path) -> set[str]:
+    return {one.words for one in warnings_of(in_force(ledger.read(path).entries))}

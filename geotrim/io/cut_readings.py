@@ -58,8 +58,9 @@ def read_cut_readings(
     height_unit: str | None = None,
     height_rmse_ft: float | None = None,
     subject: str = "--readings",
+    is_each_day: bool = False,
 ) -> tuple[Any, tuple[Note, ...]]:
-    """Readings of trees after a cut, one row a tree.
+    """Readings of trees after a cut, one row for each tree and year of the plan.
 
     Parameters
     ----------
@@ -71,6 +72,8 @@ def read_cut_readings(
         ``ft``, ``us-ft`` or ``m``, for columns whose name tells none.
     height_rmse_ft : float, optional
         Standard error of readings whose row states none. [ft]
+    is_each_day : bool
+        Keep a row for each day too, as a ledger does.
 
     Returns
     -------
@@ -87,8 +90,8 @@ def read_cut_readings(
 
     Notes
     -----
-    Of several rows of one tree the one of the latest day that holds a reading counts, and that is
-    told. Where days do not tell them apart it is an error, unless they say the same.
+    Of several rows of one tree and year the one of the latest day that holds a reading counts, and
+    that is told. Where days do not tell them apart it is an error, unless they say the same.
     """
     _check_said(height_unit, height_rmse_ft, subject)
     found = local_path(Path(path), subject)
@@ -114,7 +117,8 @@ def read_cut_readings(
     used = set(columns.values())
     rest = [str(c) for c in raw.columns if c not in used]
     told = [Note(subject, f"columns not used: {listed(rest, 12)}", "info")] if rest else []
-    latest, more = _latest(table[list(COLUMNS)], subject)
+    by = ["crown_id", "year", "date"] if is_each_day else ["crown_id", "year"]
+    latest, more = _latest(table[list(COLUMNS)], by, subject)
     return latest, (*notes, *told, *more)
 
 
@@ -145,6 +149,42 @@ def fitting(
     Readings that name another plan are refused even if its trees bear the same numbers: heights
     before the cut, and what was to be cut, are that plan's.
     """
+    owner = check_belongs(table, crowns, plan_sha256=plan_sha256, subject=subject)
+    is_other = (table["year"] != 0) & (table["year"] != year)
+    has_lots = any(lot is not None for lot in owner.values())
+    is_off = np.array([has_lots and owner[tree] not in lots for tree in table["crown_id"]], bool)
+    notes = []
+    for which, words in ((is_other, f"of another year than {year}"), (is_off, "on other lots")):
+        if which.any():
+            text = f"{counted(int(which.sum()), 'reading')} {words}, not looked at"
+            notes.append(Note(subject, text, "info"))
+    mine = table[~(is_other.to_numpy() | is_off)]
+    if not len(mine):
+        years = sorted({int(y) for y in table["year"] if y})
+        found = f"no reading of year {year} on these lots"
+        found += f" (years in it: {listed(years)})" if years else ""
+        raise LayerError(subject, found, "one or more", "check --year and --lot")
+    mine, told = _latest(mine, ["crown_id"], subject)
+    return mine, (*notes, *told)
+
+
+def check_belongs(
+    table: Any, crowns: Any, *, plan_sha256: str, subject: str
+) -> dict[str, str | None]:
+    """Refuse readings of another plan, of trees it does not know, or on another lot.
+
+    Parameters as for :func:`fitting`.
+
+    Returns
+    -------
+    dict
+        Crown id -> the lot that the plan has it on, None for none.
+
+    Raises
+    ------
+    LayerError
+        If a row does not belong to the plan.
+    """
     _check_plan(table, plan_sha256, subject)
     ids, owner = crowns["crown_id"].astype(str), _owners(crowns)
     lost = [tree for tree in table["crown_id"] if tree not in set(ids)]
@@ -163,21 +203,17 @@ def fitting(
                 f"lot {owner[tree]!r}, where the plan has it",
                 "correct lot_id, or leave it empty",
             )
-    is_other = (table["year"] != 0) & (table["year"] != year)
-    has_lots = any(lot is not None for lot in owner.values())
-    is_off = np.array([has_lots and owner[tree] not in lots for tree in table["crown_id"]], bool)
-    notes = []
-    for which, words in ((is_other, f"of another year than {year}"), (is_off, "on other lots")):
-        if which.any():
-            text = f"{counted(int(which.sum()), 'reading')} {words}, not looked at"
-            notes.append(Note(subject, text, "info"))
-    mine = table[~(is_other.to_numpy() | is_off)]
-    if not len(mine):
-        years = sorted({int(y) for y in table["year"] if y})
-        found = f"no reading of year {year} on these lots"
-        found += f" (years in it: {listed(years)})" if years else ""
-        raise LayerError(subject, found, "one or more", "check --year and --lot")
-    return mine, tuple(notes)
+    return owner
+
+
+def of_earlier_years(table: Any, year: int) -> Any:
+    """Heights read after the years before one: of each tree the row of the last such year.
+
+    A row whose year is not told is none of them.
+    """
+    mine = table[(table["year"] > 0) & (table["year"] < year) & table["height_ft"].notna()]
+    last = mine.groupby("crown_id")["year"].transform("max") if len(mine) else mine["year"]
+    return mine[mine["year"] == last]
 
 
 def _check_plan(table: Any, plan_sha256: str, subject: str) -> None:
@@ -313,16 +349,16 @@ def _check_heights(table: Any, names: Sequence[str], subject: str) -> None:
         raise RangeError(f"{subject}, cleared band", f"{found} in {names[k]}", need, "correct it")
 
 
-def _latest(table: Any, subject: str) -> tuple[Any, list[Note]]:
-    """One row a tree."""
-    twice = table["crown_id"][table["crown_id"].duplicated()].unique().tolist()
-    if not twice:
+def _latest(table: Any, by: list[str], subject: str) -> tuple[Any, list[Note]]:
+    """One row for each tree, and whatever else is told apart."""
+    is_more = table.duplicated(by, keep=False)
+    if not is_more.any():
         return table, []
-    keep = ~table["crown_id"].isin(twice)
+    keep = ~is_more
     told = []
-    for tree in twice:
-        rows = table[table["crown_id"] == tree]
-        line = _one_of(rows, str(tree), subject)
+    for key, rows in table[is_more].groupby(by, dropna=False, sort=False):
+        tree = str(key[0])
+        line = _one_of(rows, tree, subject)
         keep[line] = True
         told.append(f"{tree} (line {line} of {listed(rows.index)})")
     text = f"trees read more than once, the latest day counts: {listed(told, 12)}"

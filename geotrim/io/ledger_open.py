@@ -52,7 +52,7 @@ def reading(path: str | os.PathLike[str]) -> Iterator[sqlite3.Connection]:
         If there is no such file, it is no ledger, or cannot be read.
     """
     found = Path(path).expanduser()
-    if found.is_file() and not found.stat().st_size:  # begun, and stopped before the first entry
+    if found.is_file() and not is_begun(found):  # stopped before the first entry
         raise FileError("ledger", f"{found}, with nothing in it", "an entry", "enter one first")
     found = local_path(path, "ledger")
     with _told(found), closing(_connection(found, "rw")) as connection:
@@ -110,6 +110,12 @@ def _begin(connection: sqlite3.Connection) -> None:
                 raise
             time.sleep(random.uniform(0.0005, 0.004))
     connection.execute(f"PRAGMA busy_timeout = {round(1000 * PATIENCE_SECONDS)}")
+
+
+def is_begun(path: str | os.PathLike[str]) -> bool:
+    """Whether something is in a ledger's file; of a first write that was stopped it is empty."""
+    found = Path(path).expanduser()
+    return found.exists() and not (found.is_file() and not found.stat().st_size)
 
 
 def is_new(connection: sqlite3.Connection) -> bool:

@@ -18,6 +18,8 @@ from geotrim.ops.after_trees import earlier_strips
 
 #: By what a height before the cut is known.
 PLAN, UNKNOWN = "plan", ""
+#: Of a tree that was told to be cut, and not read since.
+UNREAD = "unread"
 COLUMNS = (
     "before_ft", "before_error_ft", "before_by", "is_before_known", "rise_ft", "gone_error_ft",
 )  # fmt: skip
@@ -27,9 +29,9 @@ COLUMNS = (
 class Stood:
     """What was last read of one tree before a year's cut.
 
-    height_ft, error_ft : of its top; NaN where it was not read since it was cut. [ft]
+    height_ft, error_ft : of its top; NaN where it was not read. [ft]
     bands : cleared in it before; None where that is not known. [ft]
-    by : where it is from, in a word or two.
+    by : where it is from, in a word or two; ``UNREAD``: cut since it was read, if it was.
     """
 
     height_ft: float = float("nan")
@@ -42,11 +44,11 @@ class Stood:
 class LastCut:
     """The last cut of a tree in another stage than the one looked at.
 
-    day : ISO text; number : of the ledger's entry.
+    day : ISO text; by : where it is told, such as an entry of the ledger.
     """
 
     day: str
-    number: int
+    by: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -130,10 +132,12 @@ def _one(
             return (top, error, PLAN, True, 0.0, np.nan), []
         height = np.nan if is_top_cut else top
         return (height, np.nan if is_top_cut else error, UNKNOWN, False, 0.0, np.nan), planned
-    if not np.isfinite(stood.height_ft):
-        return (np.nan, np.nan, UNKNOWN, False, 0.0, np.nan), planned
-    rise = max(stood.height_ft - top, 0.0) if np.isfinite(top) else 0.0
     is_known = stood.bands is not None
+    if not np.isfinite(stood.height_ft):
+        if stood.by == UNREAD or is_top_cut:
+            return (np.nan, np.nan, UNKNOWN, False, 0.0, np.nan), planned
+        return (top, error, PLAN, is_known, 0.0, np.nan), list(stood.bands or planned)
+    rise = max(stood.height_ft - top, 0.0) if np.isfinite(top) else 0.0
     strips = [(stood.height_ft, np.inf), *(stood.bands or ())]
     gone_error = np.nan if rise > 0.0 else stood.error_ft  # what is higher was never cut
     row = (stood.height_ft, stood.error_ft, stood.by, is_known, rise, gone_error)
@@ -146,9 +150,8 @@ def before_words(trees: Any, year: int) -> list[tuple[str, str]]:
     lost = trees["crown_id"][~trees["is_before_known"].astype(bool)].astype(str).tolist()
     if lost:
         some = ", ".join(lost[:8]) + (" ..." if len(lost) > 8 else "")
-        trees_words = f"{len(lost)} {'tree' if len(lost) == 1 else 'trees'}"
         text = (
-            f"what stood before the cut of year {year} is not known of {trees_words} ({some}): "
+            f"what stood before the cut of year {year} is not known of {_trees(len(lost))} ({some}): "
             "no reading since an earlier year's cut, so no share of theirs is told; name the "
             "site's ledger, or give rows of the earlier years with the readings"
         )
@@ -156,6 +159,10 @@ def before_words(trees: Any, year: int) -> list[tuple[str, str]]:
     for by in dict.fromkeys(trees["before_by"]):
         if by not in (PLAN, UNKNOWN):
             n = int((trees["before_by"] == by).sum())
-            text = f"heights before the cut of {n} trees are the last read ones of the {by}"
+            text = f"heights before the cut of {_trees(n)} are the last read ones of the {by}"
             out.append((f"{text}; no regrowth since is reckoned", "assumed"))
     return out
+
+
+def _trees(n: int) -> str:
+    return f"{n} tree" if n == 1 else f"{n} trees"

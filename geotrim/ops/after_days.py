@@ -10,9 +10,9 @@ import numpy as np
 
 from geotrim.core.staging import years_later
 from geotrim.ops.after_before import LastCut
-from geotrim.ops.after_limits import PLAN_SHARE, AfterRules, seen_of
+from geotrim.ops.after_limits import AfterRules, seen_of
 from geotrim.rules.rule_file import Rule
-from geotrim.rules.verdict import MET, NOT_MET, UNKNOWN, WORDS, under_condition
+from geotrim.rules.verdict import MET, NOT_MET, UNKNOWN, WORDS, all_of, under_condition
 
 #: Findings on days, by name.
 YEAR_BETWEEN, PLAN_DAY = "year-between-cuts", "plan-earliest-day"
@@ -64,7 +64,7 @@ def _year_rows(
     yield _row(
         tree,
         YEAR_BETWEEN,
-        f"time from its other cut, of {near.day} (entry {near.number})",
+        f"time from its other cut, of {near.day} ({near.by})",
         n_days,
         "a year or more",
         verdict,
@@ -84,9 +84,8 @@ def _binding(tree: Mapping[str, Any], given: AfterRules) -> tuple[Rule | None, i
     seen = seen_of(tree, given.confidence_frac)
     best: tuple[Rule | None, int] = (None, NOT_MET)
     for rule in given.shares:
-        if rule.id == PLAN_SHARE or (rule.id, tree["crown_id"]) in given.not_bound:
-            continue
-        bound = int(seen.bound(rule)[0])
+        own = given.bindings.code(rule, str(tree["crown_id"]))
+        bound = int(all_of([seen.bound(rule), np.array([own], dtype=np.int8)])[0])
         if bound > best[1]:
             best = (rule, bound)
     return best

@@ -72,8 +72,8 @@ def warnings_of(in_force: Iterable[Kept]) -> list[Warned]:
 def made_cuts(entries: Sequence[Kept]) -> dict[str, list[MadeCut]]:
     """Crown id -> its cuts that were made, by day; one that was entered and verified is one.
 
-    A verification tells of a cut where it says that it was made, and no entry of the cut of that
-    plan and year is there.
+    A verification tells of a cut where it says that it was made, and no entry has it for that day:
+    a cut that was made in two parts is two, and the year runs from the last.
     """
     out: dict[str, list[MadeCut]] = {}
     for kind in ("cut", "verification"):
@@ -84,7 +84,8 @@ def made_cuts(entries: Sequence[Kept]) -> dict[str, list[MadeCut]]:
                 mine = out.setdefault(tree.crown_id, [])
                 cut = MadeCut(day_of(one.entry, tree), one.number, one.entry.plan_sha256, tree.year)
                 is_made = tree.is_done is True or (kind == "cut" and tree.is_done is None)
-                if is_made and not (kind == "verification" and _is_told(cut, mine)):
+                is_verified = kind == "verification"
+                if is_made and not (is_verified and _is_told(cut, bool(tree.date), mine)):
                     mine.append(cut)
     return {
         crown: sorted(cuts, key=lambda cut: (cut.day, cut.number))
@@ -93,11 +94,16 @@ def made_cuts(entries: Sequence[Kept]) -> dict[str, list[MadeCut]]:
     }
 
 
-def _is_told(cut: MadeCut, cuts: Iterable[MadeCut]) -> bool:
-    """Whether the cut of a plan's year is among those that are known."""
+def _is_told(cut: MadeCut, is_dated: bool, cuts: Iterable[MadeCut]) -> bool:
+    """Whether a verified cut is among those that are known: told for that very day.
+
+    A verification that has no day of the tree's cut tells of the one that its plan's year knows.
+    """
     return any(
-        one.year == cut.year and one.plan_sha256 in ("", cut.plan_sha256) for one in cuts
-    ) or any(one.day == cut.day for one in cuts)
+        one.day == cut.day
+        or (not is_dated and one.year == cut.year and one.plan_sha256 in ("", cut.plan_sha256))
+        for one in cuts
+    )
 
 
 def latest_plan(entries: Iterable[Kept]) -> Kept | None:
@@ -161,21 +167,32 @@ def _cuts_too_soon(
     cuts: dict[str, list[MadeCut]],
 ) -> Iterator[tuple[tuple[str, ...], str]]:
     """Cuts of one tree that were made within a year of each other."""
-    groups: dict[tuple[date, date, int, int], list[str]] = {}
+    groups: dict[tuple[MadeCut, MadeCut], list[str]] = {}
     for crown, mine in cuts.items():
         for first, second in pairwise(mine):
             if second.day < years_later(first.day, 1):
-                key = (first.day, second.day, first.number, second.number)
-                groups.setdefault(key, []).append(crown)
-    for (first_day, second_day, first_no, second_no), ids in groups.items():
+                groups.setdefault((first, second), []).append(crown)
+    for (first, second), ids in groups.items():
+        both = ""
+        if first.year and _is_one_stage(first, second):
+            both = (
+                f"; both are of year {first.year} of the plan: if they are one cut, correct the "
+                "entry whose day is wrong"
+            )
         yield (
             tuple(ids),
             (
-                f"{names(ids)} cut twice within a year: {first_day} (entry {first_no}) and "
-                f"{second_day} (entry {second_no}); a year had passed on "
-                f"{years_later(first_day, 1)}"
+                f"{names(ids)} cut twice within a year: {first.day} (entry {first.number}) and "
+                f"{second.day} (entry {second.number}), {_after(second.day, first.day)}; a year "
+                f"had passed on {years_later(first.day, 1)}{both}"
             ),
         )
+
+
+def _is_one_stage(one: MadeCut, two: MadeCut) -> bool:
+    """Whether two cuts are of one year of one plan."""
+    is_plan = one.plan_sha256 == two.plan_sha256 or "" in (one.plan_sha256, two.plan_sha256)
+    return is_plan and one.year == two.year
 
 
 def _plans_twice(entries: Sequence[Kept]) -> Iterator[tuple[tuple[str, ...], str]]:
