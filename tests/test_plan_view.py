@@ -14,6 +14,7 @@ from packages_made import lot_of, sample_package
 from plans_made import (
     LOT,
     METRES,
+    ORIGIN,
     US_FEET,
     package,
     pdf_file,
@@ -24,6 +25,7 @@ from plans_made import (
 )
 
 from geotrim.errors import RangeError
+from geotrim.handover.plan_dxf import LAYERS
 from geotrim.model import Result
 from geotrim.report.sheets import plan_frame as frames
 from geotrim.report.sheets import plan_labels, sheet
@@ -34,7 +36,9 @@ from geotrim.report.sheets.legend import Entry, draw_bar, draw_legend
 from geotrim.report.sheets.location import _degrees, location_sheets, middle_words
 from geotrim.report.sheets.plan_frame import plan_frame
 from geotrim.report.sheets.plan_lot import plan_lot
-from geotrim.report.sheets.plan_view import drawn, plan_view_sheets
+from geotrim.report.sheets.plan_set import has_plan
+from geotrim.report.sheets.plan_told import told_of_plan
+from geotrim.report.sheets.plan_view import HOPELESS, drawn, plan_view_sheets
 
 #: International feet in a map unit. 85 FR 62698 (5 Oct 2020): a foot is 0.3048 m exactly, a US
 #: survey foot 1200/3937 m.
@@ -362,9 +366,11 @@ def test_the_legend_tells_what_is_drawn_and_nothing_else():
     }  # fmt: skip
     (full,) = sheets_of(straight(FEW, more=more))
     words = " ".join(item.words for item in items_of(full, "legend", Text))
-    for there in ("mangrove crown (3)", "trunk", "window w1", "zone", "eye", "cross-section",
+    for there in ("mangrove crown (3)", "trunk", "window w1", "zone", "eye: a place to look from",
+                  "cross-section",
                   "fringe: 18.0 ft at station 52, trunk to trunk"):  # fmt: skip
         assert there in words
+    assert "arrow to an eye" not in words
     text = text_of([full])
     assert "w1: 30-60 ft" in text
     assert "eye: deck" in text
@@ -395,6 +401,9 @@ def test_an_eye_beyond_the_map_is_told_by_an_arrow_and_its_distance():
     off = np.hypot(*(eye - tip)) / 72 * frame.scale_ft
     assert f"eye: attic, {off:.0f} ft beyond" in {item.words for item in items_of(made, "", Text)}
     assert abs(tip[1] - frame.height_pt) < 5.0
+    words = " ".join(item.words for item in items_of(made, "legend", Text))
+    assert "arrow to an eye" in words and "eye: a place" not in words
+    assert not items_of(made, "eye-dot")
 
 
 def test_what_is_planned_is_carried_by_hatch_and_the_kind_by_the_edge():
@@ -563,3 +572,107 @@ def test_a_depth_near_its_limit_is_not_rounded_onto_it(depth, told):
     words = " ".join(item.words for item in items_of(made, "", Text))
     assert f"fringe {told} deep" in words
     assert f"greatest depth of the fringe: {told} at station 20, trunk to trunk" in text_of([made])
+
+
+def strokes(sheets, name):
+    return {(item.dash_pt, item.width_pt) for one in sheets for item in items_of(one, name)
+            if item.name == name and item.stroke is not None and item.fill is None}  # fmt: skip
+
+
+def test_lot_and_shore_are_told_apart_without_colour_and_alike_on_every_drawing():
+    """One solid, the other dashed, on plan and location and in the DXF: no dash is like another."""
+    one = straight(FEW)
+    for made in (sheets_of(one), location_sheets(one, LOT, Choices())):
+        ((lot_dash, lot_pt),), ((shore_dash, shore_pt),) = (
+            strokes(made, "lot"),
+            strokes(made, "mhw"),
+        )
+        assert lot_dash == () and len(shore_dash) == 4
+        assert min(lot_pt, shore_pt) > 1.5  # both heavy
+        names = [item.words for sheet in made for item in items_of(sheet, "", Text)]
+        assert sum(words.startswith("MHW line") for words in names) >= 2  # on it and in the legend
+    dashes = {layer.name: layer.dash_in for layer in LAYERS}
+    assert dashes["LOT"] == () and len(dashes["MHW_LINE"]) == 4
+
+
+def test_a_long_shore_is_named_again_and_again():
+    """On 300 pt of bare shore on each side of the trees, a name each 160 pt about."""
+    trees = [(200.0, 5.0, 8.0)]
+    (made,) = sheets_of(straight(trees, 400.0))
+    found = items_of(made, "shore", Text)
+    assert len(found) >= 3
+    assert {item.words for item in found} >= {"MHW line"}
+    shore = next(item for item in items_of(made, "mhw") if item.name == "mhw").parts[0]
+    level = [abs(item.y_pt - shore[:, 1].mean()) for item in found if item.words == "MHW line"]
+    assert max(level) < 15.0
+
+
+def test_a_window_is_named_over_its_own_span():
+    """A narrow window with a section through its middle, whose letter stands in the way."""
+    more = {
+        "window_spans": {"lot_id": [LOT], "span_id": ["L1/w1"], "stretch_id": ["L1/1"],
+                         "station_from_ft": [70.0], "station_to_ft": [82.0],
+                         "geometry": [shapely.box(70, 0, 82, 22)]},
+        "sections": {"lot_id": [LOT], "section_id": ["A"], "station_ft": [76.0],
+                     "geometry": [shapely.LineString([(76, -15), (76, 30)])]},
+    }  # fmt: skip
+    one = straight(FEW, more=more)
+    (made,) = sheets_of(one)
+    (name,) = [item for item in items_of(made, "", Text) if item.words == "w1: 70-82 ft"]
+    x, y = package_point(one, 76.0, 30.0)
+    assert abs(name.x_pt - x) < 5.0
+    assert name.y_pt < y  # over the letter at the water's end
+
+
+def package_point(one, x, y):
+    """A place of the straight lot on the paper of its plan view."""
+    x0, y0 = ORIGIN[US_FEET]
+    return plan_frame(one, LOT).points(np.array([(x0 + x, y0 + y)]))[0]
+
+
+def test_a_stated_scale_has_parts_only_where_numbers_find_no_place():
+    """Crowns of 5 pt beside numbers of 11 pt would be parted; asked for, not if numbers fit."""
+    one = straight(rows_of_trees(60, 300.0, 3, 4.0), 300.0)
+    (made,) = sheets_of(one, scale_ft=60)
+    assert scale_of(made) == 60
+    assert plan_labels.is_hopeless(plan_lot(one, LOT), overall(one, 60), HOPELESS)  # it would be
+    crowd = straight(rows_of_trees(250, 100.0, 10, 2.0), 100.0)
+    first, *parts = sheets_of(crowd, scale_ft=60)
+    assert scale_of(first) == 60 and parts
+    assert "At the scale that was asked for, numbers of" in text_of([first])
+    assert "find no place" in text_of([first])
+
+
+def overall(one, scale_ft):
+    return frames.overall_view(plan_lot(one, LOT), scale_ft)
+
+
+def test_a_lot_that_no_table_has_gives_no_sheet():
+    one = straight(FEW)
+    assert plan_view_sheets(one, "elsewhere", Choices()) == []
+    assert location_sheets(one, "elsewhere", Choices()) == []
+    assert not has_plan(one, "elsewhere")
+
+
+def test_a_setback_is_one_word_on_map_and_legend():
+    more = {
+        "setbacks": {
+            "setback_name": ["wire"],
+            "reference": ["file"],
+            "distance_ft": [10.0],
+            "source": ["deed"],
+            "geometry": [shapely.box(0, -60, 100, -20)],
+        }
+    }
+    words = [item.words for item in items_of(sheets_of(straight(FEW, more=more))[0], "", Text)]
+    assert sum(one.startswith("setback: wire") for one in words) == 2
+
+
+def test_the_plan_says_which_heights_it_draws_and_that_no_way_is_open():
+    """The canal's one lot: its statement says that no way is open."""
+    one = sample_package("canal_corner")
+    told = told_of_plan(one, lot_of(one))
+    assert "planned heights" in told.drawn and told.standing.startswith("No way is open")
+    (made,) = plan_view_sheets(one, lot_of(one), Choices())
+    words = " ".join(item.words for item in items_of(made, "legend", Text))
+    assert told.drawn in words and told.standing in words
