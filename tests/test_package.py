@@ -470,6 +470,8 @@ def test_an_earlier_package_goes_only_when_the_new_one_is_whole(tmp_path):
 
 
 def test_a_rename_that_fails_puts_the_earlier_package_back(tmp_path, monkeypatch):
+    """Where the system cannot exchange two names in one step, there are two renames."""
+    monkeypatch.setattr(aside, "exchange", lambda one, other: False)
     out = tmp_path / "out"
     an_earlier_package(out)
     rename = type(out).rename
