@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -30,12 +31,17 @@ class SideCrown:
     whole : polygon or polygons as it stands. [ft]
     x_ft : where its stem stands, NaN where that is not known. [ft]
     cuts : what is taken off it, in the order it is taken.
+    sign : behind its number: "x" for no mangrove, "?" for an unknown species, else "".
+    kept : area that no cut touches, since a part of the crown there stands outside the zone; None
+        for nothing. [ft]
     """
 
     crown_id: str
     whole: Any
     x_ft: float
     cuts: tuple[Cut, ...] = ()
+    sign: str = ""
+    kept: Any = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,10 +118,21 @@ def standing(crown: SideCrown, steps: Sequence[Step]) -> list[Any]:
             if cut.year in step.years and not shapely.is_empty(now):
                 x0, y0, x1, y1 = shapely.bounds(now)
                 strip = shapely.box(x0 - 1.0, cut.low_ft, x1 + 1.0, min(cut.high_ft, y1 + 1.0))
+                if crown.kept is not None:
+                    strip = shapely.difference(strip, crown.kept)
                 if y0 < cut.high_ft and y1 > cut.low_ft:
                     now = areas(shapely.difference(now, strip))
         out.append(now)
     return out
+
+
+def reached(crown: SideCrown, steps: Sequence[Step]) -> list[Any]:
+    """What each step takes off one crown in the zone, whatever else stands there. [ft]."""
+    bare = standing(replace(crown, kept=None), steps)
+    return [
+        shapely.Polygon() if after is before else taken(before, after)
+        for before, after in pairwise(bare)
+    ]
 
 
 def silhouettes(crowns: Sequence[SideCrown], steps: Sequence[Step]) -> list[Any]:

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 import shapely
 
-from geotrim.report.sheets.canopy_parts import SideCrown, Step, areas, polygons, standing
-from geotrim.report.sheets.drawing import WHITE, Drawing, Pen
+from geotrim.report.sheets.canopy_parts import SideCrown, Step, areas, polygons, reached, standing
+from geotrim.report.sheets.drawing import BLACK, WHITE, Drawing, Pen
 from geotrim.report.sheets.elevation_read import Shore, Stretch
 from geotrim.report.sheets.hatch import hatch
 from geotrim.report.sheets.labels import Label, place
@@ -24,6 +24,7 @@ from geotrim.report.sheets.side_marks import (
     STEM,
     USUAL_PT,
     draw_hatched,
+    draw_over,
     draw_shape,
     look_of,
 )
@@ -36,14 +37,21 @@ LEFT_PT, RIGHT_PT = 18.0, 24.0
 NAME_PT, BRACKET_PT, LEVEL_PT, SKY_PT = 13.0, 6.0, 8.5, 13.0
 #: Ground strip, stations, title of the stations. [pt]
 EARTH_PT, STATION_PT, TITLE_PT = 5.0, 14.0, 9.0
-#: Fill of a tree, and of one that is cut. Gaps of the two greys survive a copier.
+#: Fill of a tree, and of one that is cut in any year; the outline says the same on a poor copy.
 LEFT_ALONE, WORKED_ON = "#EDF1EA", "#CBD8C6"
+LEFT_EDGE_PT, CUT_EDGE_PT = 0.4, 1.2
+#: Behind the number of a tree a part of which stands outside the zone.
+PART_SIGN = "+"
 SPAN_LOOK: dict[str, Any] = {"stroke": "#C04A00", "width_pt": 1.3}
 SIDE_LOOK: dict[str, Any] = {"stroke": "#C04A00", "width_pt": 0.6, "dash_pt": (1.0, 1.6)}
 END_LOOK: dict[str, Any] = {"width_pt": 0.7, "dash_pt": (6.0, 1.8, 1.2, 1.8)}
 MATCH_LOOK: dict[str, Any] = {"width_pt": 1.4, "dash_pt": (9.0, 3.0)}
 BAND_LOOK: dict[str, Any] = {"width_pt": 0.7, "dash_pt": (7.0, 2.5)}
 LIMIT_LOOK: dict[str, Any] = {"width_pt": 0.35, "dash_pt": (2.0, 2.0), "stroke": "#505050"}
+#: A cut of which less than this is in sight gets no number. [pt2]
+LEAST_SIGHT_PT2 = 6.0
+#: Where a leader ends. [pt]
+LEADER_DOT_PT = 0.9
 #: Size of a tree's number, and how wide it may get before it is folded. [pt]
 NUMBER_PT, MOST_NUMBER_PT = 6.0, 60.0
 
@@ -102,9 +110,10 @@ def scene_of(
 ) -> Scene:
     """A shore with what stands of every crown after each step."""
     shapes = tuple(tuple(standing(crown, steps)) for crown in shore.crowns)
+    cuts = tuple(tuple(reached(crown, steps)) for crown in shore.crowns)
     stages = range(len(steps) + 1)
     together = tuple(areas(shapely.union_all([each[k] for each in shapes])) for k in stages)
-    sights = (_tops_in_sight(shapes), *(in_sight(shapes, k) for k in stages[1:]))
+    sights = (_tops_in_sight(shapes), *(in_sight(shapes, cuts, k) for k in stages[1:]))
     top_ft = max(shore.top_ft, band_ft[1])
     limits = tuple(limits_ft)
     return Scene(shore, tuple(steps), shapes, together, sights, band_ft, limits, top_ft)
@@ -136,6 +145,11 @@ class _Sheet:
     @property
     def window(self) -> Any:
         return shapely.box(self.part.x0, -1.0, self.part.x1, self.scene.top_ft + 10.0)
+
+    @property
+    def pt2_per_ft2(self) -> float:
+        """Paper that a square foot takes. [pt2]."""
+        return 72.0**2 / (self.scales.along_ft * self.scales.up_ft)
 
     def clipped(self, shape: Any) -> Any:
         x0, _, x1, _ = shapely.bounds(shape)
@@ -199,9 +213,15 @@ def _now(sheet: _Sheet) -> None:
     """Every crown as it stands, near ones in front."""
     for crown, shapes in zip(sheet.scene.shore.crowns, sheet.scene.shapes, strict=True):
         _stem(sheet, crown, shapes[0])
-        fill = WORKED_ON if crown.cuts else LEFT_ALONE
         shape, name = sheet.clipped(shapes[0]), f"crown-{crown.crown_id}"
-        draw_shape(sheet.pen, sheet.at.rings, shape, fill=fill, width_pt=0.6, name=name)
+        draw_shape(sheet.pen, sheet.at.rings, shape, name=name, **tree_look(crown))
+
+
+def tree_look(crown: SideCrown) -> dict[str, Any]:
+    """Fill and outline of a tree: of one that is cut in any year, and of one left as it is."""
+    if crown.cuts:
+        return {"fill": WORKED_ON, "width_pt": CUT_EDGE_PT}
+    return {"fill": LEFT_ALONE, "width_pt": LEFT_EDGE_PT}
 
 
 def _after(sheet: _Sheet, step: int) -> None:
@@ -209,10 +229,9 @@ def _after(sheet: _Sheet, step: int) -> None:
     pen, place_ = sheet.pen, sheet.at.rings
     crowns, every = sheet.scene.shore.crowns, sheet.scene.shapes
     for crown, shapes in zip(crowns, every, strict=True):
-        fill = WORKED_ON if shapes[step] is not shapes[0] else LEFT_ALONE
         shape = sheet.clipped(shapes[step])
         _stem(sheet, crown, shapes[step])
-        draw_shape(pen, place_, shape, fill=fill, width_pt=0.6, name=f"stands-{crown.crown_id}")
+        draw_shape(pen, place_, shape, name=f"stands-{crown.crown_id}", **tree_look(crown))
     now, stays = (sheet.clipped(sheet.scene.together[k]) for k in (0, step))
     for hit in sheet.scene.sights[step].values():
         shape = sheet.clipped(hit)
@@ -222,11 +241,7 @@ def _after(sheet: _Sheet, step: int) -> None:
         for one in polygons(areas(shapely.difference(shape, stays))):
             draw_hatched(pen, place_(one), look, f"opens-{step}")
         for one in polygons(areas(shapely.intersection(shape, stays))):
-            rings = place_(one)
-            on_paper = shapely.make_valid(shapely.Polygon(rings[0], rings[1:]))
-            for angle in look.angles_deg:
-                lines = hatch(on_paper, look.spacing_pt, angle)
-                pen.lines(lines, stroke=look.colour, width_pt=0.45, name=f"behind-{step}")
+            draw_over(pen, place_(one), look, f"behind-{step}")
         draw_shape(pen, place_, shape, width_pt=0.5, dash_pt=NOW_DASH, name=f"taken-{step}")
     _gone(sheet, now, stays)
 
@@ -240,24 +255,27 @@ def _gone(sheet: _Sheet, now: Any, stays: Any) -> None:
     sheet.pen.lines(parts, width_pt=0.6, dash_pt=NOW_DASH, name="existing")
 
 
-def in_sight(every: Sequence[Sequence[Any]], step: int) -> dict[int, Any]:
+def in_sight(
+    every: Sequence[Sequence[Any]], cuts: Sequence[Sequence[Any]], step: int
+) -> dict[int, Any]:
     """What a step takes of each crown, by its place, less what stood nearer before it. [ft].
 
     Parameters
     ----------
     every : sequence of sequences
         Crown by crown, the farthest first: what stands now and after each step. [ft]
+    cuts : sequence of sequences
+        Likewise what each step takes, whether or not a part outside the zone stands there too. [ft]
     step : int
         From 1.
     """
     nearer, out = shapely.Polygon(), dict[int, Any]()
     for k in range(len(every) - 1, -1, -1):
-        before, after = every[k][step - 1], every[k][step]
-        if after is not before:
-            shape = areas(shapely.difference(shapely.difference(before, after), nearer))
+        if not shapely.is_empty(cuts[k][step - 1]):
+            shape = areas(shapely.difference(cuts[k][step - 1], nearer))
             if not shapely.is_empty(shape):
                 out[k] = shape
-        nearer = shapely.union(nearer, before)
+        nearer = shapely.union(nearer, every[k][step - 1])
     return out
 
 
@@ -401,12 +419,15 @@ def _numbers(sheet: _Sheet, panel: Panel, boxes: list[Any]) -> None:
     """Numbers of the trees in sight as they stand; after a step, of those it is seen to cut."""
     crowns, labels = sheet.scene.shore.crowns, []
     for k, shape in sheet.scene.sights[panel.step].items():
-        peak = _peak(shape)
-        if peak is not None and sheet.part.x0 <= peak[0] <= sheet.part.x1:
-            labels.append(_label(sheet, crowns[k], peak, bool(panel.step)))
+        label = _label(sheet, crowns[k], shape, bool(panel.step))
+        labels += [] if label is None else [label]
     left, right = sheet.sides_pt
     room = shapely.box(left + 0.5, sheet.top_pt + 1.0, right - 0.5, sheet.at.y_pt(0.0) - 0.5)
     for one in place(labels, boxes, room).placed:
+        if one.leader is not None:
+            turn = np.linspace(0.0, 2 * np.pi, 9)[:-1]
+            ring = one.label.anchor + LEADER_DOT_PT * np.column_stack([np.cos(turn), np.sin(turn)])
+            sheet.pen.area([ring], stroke=None, fill=BLACK, name="leader-dot")
         sheet.pen.items += one.items()
 
 
@@ -432,16 +453,44 @@ def _peak(shape: Any) -> tuple[float, float] | None:
     return float((high[:, 0].min() + high[:, 0].max()) / 2), float(xh[:, 1].max())
 
 
-def _label(sheet: _Sheet, crown: SideCrown, peak: tuple[float, float], is_after: bool) -> Label:
-    """A tree's number over its top; it may go up a leader where it is cut."""
-    mark = sheet.scene.shore.marks.get(crown.crown_id, "")
-    words = "\n".join(folded(clean(crown.crown_id) + mark, NUMBER_PT, MOST_NUMBER_PT))
-    point = sheet.at.points([peak])[0]
-    wide, tall = Label(words, point, size_pt=NUMBER_PT).extent_pt
+def number_of(crown: SideCrown) -> str:
+    """A tree's number with the signs of its species and of a part outside the zone."""
+    part = PART_SIGN if crown.kept is not None and crown.cuts else ""
+    return clean(crown.crown_id) + crown.sign + part
+
+
+def _label(sheet: _Sheet, crown: SideCrown, shape: Any, is_after: bool) -> Label | None:
+    """A tree's number over its top, or over what is seen to be cut; else on a leader to it."""
+    shape = sheet.clipped(shape) if is_after else shape
+    peak = _peak(_largest(shape) if is_after else shape)
+    if peak is None or not sheet.part.x0 <= peak[0] <= sheet.part.x1:
+        return None
+    if is_after and shapely.area(shape) * sheet.pt2_per_ft2 < LEAST_SIGHT_PT2:
+        return None
+    words = "\n".join(folded(number_of(crown), NUMBER_PT, MOST_NUMBER_PT))
+    top = sheet.at.points([peak])[0]
+    wide, tall = Label(words, top, size_pt=NUMBER_PT).extent_pt
     lift = tall / 2 + 1.0
-    spots = [(point[0] + dx, point[1] - lift, 0.0) for dx in (0.0, -wide / 3, wide / 3)]
+    spots = [(top[0] + dx, top[1] - lift, 0.0) for dx in (0.0, -wide / 3, wide / 3)]
+    anchor = top
+    if is_after:
+        inside = shapely.point_on_surface(_largest(shape))
+        anchor = sheet.at.points(shapely.get_coordinates(inside))[0]
+        if _is_small(sheet, shape, wide):
+            spots = []
     return Label(
-        words, point, spots, size_pt=NUMBER_PT, is_bold=bool(crown.cuts),
-        reach_pt=40.0 if is_after else 14.0, rank=0 if crown.cuts else 1,
+        words, anchor, spots, size_pt=NUMBER_PT, is_bold=bool(crown.cuts),
+        reach_pt=40.0 if is_after else 24.0, rank=0 if crown.cuts else 1,
         key=f"number-{crown.crown_id}",
     )  # fmt: skip
+
+
+def _largest(shape: Any) -> Any:
+    """The largest piece of a shape."""
+    return max(polygons(shape), key=lambda one: one.area, default=shapely.Polygon())
+
+
+def _is_small(sheet: _Sheet, shape: Any, wide_pt: float) -> bool:
+    """Whether a number over what is seen of a cut would be taken for that of a tree behind it."""
+    x0, _, x1, _ = shapely.bounds(_largest(shape))
+    return bool((x1 - x0) * 72.0 / sheet.scales.along_ft < 0.6 * wide_pt)

@@ -10,6 +10,7 @@ import shapely
 
 from geotrim.io.package_read import Package
 from geotrim.report.crown_marks import MARKS
+from geotrim.report.sheets.canopy_kept import Rest, along_shore, kept_columns, rests_of
 from geotrim.report.sheets.canopy_parts import SideCrown, solid
 from geotrim.report.sheets.drawing import Array
 from geotrim.report.statement_parts import clean
@@ -54,13 +55,11 @@ class Shore:
 
     stretches : from left to right.
     crowns : the farthest from the land first, at their places on the drawing.
-    marks : crown id -> "x" for no mangrove, "?" for an unknown species, else "".
     spans : of the window.
     """
 
     stretches: tuple[Stretch, ...]
     crowns: tuple[SideCrown, ...]
-    marks: dict[str, str]
     spans: tuple[Span, ...]
 
     @property
@@ -79,6 +78,7 @@ def shore_of(package: Package, lot_id: str, plan: Plan | None) -> Shore | None:
     crowns = package.rows("crowns", lot_id)
     crowns = crowns.set_index(crowns["crown_id"].astype(str))
     cuts = {} if plan is None else plan.cuts
+    rests, lines = rests_of(package, lot_id, plan), _lines(rows)
     found: list[tuple[float, SideCrown]] = []
     for (stretch, crown), outline in sides.groupby(["stretch_id", "crown_id"], sort=False):
         if stretch in shifts and str(crown) in crowns.index:
@@ -88,10 +88,11 @@ def shore_of(package: Package, lot_id: str, plan: Plan | None) -> Shore | None:
             x = float(row["station_ft"]) + shifts[stretch]
             offset = float(row["offset_ft"])
             if not shapely.is_empty(whole):
-                found.append((offset, SideCrown(str(crown), whole, x, mine)))
+                kept = _kept(rests.get(str(crown)), lines.get(stretch), row, whole)
+                sign = sign_of(row["is_mangrove"])
+                found.append((offset, SideCrown(str(crown), whole, x, mine, sign, kept)))
     found.sort(key=lambda one: -np.nan_to_num(one[0]))
-    marks = {crown: _mark(row["is_mangrove"]) for crown, row in crowns.iterrows()}
-    return Shore(stretches, tuple(one for _, one in found), marks, _spans(plan, shifts))
+    return Shore(stretches, tuple(one for _, one in found), _spans(plan, shifts))
 
 
 def base_ft(row: Any) -> float:
@@ -126,7 +127,25 @@ def _side(outline: Any, shift_ft: float, base: float) -> Any:
     return solid(xt[:, 0] + shift_ft, np.full(len(top), base), top)
 
 
-def _mark(is_mangrove: Any) -> str:
+def _lines(rows: Any) -> dict[str, Any]:
+    """The shore of every stretch along its stations, in map units."""
+    if "geometry" not in rows.columns:
+        return {}
+    return {
+        str(row["stretch_id"]): shapely.line_merge(row["geometry"]) for _, row in rows.iterrows()
+    }
+
+
+def _kept(rest: Rest | None, line: Any, row: Any, whole: Any) -> Any:
+    """What of a crown from the side stays, since it stands outside the zone."""
+    if rest is None or line is None or line.geom_type != "LineString":
+        return None
+    low, _, high, _ = shapely.bounds(whole)
+    return kept_columns(rest, along_shore(line, row["geometry"], (float(low), float(high))))
+
+
+def sign_of(is_mangrove: Any) -> str:
+    """What stands behind a tree's number: "x" for no mangrove, "?" for an unknown species."""
     if is_mangrove is None or is_mangrove != is_mangrove:
         return MARKS["unknown"]
     return "" if bool(is_mangrove) else MARKS["other"]

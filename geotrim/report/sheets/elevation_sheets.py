@@ -7,17 +7,21 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
+import shapely
 
 from geotrim.io.package_read import Package
-from geotrim.report.sheets.canopy_parts import steps_of
+from geotrim.report.sheets.canopy_parts import polygons, steps_of
 from geotrim.report.sheets.choices import Choices
 from geotrim.report.sheets.drawing import Drawing, Pen
 from geotrim.report.sheets.elevation_drawing import (
     BAND_LOOK,
+    CUT_EDGE_PT,
     END_LOOK,
     LEFT_ALONE,
+    LEFT_EDGE_PT,
     LEFT_PT,
     LIMIT_LOOK,
+    PART_SIGN,
     RIGHT_PT,
     SIDE_LOOK,
     TITLE_PT,
@@ -26,6 +30,7 @@ from geotrim.report.sheets.elevation_drawing import (
     Part,
     Scene,
     draw_panels,
+    number_of,
     panel_height,
     scene_of,
     span_levels,
@@ -43,6 +48,7 @@ from geotrim.report.sheets.side_marks import (
     legend_height,
     line_entry,
     look_of,
+    sign_drawer,
     step_entry,
 )
 from geotrim.report.sheets.upright import Scales, upright
@@ -203,40 +209,79 @@ def _entries(scene: Scene, group: Sequence[Panel], part: Part) -> list[Entry]:
     """Legend of one sheet: what is drawn on it."""
     low, high = scene.band_ft
     steps = [panel.step for panel in group if panel.step]
-    entries = [
-        line_entry(f"{low:g} and {high:g} ft above the substrate", **BAND_LOOK),
-        line_entry("other limits of the height classes", **LIMIT_LOOK),
-        line_entry("end of a stretch of the lot's shore", **END_LOOK),
-        line_entry("stem, where nothing of its crown stands", stroke=STEM, width_pt=1.2),
-        box_entry("tree that is left as it is", fill=LEFT_ALONE, width_pt=0.6),
+    here = [k for k, one in enumerate(scene.shore.crowns) if _is_on(one.whole, part)]
+    crowns = [scene.shore.crowns[k] for k in here]
+    is_cut = [bool(crown.cuts) for crown in crowns]
+    cut_words = "tree that is cut in any year, its number bold" + (": what stands" if steps else "")
+    signs = {sign for crown in crowns for sign in number_of(crown)[len(clean(crown.crown_id)) :]}
+    limits = [limit for limit in scene.limits_ft if limit not in scene.band_ft]
+    found = [
+        (True, line_entry(f"{low:g} and {high:g} ft above the substrate", **BAND_LOOK)),
+        (
+            any(limit < scene.top_ft for limit in limits),
+            line_entry("other limits of the height classes", **LIMIT_LOOK),
+        ),
+        (_has_end(scene, part), line_entry("end of a stretch of the lot's shore", **END_LOOK)),
+        (
+            any(_has_stem(scene, k, panel.step, part) for k in here for panel in group),
+            line_entry("stem, where nothing of its crown stands", stroke=STEM, width_pt=1.2),
+        ),
+        (
+            not all(is_cut),
+            box_entry("tree that is left as it is", fill=LEFT_ALONE, width_pt=LEFT_EDGE_PT),
+        ),
+        (any(is_cut), box_entry(cut_words, fill=WORKED_ON, width_pt=CUT_EDGE_PT)),
     ]
-    if any(crown.cuts for crown in scene.shore.crowns):
-        words = "tree that is cut, its number bold" + (": what stands" if steps else "")
-        entries.append(box_entry(words, fill=WORKED_ON, width_pt=0.6))
     for step in steps:
-        entries.append(step_entry(f"taken in {scene.steps[step - 1].name}", look_of(step - 1)))
-    if steps:
-        entries.append(box_entry("outline of all trees today", width_pt=0.6, dash_pt=NOW_DASH))
-    if span_levels(scene, part, Scales(10, 10)):
-        entries.append(line_entry("sides of a window span", **{**SIDE_LOOK, "width_pt": 1.0}))
-    if any(mark for mark in scene.shore.marks.values()):
-        words = "not a mangrove; species not known"
-        entries.append(Entry(words, _draw_marks))
-    return entries
+        is_seen = any(_is_on(shape, part) for shape in scene.sights[step].values())
+        words = f"taken in {scene.steps[step - 1].name}"
+        found.append((is_seen, step_entry(words, look_of(step - 1))))
+    found += [
+        (bool(steps), box_entry("outline of all trees today", width_pt=0.6, dash_pt=NOW_DASH)),
+        (
+            bool(span_levels(scene, part, Scales(10, 10))),
+            line_entry("sides of a window span", **{**SIDE_LOOK, "width_pt": 1.0}),
+        ),
+        ("x" in signs, Entry("behind a number: not a mangrove", sign_drawer("x"))),
+        ("?" in signs, Entry("behind a number: species not known", sign_drawer("?"))),
+        (
+            PART_SIGN in signs,
+            Entry(
+                "behind a number: a part stands outside the zone and stays, as high as the "
+                "schedule tells",
+                sign_drawer(PART_SIGN),
+            ),
+        ),
+    ]
+    return [entry for is_drawn, entry in found if is_drawn]
 
 
-def _draw_marks(pen: Pen, x: float, y: float) -> None:
-    pen.text(x + 10, y + 6.5, "x, ?", size_pt=7.0, anchor="middle")
+def _is_on(shape: Any, part: Part) -> bool:
+    low, _, high, _ = shapely.bounds(shape)
+    return bool(high > part.x0 and low < part.x1)
+
+
+def _has_end(scene: Scene, part: Part) -> bool:
+    """Whether an end of a stretch lies on a part."""
+    ends = [s + one.shift_ft for one in scene.shore.stretches for s in (one.from_ft, one.to_ft)]
+    return any(part.x0 <= end <= part.x1 for end in ends)
+
+
+def _has_stem(scene: Scene, k: int, step: int, part: Part) -> bool:
+    """Whether a crown's stem is drawn, as nothing of it stands under its highest piece."""
+    x_ft, pieces = scene.shore.crowns[k].x_ft, polygons(scene.shapes[k][step])
+    return part.x0 <= x_ft <= part.x1 and any(piece.bounds[1] > 0.0 for piece in pieces)
 
 
 def _basis(scene: Scene) -> list[str]:
     """What the sheets rest on, in lines."""
     words = "Seen from the land looking to the water, stations as on the plan view. Crowns nearer "
     words += "the land are drawn in front. Heights are above the substrate under each tree, which "
-    words += "is drawn level. A number without room is left off: see the plan view."
+    words += "is drawn level. A number without room, or of a cut hardly in sight, is left off: "
+    words += "see the plan view."
     if scene.steps:
-        words += " What is taken off is drawn over the whole crown; it is cut within the zone "
-        words += "only. Hatched on white the view opens, hatched on grey other trees stand behind."
+        words += " It is cut within the zone only. Patterned on white the view opens; patterned on "
+        words += "grey it is cut too, but other trees, or a part outside the zone, stand there."
     if any(len(step.years) > 1 for step in scene.steps):
         words += " Years are drawn in groups; the tree schedule tells each of them."
     return folded(words, BASIS_PT, BODY_WIDTH_PT - 4.0)

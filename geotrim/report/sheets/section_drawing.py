@@ -1,4 +1,4 @@
-"""One cross-section on paper: substrate, MHW level, trunks, canopy as it stands and as proposed."""
+"""One cross-section on paper: substrate, water, trunks, canopy as it stands and as proposed."""
 
 from __future__ import annotations
 
@@ -13,7 +13,9 @@ import shapely
 from geotrim.report.sheets.canopy_parts import (
     SideCrown,
     Step,
+    areas,
     polygons,
+    reached,
     silhouettes,
     standing,
     taken,
@@ -22,7 +24,7 @@ from geotrim.report.sheets.drawing import WHITE, Array, Drawing, Pen
 from geotrim.report.sheets.hatch import hatch
 from geotrim.report.sheets.labels import Label, place
 from geotrim.report.sheets.lettering import folded, width_pt
-from geotrim.report.sheets.section_read import Section
+from geotrim.report.sheets.section_read import Section, Water
 from geotrim.report.sheets.side_marks import (
     CROWN_LINE,
     EARTH,
@@ -33,6 +35,7 @@ from geotrim.report.sheets.side_marks import (
     USUAL_PT,
     draw_arrow,
     draw_hatched,
+    draw_over,
     draw_scale_bar,
     draw_shape,
     look_of,
@@ -57,7 +60,7 @@ TICK_PT = 24.0
 WATER_LOOK: dict[str, Any] = {"stroke": "#0072B2", "width_pt": 0.9, "dash_pt": (9.0, 2.0, 1.5, 2.0)}
 MARK_LOOK: dict[str, Any] = {"width_pt": 0.7, "dash_pt": (7.0, 2.5)}
 UNKNOWN_LOOK: dict[str, Any] = {"stroke": EARTH, "width_pt": 1.2, "dash_pt": (3.5, 2.5)}
-UNKNOWN_WORDS = "substrate not known: drawn level at MHW"
+UNKNOWN_WORDS = "substrate not known: drawn level at {}"
 #: A stem is drawn this high, less in low trees; its dashes where the trunk is not known. [ft, pt]
 STEM_FT, CENTRE_DASH = 4.0, (2.0, 1.5)
 #: What a depth was measured between -> words.
@@ -75,14 +78,13 @@ class Look:
     """What a section needs beside its own measures.
 
     steps : of the plan. band_ft : the two marks above the substrate. limit_ft : of the depth.
-    water, origin : words of the MHW level and of the line. lines : words under the name.
+    water : words of the water's level and of the line. lines : words under the name.
     """
 
     steps: tuple[Step, ...]
     band_ft: tuple[float, float]
     limit_ft: float
-    water: str
-    origin: str
+    water: Water
     lines: tuple[str, ...] = ()
 
 
@@ -162,8 +164,10 @@ def name_of(section: Section) -> str:
     return f"Section {clean(section.section_id)}: station {float(row['station_ft']):.1f} ft"
 
 
-def draw_section(section: Section, look: Look, scales: Scales, width: float) -> Drawing:
-    """One section.
+def draw_section(
+    section: Section, look: Look, scales: Scales, width: float
+) -> tuple[Drawing, list[str]]:
+    """One section, and the numbers that found no room.
 
     Parameters
     ----------
@@ -188,9 +192,9 @@ def draw_section(section: Section, look: Look, scales: Scales, width: float) -> 
     _stems(sheet)
     _dimensions(sheet)
     _frame(sheet)
-    _numbers(sheet)
+    left_out = _numbers(sheet)
     words = f"Cross-section {section.section_id} of the fringe, land left and water right"
-    return pen.drawing(width, height, alt=words)
+    return pen.drawing(width, height, alt=words), left_out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -281,9 +285,28 @@ def _canopy(sheet: _Sheet) -> None:
     for crown in sheet.of.crowns:
         kept = standing(crown, steps)[-1]
         draw_shape(pen, sheet.rings, kept, name=f"crown-{crown.crown_id}", **thin)
+    for k, hidden in enumerate(hidden_cuts(sheet.of.crowns, steps, whole[-1])):
+        for one in polygons(hidden):
+            rings = sheet.rings(one)
+            draw_over(pen, rings, look_of(k), f"behind-{k}")
+            pen.area(rings, width_pt=0.5, dash_pt=NOW_DASH, name="behind-edge")
     if steps:
         draw_shape(pen, sheet.rings, whole[0], width_pt=0.7, dash_pt=NOW_DASH, name="existing")
     draw_shape(pen, sheet.rings, whole[-1], width_pt=1.0, name="proposed" if steps else "existing")
+
+
+def hidden_cuts(crowns: Sequence[SideCrown], steps: Sequence[Step], stays: Any) -> list[Any]:
+    """What each step takes where something stands in the end: another tree, or what is kept.
+
+    Parameters
+    ----------
+    crowns, steps
+    stays : shapely geometry
+        What stands of all crowns in the end. [ft]
+    """
+    each = [reached(crown, steps) for crown in crowns if crown.cuts]
+    every = [shapely.union_all([one[k] for one in each]) for k in range(len(steps))]
+    return [areas(shapely.intersection(one, stays)) for one in every]
 
 
 def _levels(sheet: _Sheet) -> None:
@@ -304,7 +327,7 @@ def _levels(sheet: _Sheet) -> None:
 
 def _water_words(sheet: _Sheet) -> Iterator[str]:
     room = RIGHT_PT - 26.0
-    yield from folded(sheet.look.water, SMALL_PT, room)
+    yield from folded(clean(sheet.look.water.level), SMALL_PT, room)
 
 
 def _right_words(sheet: _Sheet, words: Sequence[tuple[float, str, bool]]) -> None:
@@ -419,10 +442,13 @@ def _frame(sheet: _Sheet) -> None:
         x = sheet.at.x_pt(float(x_ft))
         pen.line([(x, foot), (x, foot + 4.0)], width_pt=0.6, name="offset-tick")
         pen.text(x, foot + 10.5, _signed(x_ft), size_pt=SMALL_PT, anchor="middle")
-    words = "offset from the MHW line, ft (landward \N{MINUS SIGN}, waterward +)"
-    if sheet.look.origin:
-        words += f"; {sheet.look.origin}, at 0"
-    pen.text((left + right) / 2, foot + 19.5, words, size_pt=SMALL_PT, anchor="middle")
+    water = sheet.look.water
+    words = f"offset from the {water.line}, ft (landward \N{MINUS SIGN}, waterward +)"
+    words += f"; {clean(water.origin)}, at 0" if water.origin else ""
+    room = right - left + 2 * min(LEFT_PT, RIGHT_PT)
+    for k, line in enumerate(folded(words, SMALL_PT, room)[:2]):
+        y = foot + 19.5 + 7.8 * k
+        pen.text((left + right) / 2, y, line, size_pt=SMALL_PT, anchor="middle")
     big: dict[str, Any] = {"size_pt": 8.0, "is_bold": True, "plate": WHITE}
     pen.text(left + 15.0, top + 7.0, "LAND", **big)
     draw_arrow(pen, left + 5.0, top + 4.2, -1, 7.0)
@@ -431,7 +457,7 @@ def _frame(sheet: _Sheet) -> None:
 
 
 def _heights(sheet: _Sheet, top: float) -> None:
-    """Feet above the MHW level at both sides."""
+    """Feet above the water's level at both sides."""
     pen, (left, right) = sheet.pen, sheet.sides_pt
     step = step_ft(72.0 / sheet.scales.up_ft, 12.0)
     low, high = heights_of(sheet.of, sheet.look)
@@ -443,15 +469,24 @@ def _heights(sheet: _Sheet, top: float) -> None:
         pen.line([(right - 4.0, y), (right, y)], width_pt=0.6)
         pen.text(left - 6.0, y + 2.2, _signed(z), size_pt=6.0, anchor="end")
     y = (top + sheet.foot_pt) / 2
-    pen.text(left - 26.0, y, "ft above MHW", size_pt=SMALL_PT, anchor="middle", turn_deg=90.0)
+    words = f"ft above {sheet.look.water.above}"
+    pen.text(left - 26.0, y, words, size_pt=SMALL_PT, anchor="middle", turn_deg=90.0)
 
 
 def _signed(value: float) -> str:
     return f"{value:g}".replace("-", "\N{MINUS SIGN}")
 
 
-def _numbers(sheet: _Sheet) -> None:
-    """Numbers over the crowns and under the trunks, none on another or on other words."""
+def unknown_words(look: Look) -> str:
+    """What is told where the substrate is not known."""
+    return UNKNOWN_WORDS.format(look.water.short)
+
+
+def _numbers(sheet: _Sheet) -> list[str]:
+    """Numbers over the crowns and under the trunks, none on another or on other words.
+
+    Those without room come back.
+    """
     left, right = sheet.sides_pt
     room = shapely.box(left + 1, sheet.top_pt + 5.0, right - 1, sheet.foot_pt - 1.0)
     ends = shapely.box(left, sheet.top_pt, left + 46, sheet.top_pt + 14)
@@ -466,11 +501,15 @@ def _numbers(sheet: _Sheet) -> None:
     for one in (*found.placed, *under.placed):
         sheet.pen.items += one.items()
     for low, high in sorted(_unknown(sheet.of, sheet.look), key=lambda e: e[0] - e[1])[:1]:
-        half = width_pt(UNKNOWN_WORDS, SMALL_PT) / 2 + 3.0
+        words = unknown_words(sheet.look)
+        half = width_pt(words, SMALL_PT) / 2 + 3.0
         x = min(max(sheet.at.x_pt((low + high) / 2), left + half), right - half)
         y = sheet.first_dimension_pt - 12.0
         look: dict[str, Any] = {"size_pt": SMALL_PT, "is_italic": True, "anchor": "middle"}
-        sheet.pen.text(x, y, UNKNOWN_WORDS, plate=WHITE, **look)
+        sheet.pen.text(x, y, words, plate=WHITE, **look)
+    crowns = [one.key.removeprefix("number-") for one in found.left]
+    trunks = [one.key.removeprefix("trunk-") for one in under.left]
+    return list(dict.fromkeys(crowns + trunks))
 
 
 def _crown_labels(sheet: _Sheet) -> list[Label]:
@@ -479,7 +518,8 @@ def _crown_labels(sheet: _Sheet) -> list[Label]:
     for crown in sheet.of.crowns:
         pts = sheet.over_ground(shapely.get_coordinates(crown.whole))
         peak = pts[pts[:, 1] <= pts[:, 1].min() + 0.3].mean(axis=0)
-        words = "\n".join(folded(clean(crown.crown_id), SMALL_PT, MOST_NUMBER_PT))
+        number = clean(crown.crown_id) + crown.sign
+        words = "\n".join(folded(number, SMALL_PT, MOST_NUMBER_PT))
         lift = Label(words, peak, size_pt=SMALL_PT).extent_pt[1] / 2 + 1.5
         spots = [(peak[0] + dx, peak[1] - lift, 0.0) for dx in (0.0, -6.0, 6.0)]
         out.append(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,9 +10,11 @@ import numpy as np
 import shapely
 
 from geotrim.io.package_read import Package
+from geotrim.report.sheets.canopy_kept import Rest, along_section, kept_columns, rests_of
 from geotrim.report.sheets.canopy_parts import SideCrown, areas, solid
 from geotrim.report.sheets.drawing import Array
-from geotrim.report.window_facts import Plan, text_of
+from geotrim.report.sheets.elevation_read import sign_of
+from geotrim.report.window_facts import Cut, Plan, text_of
 
 #: Step along a section where a package does not tell it. [ft]
 STEP_FT = 0.5
@@ -109,21 +111,47 @@ def sections_of(package: Package, lot_id: str, plan: Plan | None) -> list[Sectio
         name: package.rows(name, lot_id)
         for name in ("section_ground", "section_columns", "section_trunks")
     }
-    step = float(package.parameter("sections", "section_step_ft", STEP_FT))
-    return [_section(row, parts, plan, step) for row in rows.to_dict("records")]
+    trees = _Trees(
+        {} if plan is None else plan.cuts,
+        _signs(package),
+        rests_of(package, lot_id, plan),
+        package.feet_per_unit,
+        float(package.parameter("sections", "section_step_ft", STEP_FT)),
+    )
+    return [_section(row, parts, trees) for row in rows.to_dict("records")]
 
 
-def _section(row: dict[str, Any], parts: dict[str, Any], plan: Plan | None, step: float) -> Section:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Trees:
+    """What sections share of the trees: cuts, species, what stands outside the zone; the step."""
+
+    cuts: Mapping[str, Sequence[Cut]]
+    signs: Mapping[str, str]
+    rests: Mapping[str, Rest]
+    feet: float
+    step_ft: float
+
+
+def _signs(package: Package) -> dict[str, str]:
+    rows = package.rows("crowns")
+    if "is_mangrove" not in rows.columns:
+        return {}
+    pairs = zip(rows["crown_id"].astype(str), rows["is_mangrove"], strict=True)
+    return {crown: sign_of(is_mangrove) for crown, is_mangrove in pairs}
+
+
+def _section(row: dict[str, Any], parts: dict[str, Any], trees: _Trees) -> Section:
     mine = {name: _of(table, str(row["section_id"])) for name, table in parts.items()}
     trunks = _trunks(mine["section_trunks"])
     stems = {one.crown_id: one.offset_ft for one in trunks}
-    cuts = {} if plan is None else plan.cuts
-    crowns = [
-        SideCrown(crown, shape, stems.get(crown, float("nan")), tuple(cuts.get(crown, ())))
-        for crown, shape in _canopy(mine["section_columns"], step)
-    ]
+    places = along_section(row, trees.feet)
+    crowns = []
+    for crown, shape in _canopy(mine["section_columns"], trees.step_ft):
+        kept = None if places is None else kept_columns(trees.rests.get(crown), places)
+        cuts, sign = tuple(trees.cuts.get(crown, ())), trees.signs.get(crown, "")
+        crowns.append(SideCrown(crown, shape, stems.get(crown, float("nan")), cuts, sign, kept))
     crowns.sort(key=lambda c: float(shapely.bounds(c.whole)[0]))
-    return Section(row, _ground(mine["section_ground"], step), tuple(crowns), trunks)
+    return Section(row, _ground(mine["section_ground"], trees.step_ft), tuple(crowns), trunks)
 
 
 def _trunks(rows: Any) -> tuple[Trunk, ...]:
@@ -175,15 +203,39 @@ def _runs(rows: Array, step: float) -> list[Array]:
     return list(np.split(rows, breaks))
 
 
-def facts_of_water(package: Package, section: Section) -> tuple[str, str]:
-    """The MHW line's level with its datum, and where the line is from; "" for what is unknown."""
+@dataclass(frozen=True, slots=True)
+class Water:
+    """Words of the water's level and of the line offsets are counted from, by its origin.
+
+    line : what the line is. level : its level with the datum. short : the level in a word or two.
+    above : what heights on the axis are above. origin : where the line is from, "" unknown.
+    """
+
+    line: str
+    level: str
+    short: str
+    above: str
+    origin: str
+
+
+def water_of(package: Package, section: Section) -> Water:
+    """The water at a section in words; an apparent shoreline is never called MHW."""
     rows = package.rows("mhw_line")
     row = rows.iloc[0] if len(rows) else {}
+    is_apparent = text_of(row.get("origin")) == "apparent-shoreline"
+    line = "apparent shoreline" if is_apparent else "MHW line"
+    short = f"the {line}" if is_apparent else "MHW"
     level = float(section.row["water_elevation_ft"])
     is_given = package.parameter("sections", "water_elevation_ft") is not None
-    if not is_given and not np.isfinite(float(row.get("elevation_ft", np.nan))):
-        taken = f", drawn at {level:.2f} ft" if bool(section.row["has_ground"]) else ""
-        return f"MHW level (elevation not known{taken})", text_of(row.get("label"))
-    datum, epoch = text_of(row.get("vertical_datum")), text_of(row.get("epoch"))
-    words = f"MHW {level:.2f} ft {datum}".rstrip() + (f", epoch {epoch}" if epoch else "")
-    return words, text_of(row.get("label"))
+    is_known = is_given or np.isfinite(float(row.get("elevation_ft", np.nan)))
+    drawn = f", drawn at {level:.2f} ft" if section.ground.runs else ""
+    if not is_known:
+        name = f"level of {short}" if is_apparent else "MHW level"
+        words = f"{name} (elevation not known{drawn})"
+    else:
+        datum, epoch = text_of(row.get("vertical_datum")), text_of(row.get("epoch"))
+        words = f"{'water level given:' if is_apparent else 'MHW'} {level:.2f} ft {datum}".rstrip()
+        words += f", epoch {epoch}" if epoch else ""
+    above = "the level drawn" if not is_known else "the water level given" if is_apparent else "MHW"
+    above = above if section.ground.runs else "the substrate, drawn level"
+    return Water(line, words, short, above, text_of(row.get("label")))

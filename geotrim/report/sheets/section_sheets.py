@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from typing import Any
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from geotrim.io.package_read import Package
+from geotrim.report.cut_marks import marks_of
+from geotrim.report.sheets.canopy_kept import rests_of
 from geotrim.report.sheets.canopy_parts import MOST_STEPS, SideCrown, Step, steps_of
 from geotrim.report.sheets.choices import Choices
-from geotrim.report.sheets.drawing import Drawing, Pen
+from geotrim.report.sheets.drawing import Drawing, Path, Pen, Text
 from geotrim.report.sheets.lettering import folded, width_pt
 from geotrim.report.sheets.section_drawing import (
     CENTRE_DASH,
@@ -18,7 +20,6 @@ from geotrim.report.sheets.section_drawing import (
     MARK_LOOK,
     RIGHT_PT,
     UNKNOWN_LOOK,
-    UNKNOWN_WORDS,
     WATER_LOOK,
     Look,
     draw_foot,
@@ -27,8 +28,9 @@ from geotrim.report.sheets.section_drawing import (
     heights_of,
     other_height,
     paper_height,
+    unknown_words,
 )
-from geotrim.report.sheets.section_read import Section, facts_of_water, sections_of
+from geotrim.report.sheets.section_read import Section, sections_of, water_of
 from geotrim.report.sheets.sheet import BODY_HEIGHT_PT, BODY_WIDTH_PT, Sheet
 from geotrim.report.sheets.side_marks import (
     CROWN_LINE,
@@ -43,12 +45,14 @@ from geotrim.report.sheets.side_marks import (
     draw_legend,
     legend_height,
     line_entry,
+    sign_drawer,
     step_entries,
 )
 from geotrim.report.sheets.true_scale import SCALES_FT
 from geotrim.report.sheets.upright import READABLE_FT, Scales, scales_that_fit
+from geotrim.report.statement_figures import figure
 from geotrim.report.statement_parts import clean
-from geotrim.report.window_facts import plan_of, text_of
+from geotrim.report.window_facts import Plan, plan_of, text_of
 
 #: Columns of the legend, of the list of trees; height of a line of the list. [pt]
 N_LEGEND, N_LIST, LIST_PT = 4, 3, 8.6
@@ -56,10 +60,15 @@ N_LEGEND, N_LIST, LIST_PT = 4, 3, 8.6
 LEAST_ROWS = 4
 #: Free paper between two blocks of a sheet. [pt]
 GAP_PT = 4.0
+#: Between two sections side by side. [pt]
+BESIDE_PT = 16.0
 BASIS = (
-    "What is taken off is drawn over the whole crown; it is cut within the zone only. Heights of "
-    "trees and both marks are above the substrate under each tree, not above the water."
+    "It is cut within the zone only: what of a crown stands outside it is drawn as it stays. "
+    "Patterned on white nothing stands there in the end; patterned on grey it is cut too, but "
+    "another tree of the strip, or a part outside the zone, still stands there. Heights of trees "
+    "and both marks are above the substrate under each tree, not above the water."
 )
+BASIS_PT = 6.3
 
 
 def section_sheets(package: Package, lot_id: str, choices: Choices) -> list[Sheet]:
@@ -80,26 +89,43 @@ def section_sheets(package: Package, lot_id: str, choices: Choices) -> list[Shee
     plan = plan_of(package.results, lot_id)
     steps = tuple(steps_of(plan, MOST_STEPS))
     sections = sections_of(package, lot_id, plan)
-    told = [(one, _look(package, lot_id, one, steps)) for one in sections]
+    told = [(one, _look(package, one, steps)) for one in sections]
     entries = _entries(sections, steps, told[0][1] if told else None)
     scales = _scales(told, entries)
-    return [
-        _sheet(package, lot_id, group, scales, entries) for group in _paged(told, scales, entries)
-    ]
+    trees = _tree_lines(package, lot_id, plan)
+    groups = _paged(told, scales, entries, trees)
+    return [_sheet(lot_id, group, scales, entries, trees) for group in groups]
 
 
 Told = tuple[Section, Look]
 
 
-def _look(package: Package, lot_id: str, section: Section, steps: tuple[Step, ...]) -> Look:
-    water, origin = facts_of_water(package, section)
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """Sections that share a sheet, under each other or side by side."""
+
+    told: tuple[Told, ...]
+    is_beside: bool = False
+
+    @property
+    def width_pt(self) -> float:
+        """Of each section's drawing."""
+        return (BODY_WIDTH_PT - BESIDE_PT) / 2 if self.is_beside else BODY_WIDTH_PT
+
+
+def _look(package: Package, section: Section, steps: tuple[Step, ...]) -> Look:
     low, high = package.parameter("slices", "band_ft", (6.0, 10.0))
     limit = float(package.parameter("fringe", "fringe_limit_ft", 50.0))
     half = float(section.row["half_width_ft"])
     why = clean(text_of(section.row.get("why"))) or "chosen by hand"
     words = f"Why here: {why.rstrip('.')}. Trees within {half:g} ft on either side are drawn."
-    lines = tuple(folded(words, USUAL_PT, BODY_WIDTH_PT - 110.0))
-    return Look(steps, (float(low), float(high)), limit, clean(water), clean(origin), lines)
+    look = Look(steps, (float(low), float(high)), limit, water_of(package, section), (words,))
+    return _folded(look, BODY_WIDTH_PT)
+
+
+def _folded(look: Look, width: float) -> Look:
+    """A look with its words in lines that fit a drawing's width."""
+    return replace(look, lines=tuple(folded(" ".join(look.lines), USUAL_PT, width - 10.0)))
 
 
 def _scales(told: Sequence[Told], entries: Sequence[Entry]) -> Scales:
@@ -118,60 +144,100 @@ def _scales(told: Sequence[Told], entries: Sequence[Entry]) -> Scales:
     return scales_that_fit(widest, tallest, room, free - other)
 
 
-def _paged(told: Sequence[Told], scales: Scales, entries: Sequence[Entry]) -> Iterator[list[Told]]:
+def _paged(
+    told: Sequence[Told], scales: Scales, entries: Sequence[Entry], trees: Mapping[str, str]
+) -> Iterator[_Group]:
     """Sections in the groups that share a sheet: two where both fit with their trees."""
-    room = BODY_HEIGHT_PT - _legend_pt(entries)
     k = 0
     while k < len(told):
         pair = told[k : k + 2]
-        used = sum(paper_height(*one, scales) + _list_pt(one[0]) + GAP_PT for one in pair)
-        n = 2 if len(pair) == 2 and used <= room else 1
-        yield list(told[k : k + n])
-        k += n
+        group = _pair(pair, scales, entries, trees) if len(pair) == 2 else None
+        group = group or _Group((told[k],))
+        yield group
+        k += len(group.told)
+
+
+def _pair(
+    pair: Sequence[Told], scales: Scales, entries: Sequence[Entry], trees: Mapping[str, str]
+) -> _Group | None:
+    """Two sections on one sheet: under each other, else side by side; None without room."""
+    room = BODY_HEIGHT_PT - _legend_pt(entries)
+    if sum(_whole_pt(one, scales, trees, BODY_WIDTH_PT) for one in pair) <= room:
+        return _Group(tuple(pair))
+    beside = _Group(tuple(pair), is_beside=True)
+    narrow = tuple((one, _folded(look, beside.width_pt)) for one, look in pair)
+    ends = [ends_of(one, look.limit_ft) for one, look in narrow]
+    wide = max(x1 - x0 for x0, x1 in ends) * 72.0 / scales.along_ft + LEFT_PT + RIGHT_PT
+    high = max(_whole_pt(one, scales, trees, beside.width_pt) for one in narrow)
+    fits = wide <= beside.width_pt and high <= room
+    return replace(beside, told=narrow) if fits else None
 
 
 def _legend_pt(entries: Sequence[Entry]) -> float:
     """Height of the legend with the words under it. [pt]."""
-    return legend_height(entries, BODY_WIDTH_PT, N_LEGEND) + 14.0 + GAP_PT
+    return legend_height(entries, BODY_WIDTH_PT, N_LEGEND) + 6.0 + 8.0 * len(_basis()) + GAP_PT
 
 
-def _list_pt(section: Section) -> float:
-    """Height of the list of trees at its usual width. [pt]."""
-    return LIST_PT * (1 + -(-len(section.crowns) // N_LIST)) + 6.0
+def _basis() -> list[str]:
+    return folded(BASIS, BASIS_PT, BODY_WIDTH_PT - 4.0)
+
+
+def _whole_pt(told: Told, scales: Scales, trees: Mapping[str, str], width: float) -> float:
+    """Height of a section with the list of all its trees. [pt]."""
+    words = [_tree_words(crown.crown_id, trees) for crown in told[0].crowns]
+    rows = -(-len(words) // _n_columns(words, width))
+    return paper_height(*told, scales) + LIST_PT * (1 + rows) + 6.0 + GAP_PT
+
+
+def _n_columns(words: Sequence[str], width: float) -> int:
+    """Columns of a list of trees that find room side by side."""
+    widest = max((width_pt(line, USUAL_PT) for line in words), default=0.0)
+    return min(max(int(width // (widest + 10.0)), 1), N_LIST)
 
 
 def _sheet(
-    package: Package, lot_id: str, group: list[Told], scales: Scales, entries: Sequence[Entry]
+    lot_id: str, group: _Group, scales: Scales, entries: Sequence[Entry], trees: Mapping[str, str]
 ) -> Sheet:
-    names = [clean(one.section_id) for one, _ in group]
-    title = (
-        f"Cross-section{'s' if len(names) > 1 else ''} {' and '.join(names)}, lot {clean(lot_id)}"
-    )
-    tops = _tops(package, lot_id)
-    blocks: list[Drawing] = []
-    free = BODY_HEIGHT_PT - _legend_pt(entries) - GAP_PT * len(group)
-    free -= sum(paper_height(section, look, scales) for section, look in group)
-    for section, look in group:
-        drawn = draw_section(section, look, scales, BODY_WIDTH_PT)
-        blocks.append(_with_list(drawn, section, tops, free / len(group)))
-    blocks.append(_legend(entries))
-    return Sheet(title, tuple(blocks), scales.words)
+    names = [clean(one.section_id) for one, _ in group.told]
+    several = "s" if len(names) > 1 else ""
+    title = f"Cross-section{several} {' and '.join(names)}, lot {clean(lot_id)}"
+    each = [paper_height(section, look, scales) for section, look in group.told]
+    n_rows = 1 if group.is_beside else len(each)
+    used = max(each) if group.is_beside else sum(each)
+    free = BODY_HEIGHT_PT - _legend_pt(entries) - GAP_PT * n_rows - used
+    blocks = []
+    for section, look in group.told:
+        drawn, left_out = draw_section(section, look, scales, group.width_pt)
+        blocks.append(_with_list(drawn, section, trees, left_out, free / n_rows))
+    if group.is_beside:
+        blocks = [_beside(blocks, group.width_pt + BESIDE_PT)]
+    return Sheet(title, (*blocks, _legend(entries)), scales.words)
 
 
-def _tops(package: Package, lot_id: str) -> dict[str, float]:
-    rows = package.rows("crowns", lot_id)
-    if not len(rows) or "top_height_ft" not in rows.columns:
-        return {}
-    return dict(zip(rows["crown_id"].astype(str), rows["top_height_ft"].astype(float), strict=True))
+def _beside(drawings: Sequence[Drawing], step_pt: float) -> Drawing:
+    """Drawings side by side as one."""
+    items: list[Path | Text] = []
+    for k, drawing in enumerate(drawings):
+        for item in drawing.items:
+            if isinstance(item, Text):
+                items.append(replace(item, x_pt=item.x_pt + k * step_pt))
+            else:
+                parts = tuple(np.add(part, (k * step_pt, 0.0)) for part in item.parts)
+                items.append(replace(item, parts=parts))
+    height = max(one.height_pt for one in drawings)
+    alt = "; ".join(one.alt for one in drawings)
+    return Drawing(BODY_WIDTH_PT, height, tuple(items), alt)
 
 
-def _with_list(drawn: Drawing, section: Section, tops: dict[str, float], free: float) -> Drawing:
+def _with_list(
+    drawn: Drawing, section: Section, trees: Mapping[str, str], left_out: Sequence[str], free: float
+) -> Drawing:
     """A section's drawing with the list of its trees under it, as far as there is room."""
     pen = Pen(list(drawn.items))
-    words = [_tree_words(crown, tops) for crown in section.crowns]
-    widest = max((width_pt(line, USUAL_PT) for line in words), default=0.0)
-    n_columns = min(max(int(drawn.width_pt // (widest + 10.0)), 1), N_LIST)
-    room = int((free - LIST_PT - 6.0) // LIST_PT) * n_columns
+    words = [_tree_words(crown.crown_id, trees) for crown in section.crowns]
+    n_columns = _n_columns(words, drawn.width_pt)
+    note = _without_room(left_out, drawn.width_pt)
+    room = int((free - LIST_PT * (1 + len(note)) - 6.0) // LIST_PT) * n_columns
     if room < 1 or not words:
         return drawn
     if len(words) > room:
@@ -185,14 +251,50 @@ def _with_list(drawn: Drawing, section: Section, tops: dict[str, float], free: f
         column, row = divmod(k, rows)
         x = column * drawn.width_pt / n_columns
         pen.text(x, y + (row + 1) * LIST_PT, line, size_pt=USUAL_PT)
-    height = drawn.height_pt + LIST_PT * (rows + 1) + 4.0
+    for k, line in enumerate(note):
+        pen.text(0.0, y + (rows + 1 + k) * LIST_PT, line, size_pt=USUAL_PT, is_italic=True)
+    height = drawn.height_pt + LIST_PT * (rows + 1 + len(note)) + 4.0
     return pen.drawing(drawn.width_pt, height, alt=drawn.alt)
 
 
-def _tree_words(crown: SideCrown, tops: dict[str, float]) -> str:
-    top = tops.get(crown.crown_id, float("nan"))
-    now = f"{top:.1f} ft" if np.isfinite(top) else "height not known"
-    return f"{clean(crown.crown_id)}: {now}; {cut_words(crown) if crown.cuts else 'left as it is'}"
+def _without_room(left_out: Sequence[str], width: float) -> list[str]:
+    """Which numbers are not on the drawing, on one line; nothing where all are."""
+    if not left_out:
+        return []
+    names = [clean(one) for one in left_out]
+    for n in range(len(names), 0, -1):
+        more = "" if n == len(names) else f" and {len(names) - n} more"
+        words = f"No room on the drawing for the number of: {', '.join(names[:n])}{more}"
+        if width_pt(words, USUAL_PT) <= width - 4.0:
+            return [words]
+    return [f"No room on the drawing for the numbers of {len(names)} trees"]
+
+
+def _tree_lines(package: Package, lot_id: str, plan: Plan | None) -> dict[str, str]:
+    """Tree -> how tall it is and what is taken off it, in words."""
+    marks = marks_of(package.results, lot_id)
+    rests = rests_of(package, lot_id, plan)
+    out = {}
+    for row in package.rows("crowns").to_dict("records"):
+        crown_id = str(row["crown_id"])
+        top = float(row.get("top_height_ft", float("nan")))
+        now = f"{top:.1f} ft" if np.isfinite(top) else "height not known"
+        mine = marks.get(crown_id, ())
+        told = f"{now}; {cut_words(mine) if mine else 'left as it is'}"
+        if crown_id in rests:
+            told += _stays_words(rests[crown_id].stays_ft)
+        out[crown_id] = told
+    return out
+
+
+def _stays_words(stays_ft: float) -> str:
+    if np.isfinite(stays_ft):
+        return f"; outside the zone it stays at {figure(stays_ft, 'ft')}"
+    return "; what stands outside the zone stays"
+
+
+def _tree_words(crown_id: str, trees: Mapping[str, str]) -> str:
+    return f"{clean(crown_id)}: {trees.get(crown_id, 'height not known; left as it is')}"
 
 
 def _entries(
@@ -202,28 +304,47 @@ def _entries(
     if look is None:
         return []
     low, high = look.band_ft
-    entries = [
-        line_entry("substrate", stroke=EARTH, width_pt=1.4),
-        line_entry("MHW level", **WATER_LOOK),
-        line_entry(f"{low:g} and {high:g} ft above the substrate", **MARK_LOOK),
-        Entry("trunk, its number under it", _draw_trunk),
-        box_entry("outline of a single crown in the section", stroke=CROWN_LINE, width_pt=0.35),
+    trunks = [trunk.is_known for one in sections for trunk in one.trunks]
+    crowns = [crown for one in sections for crown in one.crowns]
+    level = f"level of {look.water.short}" if look.water.short != "MHW" else "MHW level"
+    ends = [(one, ends_of(one, look.limit_ft)) for one in sections]
+    found: list[tuple[bool, Entry]] = [
+        (
+            any(one.ground.unknown(*both) for one, both in ends),
+            line_entry(unknown_words(look), **UNKNOWN_LOOK),
+        ),
+        (
+            any(one.ground.runs for one in sections),
+            line_entry("substrate", stroke=EARTH, width_pt=1.4),
+        ),
+        (True, line_entry(level, **WATER_LOOK)),
+        (True, line_entry(f"{low:g} and {high:g} ft above the substrate", **MARK_LOOK)),
+        (any(trunks), Entry("trunk, its number under it", _draw_trunk)),
+        (not all(trunks), Entry("centre of a crown whose trunk is not known", _draw_centre)),
+        (
+            bool(crowns),
+            box_entry("outline of a single crown in the section", stroke=CROWN_LINE, width_pt=0.35),
+        ),
+        (bool(crowns) and not steps, box_entry("canopy as it stands", fill=STAYS, width_pt=1.0)),
     ]
-    if not any(one.ground.runs for one in sections):
-        entries = entries[1:]
-    if any(one.ground.unknown(*one.ends_ft) for one in sections):
-        entries.insert(0, line_entry(UNKNOWN_WORDS, **UNKNOWN_LOOK))
-    if any(not trunk.is_known for one in sections for trunk in one.trunks):
-        entries.insert(-1, Entry("centre of a crown whose trunk is not known", _draw_centre))
-    if not steps:
-        return [*entries, box_entry("canopy as it stands", fill=STAYS, width_pt=1.0)]
-    return [
-        *entries,
-        box_entry("existing outline", width_pt=0.7, dash_pt=NOW_DASH),
-        box_entry("proposed outline: what stands in the end", fill=STAYS, width_pt=1.0),
-        *step_entries(steps),
-        Entry("number of a crown; bold: something is taken off", _draw_number),
-    ]
+    if crowns and steps:
+        found += [
+            (True, box_entry("existing outline", width_pt=0.7, dash_pt=NOW_DASH)),
+            (True, box_entry("proposed outline: what stands in the end", fill=STAYS, width_pt=1.0)),
+        ]
+    met = [k for k, one in enumerate(steps) if any(_is_in(crown, one) for crown in crowns)]
+    every = step_entries(steps)
+    found += [(True, every[k]) for k in met]
+    is_cut = bool(met)
+    found += [(is_cut, Entry("number of a crown; bold: something is taken off", _draw_number))]
+    signs = {crown.sign for crown in crowns}
+    found += [("x" in signs, Entry("behind a number: not a mangrove", sign_drawer("x")))]
+    found += [("?" in signs, Entry("behind a number: species not known", sign_drawer("?")))]
+    return [entry for is_drawn, entry in found if is_drawn]
+
+
+def _is_in(crown: SideCrown, step: Step) -> bool:
+    return any(cut.year in step.years for cut in crown.cuts)
 
 
 def _draw_trunk(pen: Pen, x: float, y: float) -> None:
@@ -244,6 +365,8 @@ def _legend(entries: Sequence[Entry]) -> Drawing:
     height = legend_height(entries, BODY_WIDTH_PT, N_LEGEND)
     pen.line([(0, 1.0), (BODY_WIDTH_PT, 1.0)], width_pt=0.4)
     draw_legend(pen, entries, 0.0, 4.0, BODY_WIDTH_PT, N_LEGEND)
-    pen.text(0.0, height + 11.0, BASIS, size_pt=6.3)
-    look: dict[str, Any] = {"alt": "Legend of the cross-sections"}
-    return pen.drawing(BODY_WIDTH_PT, height + 14.0, **look)
+    lines = _basis()
+    for k, line in enumerate(lines):
+        pen.text(0.0, height + 11.0 + 8.0 * k, line, size_pt=BASIS_PT)
+    height += 6.0 + 8.0 * len(lines)
+    return pen.drawing(BODY_WIDTH_PT, height, alt="Legend of the cross-sections")

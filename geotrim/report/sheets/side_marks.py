@@ -10,12 +10,12 @@ from typing import Any
 import numpy as np
 import shapely
 
-from geotrim.report.cut_heights import band_words, top_to
+from geotrim.report.cut_marks import Mark
 from geotrim.report.palette import BLUE, GREY, PURPLE, VERMILION
-from geotrim.report.sheets.canopy_parts import SideCrown, Step, polygons
+from geotrim.report.sheets.canopy_parts import Step, polygons
 from geotrim.report.sheets.drawing import BLACK, WHITE, Pen
 from geotrim.report.sheets.hatch import hatch
-from geotrim.report.sheets.lettering import folded, width_pt
+from geotrim.report.sheets.lettering import folded
 from geotrim.report.sheets.upright import Upright
 
 #: Size of most words. [pt]
@@ -30,21 +30,36 @@ EARTH, STEM = "#4A3B2A", "#4A3B2A"
 
 @dataclass(frozen=True, slots=True)
 class StepLook:
-    """How what one step takes is drawn: hatch lines (spacing in pt, angles) on a tint."""
+    """How what one step takes is drawn on a tint: a pattern that no hatch of the plan has.
+
+    pattern : ``lines`` upright, ``pairs`` of them, ``dots``, ``plus`` signs or ``rings``.
+    spacing_pt : between two lines, or two signs.
+    """
 
     colour: str
     tint: str
+    pattern: str
     spacing_pt: float
-    angles_deg: tuple[float, ...]
 
 
+#: The plan view says by slanted lines that a top is lowered, by level ones that a band is cleared,
+#: and by crossed ones what is set aside; so years have upright lines and signs.
 LOOKS = (
-    StepLook(VERMILION, "#FBEBE0", 3.0, (45.0,)),
-    StepLook(BLUE, "#E2EFF7", 3.0, (135.0,)),
-    StepLook(PURPLE, "#F6E8F1", 3.6, (0.0, 90.0)),
-    StepLook(GREY, "#F0F0F0", 3.6, (45.0, 135.0)),
-    StepLook(BLACK, "#F7F7F7", 2.6, (0.0,)),
+    StepLook(VERMILION, "#FBEBE0", "lines", 2.6),
+    StepLook(BLUE, "#E2EFF7", "dots", 3.2),
+    StepLook(PURPLE, "#F6E8F1", "plus", 5.0),
+    StepLook(GREY, "#F0F0F0", "rings", 5.0),
+    StepLook(BLACK, "#F7F7F7", "pairs", 5.6),
 )
+#: Sign of a pattern, about its middle: lines through points. [pt]
+_TURN = np.linspace(0.0, 2 * np.pi, 9)
+SIGNS = {
+    "dots": (np.array([(-0.01, 0.0), (0.01, 0.0)]),),
+    "plus": (np.array([(-1.5, 0.0), (1.5, 0.0)]), np.array([(0.0, -1.5), (0.0, 1.5)])),
+    "rings": (1.3 * np.column_stack([np.cos(_TURN), np.sin(_TURN)]),),
+}
+#: Weight of the lines of a pattern, of a dot whose ends are round, and a pair apart. [pt]
+PATTERN_PT, DOT_PT, PAIR_PT = 0.45, 1.1, 1.4
 
 
 def look_of(k: int) -> StepLook:
@@ -52,13 +67,48 @@ def look_of(k: int) -> StepLook:
     return LOOKS[min(k, len(LOOKS) - 1)]
 
 
+def pattern_of(shape: Any, look: StepLook) -> list[Any]:
+    """Lines of a step's pattern in a shape on paper, on one grid for the whole paper. [pt]."""
+    if look.pattern in ("lines", "pairs"):
+        lines = hatch(shape, look.spacing_pt, 90.0)
+        if look.pattern == "lines":
+            return lines
+        aside = shapely.transform(shape, lambda xy: xy - (PAIR_PT, 0.0))
+        more = hatch(aside, look.spacing_pt, 90.0)
+        return [*lines, *(np.add(line, (PAIR_PT, 0.0)) for line in more)]
+    if shapely.is_empty(shape):
+        return []
+    x0, y0, x1, y1 = shapely.bounds(shape)
+    step = look.spacing_pt
+    rows = np.arange(math.ceil(y0 / step), math.floor(y1 / step) + 1)
+    columns = np.arange(math.ceil(x0 / step) - 1, math.floor(x1 / step) + 1)
+    x, y = (part.ravel() for part in np.meshgrid(columns, rows))
+    at = np.column_stack([(x + 0.5 * (y % 2)) * step, y * step])
+    at = at[shapely.contains_xy(shape, *at.T)] if len(at) else at
+    return [place + sign for place in at for sign in SIGNS[look.pattern]]
+
+
+def draw_pattern(pen: Pen, shape: Any, look: StepLook, name: str = "") -> None:
+    """A step's pattern alone, over what is drawn already."""
+    width = DOT_PT if look.pattern == "dots" else PATTERN_PT
+    pen.lines(pattern_of(shape, look), stroke=look.colour, width_pt=width, name=name)
+
+
 def draw_hatched(pen: Pen, rings: Sequence[Any], look: StepLook, name: str = "") -> None:
     """One area of a step's look, from its rings on paper."""
     pen.area(rings, stroke=None, fill=look.tint, name=name)
-    shape = shapely.Polygon(rings[0], [ring for ring in rings[1:] if len(ring) > 3])
-    for angle in look.angles_deg:
-        lines = hatch(shapely.make_valid(shape), look.spacing_pt, angle)
-        pen.lines(lines, stroke=look.colour, width_pt=0.45)
+    draw_pattern(pen, paper_shape(rings), look)
+
+
+def draw_over(pen: Pen, rings: Sequence[Any], look: StepLook, name: str) -> None:
+    """One area of a step's look over what stands there, from its rings on paper."""
+    draw_pattern(pen, paper_shape(rings), look, name)
+
+
+def paper_shape(rings: Sequence[Any]) -> Any:
+    """Rings on paper as a shape."""
+    holes = [ring for ring in rings[1:] if len(ring) > 3]
+    return shapely.make_valid(shapely.Polygon(rings[0], holes))
 
 
 def draw_shape(pen: Pen, place: Callable[[Any], Sequence[Any]], shape: Any, **look: Any) -> None:
@@ -121,6 +171,15 @@ def _lines(entry: Entry, each: float) -> list[str]:
 def box_entry(words: str, **look: Any) -> Entry:
     """A legend entry of an area."""
     return Entry(words, lambda pen, x, y: pen.box(x, y, *SWATCH_PT, **look))
+
+
+def sign_drawer(sign: str) -> Callable[[Pen, float, float], None]:
+    """A swatch of a sign in words."""
+
+    def draw(pen: Pen, x: float, y: float) -> None:
+        pen.text(x + SWATCH_PT[0] / 2, y + 6.5, sign, size_pt=USUAL_PT, anchor="middle")
+
+    return draw
 
 
 def line_entry(words: str, **look: Any) -> Entry:
@@ -195,38 +254,32 @@ def spread(wanted: Sequence[float], gap: float) -> list[float]:
     return out
 
 
-def cut_words(crown: SideCrown) -> str:
-    """What is taken off a crown in the end, by heights above the substrate, and in which years.
-
-    Heights are rounded so that no more is taken than was reckoned.
+def cut_words(marks: Sequence[Mark]) -> str:
+    """What is taken off a tree in the end, in the heights of the crew list, and in which years.
 
     Examples
     --------
-    >>> from geotrim.report.window_facts import Cut
-    >>> two = Cut("7", 1, 17.3, math.inf), Cut("7", 2, 15.78, 17.3)
-    >>> cut_words(SideCrown("7", shapely.Point(), 0.0, two))
-    'top to 15.8 ft, years 1 and 2'
-    >>> cut_words(SideCrown("7", shapely.Point(), 0.0, (Cut("7", 0, 6.0, 10.0),)))
-    '6.0 to 10.0 ft cleared'
+    >>> cut_words([Mark(1, 208, None), Mark(2, 190, None)])
+    'top to 15.84 ft, years 1 and 2'
+    >>> cut_words([Mark(0, 72, 120)])
+    '6.00 to 10.00 ft cleared'
+    >>> cut_words([Mark(1, 72, 94), Mark(2, 94, 109)])
+    '6.00 to 7.83 ft cleared, year 1, and 7.84 to 9.08 ft cleared, year 2'
     """
-    top, bands = math.inf, list[tuple[float, float]]()
-    for cut in crown.cuts:
-        if cut.high_ft >= top - 1e-9:
-            top = min(top, cut.low_ft)
-        elif bands and abs(bands[-1][1] - cut.low_ft) < 1e-9:
-            bands[-1] = bands[-1][0], cut.high_ft
-        elif bands and abs(bands[-1][0] - cut.high_ft) < 1e-9:
-            bands[-1] = cut.low_ft, bands[-1][1]
-        else:
-            bands.append((cut.low_ft, cut.high_ft))
-    told = [f"top to {top_to(top):.1f} ft"] if math.isfinite(top) else []
-    told += [f"{band_words(*band)} cleared" for band in bands]
-    years = tuple(sorted({cut.year for cut in crown.cuts if cut.year}))
-    when = f", {Step(years).name}" if years and years[-1] - years[0] == len(years) - 1 else ""
-    when = when or (f", years {', '.join(map(str, years))}" if years else "")
-    return " and ".join(told) + when
+    done = [mark for mark in marks if not mark.is_nothing] or list(marks[:1])
+    tops = [mark for mark in done if mark.high_in is None]
+    told = []
+    if tops:
+        last = min(tops, key=lambda mark: mark.low_in)
+        told.append(last.words + _years({mark.year for mark in tops}))
+    bands = [mark for mark in done if mark.high_in is not None]
+    return ", and ".join(told + [f"{mark.words} cleared{_years({mark.year})}" for mark in bands])
 
 
-def fits(words: str, size_pt: float, room_pt: float) -> bool:
-    """Whether words find room on one line."""
-    return width_pt(words, size_pt) <= room_pt
+def _years(found: set[int]) -> str:
+    years = tuple(sorted(found - {0}))
+    if not years:
+        return ""
+    if years[-1] - years[0] == len(years) - 1:
+        return f", {Step(years).name}"
+    return f", years {', '.join(map(str, years))}"
