@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+from dataclasses import replace
 from datetime import date, timedelta
 
 import packages_made
@@ -16,7 +17,7 @@ from geotrim.io import ledger
 from geotrim.io.ledger_entry import Entry, TreeEntry
 from geotrim.report import history_lot, history_tree
 from geotrim.report.history_lines import lines_of
-from geotrim.report.history_text import history_text
+from geotrim.report.history_text import entry_words, history_text
 from geotrim.report.history_warnings import warnings_of
 
 INF, NAN = math.inf, math.nan
@@ -160,8 +161,10 @@ def test_a_plan_that_was_entered_twice_is_told():
 
 @pytest.mark.parametrize(
     ("share", "error", "words"),
-    [(0.26, 0.005, "more than"), (0.26, 0.02, "more than"), (0.24, 0.02, "too close to tell"),
-     (0.25, NAN, ""), (0.25, 0.0, ""), (0.24, 0.005, ""), (NAN, NAN, "")],
+    # 95 % both sides are 1.96 errors (normal table): 1.96 * 0.005 < 0.01 < 1.96 * 0.006
+    [(0.26, 0.005, "taken, more than the"), (0.26, 0.02, "too close to call"),
+     (0.24, 0.02, "too close to call"), (0.24, 0.006, "too close to call"), (0.24, 0.005, ""),
+     (0.25, 0.006, "too close to call"), (0.25, NAN, ""), (0.25, 0.0, ""), (NAN, NAN, "")],
 )  # fmt: skip
 def test_more_than_the_yearly_share_by_what_was_verified_is_told(share, error, words):
     found = told(
@@ -181,14 +184,70 @@ def test_a_share_binds_only_the_trees_it_binds():
 
 @pytest.mark.parametrize(
     ("height", "error", "words"),
-    [(5.9, NAN, "under the least height 6 ft"), (5.9, 0.25, "under the least"),
-     (6.1, 0.25, "too close to tell from"), (6.0, NAN, ""), (6.3, 0.25, "")],
+    # 1.96 * 0.25 = 0.49
+    [(5.9, NAN, "under the least height 6 ft"), (5.5, 0.25, "under the least"),
+     (5.9, 0.25, "too close to call against the least height 6 ft"),
+     (6.48, 0.25, "too close to call"), (6.0, NAN, ""), (6.5, 0.25, "")],
 )  # fmt: skip
 def test_a_tree_under_the_floor_by_a_reading_is_told(height, error, words):
     """No tree under 6 ft after trimming: s. 403.9326(1)(b)2 F.S."""
     found = told(reading(height, error))
     assert len(found) == bool(words)
     assert all(words in one and "no cut of it is entered" in one for one in found)
+
+
+def test_the_confidence_of_a_verification_is_its_own():
+    """At 68.27 % it is one error, by the normal table: 0.26 is 0.01 over, and 0.008 its error."""
+    one = verified(removed_frac=0.26, removed_error_frac=0.008, is_done=True)
+    sure = replace(one, details={"confidence_frac": 0.6827})
+    assert ["too close" in words for words in told(plan(details=BOUND), one)] == [True]
+    assert ["more than" in words for words in told(plan(details=BOUND), sure)] == [True]
+
+
+def test_what_is_no_mangrove_has_no_least_height():
+    """The act is about red, black and white mangrove: s. 403.9325(5) F.S.; buttonwood is none."""
+    low = {"height_ft": 5.0, "is_done": True, "removed_frac": 0.6}
+    assert told(verified(species="Conocarpus erectus", **low)) == []
+    assert len(told(verified(species="Rhizophora mangle", **low))) == 2
+    assert len(told(verified(**low))) == 2  # unknown: it may be one
+    # a reading without a species is of the tree that another entry names
+    assert told(verified(species="Conocarpus erectus", height_ft=9.0), reading(5.0)) == []
+
+
+def test_the_rest_of_a_cut_on_a_later_day_begins_the_year_anew():
+    """20 January and 20 November, both of year 1; year 2 on 25 January is 66 days after."""
+    first = verified(day=date(2026, 1, 20), date="2026-01-20", is_done=True, year=1)
+    rest = verified(day=date(2026, 11, 20), date="2026-11-20", is_done=True, year=1)
+    two = verified(day=date(2027, 1, 25), date="2027-01-25", is_done=True, year=2)
+    words = told(first, rest, two)
+    assert len(words) == 2
+    assert "both are of year 1 of the plan" in words[0] and "correct the entry" in words[0]
+    assert "66 days after the cut of 2026-11-20" in words[1] and "both are" not in words[1]
+    assert told(first, two) == []  # more than a year
+    # the day of the cut entered and verified is one cut
+    assert told(cut(date(2026, 1, 20), "T"), first) == []
+
+
+def test_the_same_verification_twice_is_told():
+    one = verified(height_ft=9.0, year=1, is_done=True, date="2027-03-09")
+    (words,) = told(one, one)
+    assert words == "one verification was entered 2 times: entries 1 and 2 tell the same"
+    other = verified(height_ft=9.1, year=1, is_done=True, date="2027-03-09")
+    assert told(one, other) == []
+    assert len(told(reading(9.0), reading(9.0))) == 1
+
+
+def test_trees_that_were_not_read_are_not_told_as_cut():
+    trees = (
+        TreeEntry("A", year=1, is_done=True),
+        TreeEntry("B", year=1, is_done=False),
+        TreeEntry("C", year=1),
+        TreeEntry("D", year=1),
+    )
+    words = entry_words(Entry("verification", date(2027, 3, 9), "Jo", "L", trees, PLAN))
+    assert "cut: 1 tree (A); not cut: 1 tree (B); not known whether cut: 2 trees (C, D)" in words
+    words = entry_words(Entry("reading", date(2027, 3, 9), "Jo", "L", trees))
+    assert "3 trees (A, C, D); not done: 1 tree (B)" in words
 
 
 def test_the_last_reading_counts_and_a_plan_has_its_own_floor():

@@ -96,6 +96,7 @@ def _entry(job: Job, lot_id: str, result: Result) -> Entry:
         "verdicts": {str(word): int(n) for word, n in verdicts.items()},
         "trigger": str(row["words"]),
         "next_from": result["after_lots"]["next_from"].iloc[0],
+        "confidence_frac": float(job.params["confidence_frac"]),
     }
     broken = verdicts_by_tree(result["after_findings"])
     return Entry(

@@ -80,7 +80,14 @@ def _struck(line: Line) -> str:
     if line.corrected_by is not None:
         return f"[struck out: {line.corrected_by} stands in its place] "
     corrects = line.entry.corrects
-    return "" if corrects is None else f"[in the place of {corrects}] "
+    return "" if corrects is None else f"[{_place_words(line.entry)}] "
+
+
+def _place_words(entry: Entry) -> str:
+    """Which entry a correction stands in the place of, or withdraws."""
+    if kind := entry.details.get("withdraws"):
+        return f"withdraws the {kind} of entry {entry.corrects}: it no longer counts"
+    return f"in the place of {entry.corrects}"
 
 
 def entry_words(entry: Entry, *, is_short: bool = False) -> str:
@@ -88,7 +95,7 @@ def entry_words(entry: Entry, *, is_short: bool = False) -> str:
     kind = entry.kind if entry.kind != "correction" else entry.corrected_kind
     head = "" if is_short else f"{kind} of {entry.day.isoformat()}, {entry.who}; "
     head += "" if is_short or not entry.lot_id else f"lot {entry.lot_id}; "
-    head += f"in the place of {entry.corrects}; " if entry.kind == "correction" else ""
+    head += f"{_place_words(entry)}; " if entry.kind == "correction" else ""
     parts = [part for part in (*_of_trees(entry, kind), entry.words) if part]
     if entry.plan_sha256:
         parts.append(f"plan {entry.plan_sha256[:SHORT]}")
@@ -105,12 +112,17 @@ def _of_trees(entry: Entry, kind: str) -> list[str]:
         text = f"{counted(len(ids), 'tree')} in {counted(max(len(years), 1), 'year')}"
         days = sorted({tree.date for tree in trees if tree.date})
         return [text, f"from {days[0]}" if days else "no day told"]
-    done = [tree.crown_id for tree in trees if tree.is_done is not False]
-    missed = [tree.crown_id for tree in trees if tree.is_done is False]
     years = sorted({tree.year for tree in trees if tree.year})
     out = [f"year {', '.join(map(str, years))}"] if years else []
-    out += [names(done)] if done else []
-    out += [f"not done: {names(missed)}"] if missed else []
+    done, missed, open_ = (
+        [tree.crown_id for tree in trees if tree.is_done is told] for told in (True, False, None)
+    )
+    if kind == "verification":  # of a tree that was not read nothing is told
+        parts = [("cut", done), ("not cut", missed), ("not known whether cut", open_)]
+    else:
+        every = [tree.crown_id for tree in trees if tree.is_done is not False]
+        parts = [("", every), ("not done", missed)]
+    out += [f"{words}: {names(ids)}" if words else names(ids) for words, ids in parts if ids]
     return out
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from itertools import pairwise
 
@@ -16,11 +16,15 @@ from geotrim.report.history_lines import day_of
 from geotrim.report.history_text import height_words, names, share_words
 from geotrim.rules.rule_file import Rule
 from geotrim.rules.rule_set import rule_set
+from geotrim.rules.species import is_mangrove
+from geotrim.rules.verdict import NOT_MET, TOO_CLOSE
 
 #: Rules whose numbers stand in where a plan does not tell a tree's own.
 YEARLY_RULE, FLOOR_RULE = "professional-stages", "professional-height-after"
-#: Shares and heights this close to a limit are at it, not past it.
-AT_LIMIT = 1e-9
+#: Of entries that tell none: how sure a verdict must be, as for verify.
+CONFIDENCE_FRAC = 0.95
+#: How a value stands to its limit.
+OVER, CLOSE = "over", "too close to call"
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +64,7 @@ def warnings_of(in_force: Iterable[Kept]) -> list[Warned]:
         cuts = made_cuts(mine)
         for found in (
             _plans_twice(mine),
+            _told_twice(mine),
             _cuts_too_soon(cuts),
             _planned_too_soon(mine, cuts),
             _over_share(mine),
@@ -207,64 +212,95 @@ def _plans_twice(entries: Sequence[Kept]) -> Iterator[tuple[tuple[str, ...], str
             yield (), f"one plan was entered {len(numbers)} times: entries {told}"
 
 
+def _told_twice(entries: Sequence[Kept]) -> Iterator[tuple[tuple[str, ...], str]]:
+    """What was cut, read or verified, entered more than once with the same figures and day."""
+    seen: dict[str, list[Kept]] = {}
+    for one in entries:
+        told = one.entry
+        if told.kind in ("cut", "reading", "verification"):
+            trees = sorted(repr(replace(tree, words="")) for tree in told.trees)
+            seen.setdefault(repr((told.kind, told.day, told.plan_sha256, trees)), []).append(one)
+    for same in seen.values():
+        if len(same) > 1:
+            kind, numbers = same[0].entry.kind, [str(one.number) for one in same]
+            yield (
+                tuple(dict.fromkeys(tree.crown_id for tree in same[0].entry.trees)),
+                f"one {kind} was entered {len(same)} times: entries {', '.join(numbers[:-1])} and "
+                f"{numbers[-1]} tell the same",
+            )
+
+
 def _over_share(entries: Sequence[Kept]) -> Iterator[tuple[tuple[str, ...], str]]:
     """Trees of which more than the yearly share came off, by what was verified."""
     plans = {one.entry.plan_sha256: one.entry for one in entries if one.entry.kind == "plan"}
-    rule = _rule(YEARLY_RULE)
+    rule, others = _rule(YEARLY_RULE), _no_mangroves(entries)
     for one in entries:
         if one.entry.kind != "verification":
             continue
         own = plans.get(one.entry.plan_sha256)
         for tree in one.entry.trees:
             limit = _of_plan(own, "yearly_frac", tree.crown_id)
-            if own is not None and limit is None:
+            if (own is not None and limit is None) or tree.crown_id in others:
                 continue  # the share does not bind on this tree
             share = rule.limit.number if limit is None else limit
-            error = max(tree.removed_error_frac, 0.0)
-            error = 0.0 if math.isnan(error) else error
-            if not tree.removed_frac + error > share + AT_LIMIT:
+            past = _past(rule, share, tree.removed_frac, tree.removed_error_frac, one.entry)
+            if not past:
                 continue
-            is_over = tree.removed_frac > share + AT_LIMIT
+            words = "more than" if past == OVER else f"{past} against"
             where = f", where the yearly share binds ({rule.section})"
             if own is not None:
                 where = f" ({own.details.get('yearly_by', {}).get(tree.crown_id, 'by the plan')})"
             yield (
                 (tree.crown_id,),
-                f"tree {tree.crown_id}: {share_words(tree)} of the foliage {_past(is_over)} the "
+                f"tree {tree.crown_id}: {share_words(tree)} of the foliage taken, {words} the "
                 f"{100 * share:g} % a year{where} (entry {one.number})",
             )
 
 
-def _past(is_over: bool) -> str:
-    return "taken, more than" if is_over else "taken, too close to tell from"
+def _past(rule: Rule, number: float, value: float, error: float, entry: Entry) -> str:
+    """``OVER``, ``CLOSE`` or "": the verdict as a verification has it, at its own confidence."""
+    kept = entry.details.get("confidence_frac")
+    confidence = float(kept) if isinstance(kept, (int, float)) else CONFIDENCE_FRAC
+    code = replace(rule.limit, number=number).judge(value, error, confidence)
+    return {NOT_MET: OVER, TOO_CLOSE: CLOSE}.get(int(code), "")
+
+
+def _no_mangroves(entries: Iterable[Kept]) -> set[str]:
+    """Trees that some entry tells to be of a species that is none: no limit of the act is theirs.
+
+    What was told last counts.
+    """
+    told = {
+        tree.crown_id: tree.species for one in entries for tree in one.entry.trees if tree.species
+    }
+    return {crown for crown, species in told.items() if is_mangrove(species) is False}
 
 
 def _under_floor(
     entries: Sequence[Kept], cuts: dict[str, list[MadeCut]]
 ) -> Iterator[tuple[tuple[str, ...], str]]:
     """Trees whose last reading is under the least height after trimming."""
-    plan, rule = latest_plan(entries), _rule(FLOOR_RULE)
-    last: dict[str, tuple[date, int, TreeEntry]] = {}
+    plan, rule, others = latest_plan(entries), _rule(FLOOR_RULE), _no_mangroves(entries)
+    last: dict[str, tuple[date, int, TreeEntry, Entry]] = {}
     for one in entries:
         if one.entry.kind in ("reading", "verification"):
             for tree in one.entry.trees:
-                if math.isfinite(tree.height_ft):
-                    told = (day_of(one.entry, tree), one.number, tree)
+                if math.isfinite(tree.height_ft) and tree.crown_id not in others:
+                    told = (day_of(one.entry, tree), one.number, tree, one.entry)
                     if tree.crown_id not in last or last[tree.crown_id][:2] <= told[:2]:
                         last[tree.crown_id] = told
-    for crown, (day, number, tree) in last.items():
+    for crown, (day, number, tree, entry) in last.items():
         own = None if plan is None else _of_plan(plan.entry, "floor_ft", crown)
         floor = rule.limit.number if own is None else own
-        error = 0.0 if math.isnan(tree.height_error_ft) else tree.height_error_ft
-        if not tree.height_ft - error < floor - AT_LIMIT:
+        past = _past(rule, floor, tree.height_ft, tree.height_error_ft, entry)
+        if not past:
             continue
-        is_under = tree.height_ft < floor - AT_LIMIT
-        past = "under" if is_under else "too close to tell from"
+        words = "under" if past == OVER else f"{past} against"
         why = f" ({rule.section})" if own is None else " of its plan"
         cut = "" if crown in cuts else "; no cut of it is entered"
         yield (
             (crown,),
-            f"tree {crown}: {height_words(tree)} ft read on {day}, {past} the least height "
+            f"tree {crown}: {height_words(tree)} ft read on {day}, {words} the least height "
             f"{floor:g} ft{why} (entry {number}){cut}",
         )
 
