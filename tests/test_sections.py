@@ -192,6 +192,7 @@ def test_on_a_round_shore_offsets_count_from_the_line_itself():
     assert row.fringe_depth_ft == pytest.approx(12.0, abs=2e-3)
     assert row.landward_trunk_ft == pytest.approx(-5.0, abs=3e-3)
     trunk = of(run(site), "section_trunks")
+    trunk = trunk[trunk["section_id"] == row.section_id]
     np.testing.assert_allclose(trunk["offset_ft"], [-5.0, 7.0], atol=3e-3)
 
 
@@ -591,11 +592,12 @@ def test_the_spans_and_the_tallest_tree_that_is_cut():
         cut=("t1",),
     )  # fmt: skip
     rows = of(run(SITE, more={"window": window}), "sections")
-    assert rows["station_ft"].tolist() == pytest.approx([8.0, 45.0, 79.5, 94.0], abs=1e-6)
-    assert rows["section_id"].tolist() == list("ABCD")
+    assert rows["station_ft"].tolist() == pytest.approx([8.0, 45.0, 51.0, 79.5, 94.0], abs=1e-6)
+    assert rows["section_id"].tolist() == list("ABCDE")
     assert rows["why"].tolist() == [
         "the middle of the window's span from 2 to 14 ft",
-        "where the fringe is deepest; at t1, the tallest tree that is cut, 6.0 ft to the right",
+        "where the fringe is deepest",
+        "at t1, the tallest tree that is cut",
         "the middle of the window's span from 75 to 84 ft",
         "the middle of the window's span from 90 to 98 ft",
     ]
@@ -621,25 +623,26 @@ def places(deep_ft, window, **tree):
     transects = DataFrame({**rows, "fringe_depth_ft": [30.0]})
     tree = {"crown_id": "T", "stretch_id": "A/1", "top_ft": 20.0, "is_cut": True, **tree}
     trees = DataFrame([tree])[lambda rows: [("station_ft" in tree)] * len(rows)]
-    return places_of("A", Result("fringe", {"transects": transects}), trees, window)
+    return places_of("A", Result("fringe", {"transects": transects}), trees, window, 5.0)
 
 
-@pytest.mark.parametrize(("low", "n"), [(50.0, 2), (49.0, 1)])
-def test_ten_feet_apart_is_far_enough_and_less_is_not(low, n):
-    """The deepest at 45 ft; the span's middle at 55.0 or 54.5 ft."""
+@pytest.mark.parametrize(("low", "n"), [(41.0, 2), (40.0, 1)])
+def test_what_stands_out_of_the_strip_gets_a_section_of_its_own(low, n):
+    """The deepest at 45 ft, 5 ft to both sides are drawn; the span's middle at 50.5 or 50.0 ft."""
     found = places(45.0, window_of(("A/1", low, 60.0)))
     assert len(found) == n
     if n == 1:
         assert found[0].station_ft == 45.0
-        assert found[0].why.endswith("span from 49 to 60 ft, 9.5 ft to the right")
+        assert found[0].why.endswith("60 ft, 5.0 ft along the shore towards higher stations")
 
 
 def test_what_is_near_two_sections_is_told_of_the_nearer():
-    """The tree at 52 ft: 7 ft from the deepest, 3 ft from the span's middle."""
-    found = places(45.0, window_of(("A/1", 50.0, 60.0)), station_ft=52.0)
-    assert [one.station_ft for one in found] == [45.0, 55.0]
+    """The tree at 52 ft: 4.5 ft from the deepest, 4 ft from the span's middle at 56 ft."""
+    found = places(47.5, window_of(("A/1", 52.0, 60.0)), station_ft=52.0)
+    assert [one.station_ft for one in found] == [47.5, 56.0]
     assert found[0].why == "where the fringe is deepest"
-    assert found[1].why.endswith("; at T, the tallest tree that is cut, 3.0 ft to the left")
+    told = "; at T, the tallest tree that is cut, 4.0 ft along the shore towards lower stations"
+    assert found[1].why.endswith(told)
 
 
 def test_sections_of_two_stretches_may_be_near():

@@ -11,8 +11,6 @@ import numpy as np
 from geotrim.errors import RangeError
 from geotrim.model import Note, Result
 
-#: Sections of one stretch are not drawn nearer to each other than this. A drawing rule. [ft]
-APART_FT = 10.0
 #: Spans of a window that get a section each, the longest first. A drawing rule.
 MOST_SPANS = 3
 #: Two stations nearer than this are one. [ft]
@@ -49,7 +47,9 @@ def letters(n: int) -> list[str]:
     return names
 
 
-def places_of(lot_id: str, fringe: Result, trees: Any, window: Result | None) -> list[Place]:
+def places_of(
+    lot_id: str, fringe: Result, trees: Any, window: Result | None, half_ft: float
+) -> list[Place]:
     """Stations of a lot that tell most of it, from left to right.
 
     Parameters
@@ -62,11 +62,13 @@ def places_of(lot_id: str, fringe: Result, trees: Any, window: Result | None) ->
         ``top_ft``, ``is_cut``.
     window : Result or None
         Of the operation ``window``.
+    half_ft : float
+        Half the width of the strip whose trees a section shows. [ft]
 
     Notes
     -----
-    In this order, each left out that is nearer than ``APART_FT`` to one before it, whose reason
-    then names it: where the fringe is deepest; the middles of the window's spans, the three
+    In this order, each left out that lies in the strip of one before it, whose reason then names
+    it: where the fringe is deepest; the middles of the window's spans, the three
     longest; the tallest tree that is cut. Where there is no window: the deepest place, and the
     tallest tree that is cut or, where none is cut, the tallest.
     """
@@ -74,7 +76,7 @@ def places_of(lot_id: str, fringe: Result, trees: Any, window: Result | None) ->
     wanted += _tallest(trees, is_any=len(wanted) < 2)
     chosen: list[Place] = []
     for place in wanted:
-        near = [k for k, one in enumerate(chosen) if _gap_ft(one, place) < APART_FT]
+        near = [k for k, one in enumerate(chosen) if _gap_ft(one, place) <= half_ft + SAME_FT]
         if near:
             k = min(near, key=lambda n: _gap_ft(chosen[n], place))
             why = f"{chosen[k].why}; {place.why}{_beside(place.station_ft - chosen[k].station_ft)}"
@@ -146,10 +148,19 @@ def _gap_ft(one: Place, other: Place) -> float:
 
 
 def _beside(gap_ft: float) -> str:
-    """Where something stands, as seen by one who looks to the water."""
+    """How far along the shore something stands, and which way stations run to it.
+
+    Not right or left: on a section the right is the water.
+
+    Examples
+    --------
+    >>> _beside(3.42), _beside(0.04)
+    (', 3.4 ft along the shore towards higher stations', '')
+    """
     if abs(gap_ft) < 0.05:
         return ""
-    return f", {abs(gap_ft):.1f} ft to the {'right' if gap_ft > 0 else 'left'}"
+    way = "along the shore towards higher" if gap_ft > 0 else "along the shore towards lower"
+    return f", {abs(gap_ft):.1f} ft {way} stations"
 
 
 def _deepest(lot_id: str, fringe: Result) -> list[Place]:

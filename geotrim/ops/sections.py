@@ -160,7 +160,8 @@ def _chosen(
     trees = trees[trees["is_fringe"]]
     chosen, notes = {}, []
     for lot_id in ids:
-        chosen[lot_id] = places_of(lot_id, given.fringe, trees[trees["lot_id"] == lot_id], window)
+        mine = trees[trees["lot_id"] == lot_id]
+        chosen[lot_id] = places_of(lot_id, given.fringe, mine, window, given.half_ft)
         if not chosen[lot_id] and (given.frontage["lot_id"] == lot_id).any():
             text = "no cross-section, since no tree stands along its shore; ask for stations"
             notes.append(Note(f"lot {lot_id}", text, "missing"))
