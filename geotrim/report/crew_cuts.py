@@ -8,11 +8,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from geotrim.io.package_read import Package
 from geotrim.report.crew_first import Standing, first_words
 from geotrim.report.crew_places import number_of
 from geotrim.report.crew_tree import Cut
-from geotrim.report.cut_heights import INCHES
+from geotrim.report.cut_heights import INCHES, inches_down, inches_up
 from geotrim.report.cut_marks import Taken, by_tree, taken_of, top_marks
 from geotrim.report.window_facts import Cut as PlannedCut
 from geotrim.report.window_facts import row_of, rows_of, text_of
@@ -22,6 +24,8 @@ BEFORE = "height before trimming, from the substrate"
 #: Standard error of a reading and of a mark where the package does not tell it. [ft]
 STICK_FT = 0.2
 CONFIDENCE = 0.95
+#: Shares nearer than this are the same: foliage over height is told every tenth of a foot.
+SAME = 5e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +118,28 @@ def first_of(tables: PlanTables, row: Mapping[str, Any], tree: PlannedTree) -> s
     )
     confidence = package.parameter("route", "confidence_frac") or CONFIDENCE
     return first_words(tree.cut, standing, float(confidence))
+
+
+def is_whole_over(tables: PlanTables, crown_id: str, tree: PlannedTree, year: int) -> bool:
+    """Whether a year's cut, made on the whole crown, takes a greater share than it may.
+
+    The plan's own share is that of the part it cuts. The whole crown's is reckoned from the
+    foliage over height at the marks of the stick, and by the plan's own proportion of what is
+    taken to what stands.
+    """
+    curve = sorted(tables.curves.get(crown_id, []), key=lambda one: float(one["height_ft"]))
+    staged = {int(one["year"]): one for one in tables.cuts.get(crown_id, [])}
+    planned = number_of(staged.get(year, {}), "removed_of_original_frac")
+    share, limit = tree.cut.share_frac, tree.cut.share_limit_frac
+    if not curve or not planned > 0 or not (math.isfinite(share) and math.isfinite(limit)):
+        return False
+    top = min(tree.top_ft if tree.cut.is_top else tree.cut.high_ft, float(curve[-1]["height_ft"]))
+    at = [inches_up(tree.cut.low_ft) / INCHES, top]
+    if not tree.cut.is_top:
+        at[1] = inches_down(tree.cut.high_ft) / INCHES
+    heights = [float(one["height_ft"]) for one in curve]
+    low, high = np.interp(at, heights, [float(one["above_frac"]) for one in curve])
+    return bool(low - high > planned + SAME and share * (low - high) / planned > limit + SAME)
 
 
 def _taken(tables: PlanTables, crown_id: str, limit: float) -> Taken | None:

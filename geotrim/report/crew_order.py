@@ -15,8 +15,16 @@ from geotrim.errors import LayerError, RangeError
 from geotrim.io.package_read import Package
 from geotrim.report import crew_holds as holds
 from geotrim.report import crew_species as species
-from geotrim.report.crew_cuts import PlannedTree, PlanTables, first_of, planned_tree, tables_of
+from geotrim.report.crew_cuts import (
+    PlannedTree,
+    PlanTables,
+    first_of,
+    is_whole_over,
+    planned_tree,
+    tables_of,
+)
 from geotrim.report.crew_near import keep_word, neighbours
+from geotrim.report.crew_part import Part, Parts, part_of, parts_known
 from geotrim.report.crew_places import number_of, places_of
 from geotrim.report.crew_tree import (
     CLEAR_BAND,
@@ -44,6 +52,7 @@ class _Year:
     rows: dict[str, dict[str, Any]]
     places: Mapping[str, Place]
     tables: PlanTables
+    parts: Parts
 
 
 def crew_lot(package: Package, lot_id: str, year: int) -> CrewLot:
@@ -81,6 +90,7 @@ def crew_lot(package: Package, lot_id: str, year: int) -> CrewLot:
         _rows(package, lot_id),
         places_of(package, lot_id),
         tables_of(package, lot_id),
+        parts_known(package, lot_id),
     )
     work, left = _parted(one)
     plants = [one.rows[tree.crown_id].get("species") for tree in work]
@@ -161,14 +171,25 @@ def _planned(one: _Year, crown_id: str, row: Mapping[str, Any]) -> CrewTree:
     cut = planned.cut
     if _is_nothing(planned):
         return _bare(one, crown_id, row, LEAVE, "what is left to cut is thinner than an inch")
-    tree = _bare(one, crown_id, row, LOWER_TOP if cut.is_top else CLEAR_BAND, _what(cut))
+    part = _part(one, row, planned)
+    what = _what(cut, is_part=bool(part.words))
+    tree = _bare(one, crown_id, row, LOWER_TOP if cut.is_top else CLEAR_BAND, what)
     return replace(
         tree,
         cut=cut,
         top_ft=planned.top_ft,
+        part=part.words,
         first=first_of(one.tables, row, planned),
-        hold=holds.tree_words(one.plan, row),
+        hold=part.hold or holds.tree_words(one.plan, row),
     )
+
+
+def _part(one: _Year, row: Mapping[str, Any], planned: PlannedTree) -> Part:
+    """The part of a crown that is cut: a window keeps to the zone, planned heights do not."""
+    if not one.plan.is_window:
+        return Part()
+    is_over = is_whole_over(one.tables, str(row["crown_id"]), planned, one.year)
+    return part_of(one.parts, row, is_over=is_over)
 
 
 def _is_nothing(tree: PlannedTree) -> bool:
@@ -177,11 +198,13 @@ def _is_nothing(tree: PlannedTree) -> bool:
     return math.isfinite(high) and inches_down(high) <= inches_up(tree.cut.low_ft)
 
 
-def _what(cut: Cut) -> str:
+def _what(cut: Cut, *, is_part: bool) -> str:
     """What is done, in a few words."""
+    part = " IN PART" if is_part else ""
     if cut.is_top:
-        return f"LOWER THE TOP to {stick_words(cut.low_ft)}"
-    return f"CLEAR THE BAND {stick_words(cut.low_ft, cut.high_ft)}; the top stays"
+        return f"LOWER THE TOP{part} to {stick_words(cut.low_ft)}"
+    stays = "top stays" if is_part else "the top stays"
+    return f"CLEAR THE BAND{part} {stick_words(cut.low_ft, cut.high_ft)}; {stays}"
 
 
 def _bare(one: _Year, crown_id: str, row: Mapping[str, Any], kind: str, what: str) -> CrewTree:

@@ -33,6 +33,8 @@ WRITE_PT = 92.0
 BODY_PT = WIDTH_PT - 2 * MARGIN_PT - 30.0 - WRITE_PT - 8.0
 #: Type of what is done, of the tree's number, its species, and its details. [pt]
 WHAT_PT, NUMBER_PT, SPECIES_PT, SMALL_PT = 11.0, 13.0, 8.5, 8.0
+#: Details are printed smaller only where what stands out would have no room else. [pt]
+SMALL_SIZES_PT = (8.0, 7.5, 7.0, 6.5)
 #: Height of a line in type sizes, its foot apart; between lines of details, between the parts of a
 #: row, above and under a row. [pt]
 CAPITAL, LEADING_PT, GAP_PT, PAD_PT = 0.73, 3.2, 4.2, 3.0
@@ -75,8 +77,6 @@ def as_data(lots: Sequence[CrewLot], head: CrewHead) -> dict[str, Any]:
             "write": WRITE_PT,
             "number": NUMBER_PT,
             "species": SPECIES_PT,
-            "small": SMALL_PT,
-            "leading": LEADING_PT,
             "gap": GAP_PT,
             "pad": PAD_PT,
         },
@@ -139,8 +139,7 @@ def _tree(tree: CrewTree) -> tuple[dict[str, Any], list[str]]:
     place, number = degrees(tree.place), _plain(tree.crown_id)
     size = _fitting(number, f"{tree.species}  {place}")
     used = 2 * PAD_PT + CAPITAL * (NUMBER_PT + n_what * WHAT_PT) + (1 + n_what) * GAP_PT
-    n_lines = max(int((ROW_PT - used + LEADING_PT) / (CAPITAL * SMALL_PT + LEADING_PT)), 1)
-    kept, rest = _filled(details(tree, on_paper=True), n_lines)
+    small, kept, rest = _detailed(details(tree, on_paper=True), ROW_PT - used)
     return {
         "order": f"{tree.number}",
         "number": number,
@@ -150,6 +149,8 @@ def _tree(tree: CrewTree) -> tuple[dict[str, Any], list[str]]:
         "mark": mark,
         "tail": tail,
         "details": kept,
+        "small": small,
+        "leading": LEADING_PT * small / SMALL_PT,
         "write": _write(tree),
     }, rest
 
@@ -170,26 +171,48 @@ def _fitting(number: str, beside: str) -> float:
     return max(min(NUMBER_PT, NUMBER_PT * room / wide), LEAST_PT) if wide else NUMBER_PT
 
 
-def _filled(parts: Sequence[tuple[str, bool]], n_lines: int) -> tuple[list[Any], list[str]]:
-    """Details that fit on so many lines, and those that do not."""
+def _detailed(
+    parts: Sequence[tuple[str, bool]], room_pt: float
+) -> tuple[float, list[Any], list[str]]:
+    """Type size of a row's details, those that fit, and those that do not.
+
+    What stands out is never put off to the end of the list while a smaller type has room for it.
+    """
+    found = None
+    for size in SMALL_SIZES_PT:
+        leading = LEADING_PT * size / SMALL_PT
+        n_lines = max(int((room_pt + leading) / (CAPITAL * size + leading)), 1)
+        kept, rest = _filled(parts, n_lines, BODY_PT * SMALL_PT / size)
+        put_off = any(bold and words in rest for words, bold in parts)
+        found = size, kept, rest
+        if not put_off:
+            break
+    assert found is not None
+    return found
+
+
+def _filled(
+    parts: Sequence[tuple[str, bool]], n_lines: int, room_pt: float
+) -> tuple[list[Any], list[str]]:
+    """Details that fit on so many lines so wide at the usual type, and those that do not."""
     kept: list[tuple[str, bool]] = []
     for k, part in enumerate(parts):
         rest = [words for words, _ in parts[k:]]
         tail = [] if k == len(parts) - 1 else [(MORE, True)]
-        if _lines([*kept, part, *tail]) > n_lines:
+        if _lines([*kept, part, *tail], room_pt) > n_lines:
             shown = [*kept, (MORE, True)]
             return [{"text": words, "bold": bold} for words, bold in shown], rest
         kept.append(part)
     return [{"text": words, "bold": bold} for words, bold in kept], []
 
 
-def _lines(parts: Sequence[tuple[str, bool]]) -> int:
-    """Lines that details take, all reckoned as wide as they are printed."""
+def _lines(parts: Sequence[tuple[str, bool]], room_pt: float) -> int:
+    """Lines that details take, all reckoned as wide as they are printed at the usual type."""
     total, lines = 0.0, 1
     for words, bold in parts:
         for word in words.split():
             wide = width_pt(f"{word} ", SMALL_PT, is_bold=bold)
-            if total + wide > BODY_PT and total > 0:
+            if total + wide > room_pt and total > 0:
                 total, lines = 0.0, lines + 1
             total += wide
     return lines

@@ -12,7 +12,7 @@ from geotrim.report.crew_words import share_words
 from geotrim.report.cut_heights import INCHES, inches_down, inches_up
 
 COLUMNS = (
-    "order", "lot_id", "crown_id", "year", "kind", "what", "cut_from_ft", "cut_to_ft",
+    "order", "lot_id", "crown_id", "year", "kind", "what", "part", "cut_from_ft", "cut_to_ft",
     "cut_from_in", "cut_to_in", "earliest_date", "species", "top_height_ft", "height_error_ft",
     "share_frac", "share_limit_frac", "read_first", "hold", "station_ft", "offset_ft", "is_trunk",
     "lon_deg", "lat_deg", "checks", "keep_off",
@@ -28,7 +28,8 @@ def crew_table(lots: Sequence[CrewLot]) -> Any:
     -------
     DataFrame
         ``COLUMNS``. ``cut_from_ft`` and ``cut_to_ft`` are the marks of the stick, ``..._in`` the
-        same in inches; a top has no ``cut_to``. None and NaN are unknown, or do not apply.
+        same in inches; a top has no ``cut_to``. ``part`` is what stays of a crown that is cut only
+        in part. None and NaN are unknown, or do not apply.
     """
     import pandas as pd
 
@@ -54,6 +55,7 @@ def _row(lot: CrewLot, tree: CrewTree) -> dict[str, Any]:
         "year": lot.year,
         "kind": tree.kind,
         "what": tree.what,
+        "part": tree.part or None,
         "cut_from_ft": None if low is None else math.ceil(low * 100 / INCHES) / 100,
         "cut_to_ft": None if high is None else math.floor(high * 100 / INCHES) / 100,
         "cut_from_in": low,
@@ -90,7 +92,8 @@ def waypoints(lots: Sequence[CrewLot]) -> list[Waypoint]:
 
 def _waypoint(lot: CrewLot, tree: CrewTree) -> Waypoint:
     words = f"LEAVE. {tree.what}" if tree.is_left else f"{tree.number}. {tree.what}"
-    told = [f"HOLD: {tree.hold}" if tree.hold else "", words, tree.first]
+    part = f"ONLY IN PART: {tree.part}" if tree.part else ""
+    told = [f"HOLD: {tree.hold}" if tree.hold else "", words, part, tree.first]
     parts = [f"lot {lot.lot_id}, year {lot.year}", tree.species, share_words(tree)]
     return Waypoint(
         tree.place.lon_deg,

@@ -57,6 +57,7 @@ class CrewTree:
     top_ft, top_error_ft : as it should stand before this year's cut; NaN unknown. [ft]
     cut : None where nothing is taken this year, or where height does not matter.
     what : what is done, in a few words; of a tree that is left, why.
+    part : where only a part of the crown is cut, what stays as it is; "" for the whole crown.
     first : what is to be read by stick before the cut, "" for nothing.
     hold : what must be settled before this tree is cut, "" for nothing.
     checks : how to tell its species from what looks like it, and what else to look for.
@@ -74,6 +75,7 @@ class CrewTree:
     top_error_ft: float
     cut: Cut | None
     what: str
+    part: str = ""
     first: str = ""
     hold: str = ""
     checks: tuple[str, ...] = ()

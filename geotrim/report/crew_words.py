@@ -29,7 +29,8 @@ BEFORE_START = (
     "weather are known before (the second sentence: common practice, no source).",
     "No herbicide or other chemical on any leaf, branch or stump.",
     "Trunks and prop roots are never cut. Nothing is cut below the mark, nor outside the "
-    "two marks of a band. No tree that is not on this list is touched.",
+    "two marks of a band. Of a tree that is cut IN PART, what its row names stays as it is. No "
+    "tree that is not on this list is touched.",
     "The species of every tree is confirmed in the field. If it is another than the list "
     "says, or in doubt, the tree is left and that is written down.",
     "Cuttings are taken away; none stays in the water or on the roots (common practice, no "
@@ -100,7 +101,8 @@ def details(tree: CrewTree, *, on_paper: bool) -> list[tuple[str, bool]]:
     on_paper : bool
         Marks of look-alikes stand on the first page there, and degrees beside the species.
     """
-    out = [(tree.first, True)] if tree.first else []
+    out = [(f"ONLY IN PART: {tree.part}.", True)] if tree.part else []
+    out += [(tree.first, True)] if tree.first else []
     if tree.kind == OTHER_PLANT:
         out.append((f"{tree.hold[:1].upper()}{tree.hold[1:]}.", True))
     elif tree.hold:
@@ -121,6 +123,7 @@ def share_words(tree: CrewTree) -> str:
     if tree.cut is None or not _known(tree.cut.share_frac):
         return ""
     words = f"Takes {100 * tree.cut.share_frac:.0f} % of its foliage"
+    words += " if only that part is cut" if tree.part else ""
     if _known(tree.cut.share_limit_frac):
         words += f", at most {100 * tree.cut.share_limit_frac:g} % in a year"
     return words
