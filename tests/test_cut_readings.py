@@ -11,7 +11,13 @@ import pytest
 
 from geotrim.errors import GeotrimError, LayerError, RangeError, UnitError
 from geotrim.io.cut_heights import feet_of
-from geotrim.io.cut_readings import COLUMNS, fitting, read_cut_readings
+from geotrim.io.cut_readings import (
+    COLUMNS,
+    check_belongs,
+    fitting,
+    of_earlier_years,
+    read_cut_readings,
+)
 
 SHA = "ab" * 32
 HEAD = (
@@ -165,6 +171,33 @@ def test_readings_of_other_years_and_lots_are_left_out_and_told(tmp_path):
     assert "1 reading of another year than 1" in told and "1 reading on other lots" in told
 
 
+def test_each_year_of_a_tree_has_its_reading(tmp_path):
+    """Of one file with both years, each year finds its own, and the one before."""
+    rows = ["A,1,9.5,2027-01-20", "A,2,7.3,2028-01-20", "A,1,9.4,2027-01-22", "B,,8,2027-01-20"]
+    path = tmp_path / "readings.csv"
+    path.write_text("\n".join(["crown_id,year,height_ft,date", *rows]), encoding="utf-8")
+    table, _ = read_cut_readings(path)
+    for year, height in ((1, 9.4), (2, 7.3)):
+        mine, _ = fitting(
+            table, CROWNS, plan_sha256=SHA, year=year, lots=("L1",), subject="--readings"
+        )
+        assert mine.set_index("crown_id")["height_ft"].to_dict() == {"A": height, "B": 8.0}
+    assert of_earlier_years(table, 1).empty
+    assert of_earlier_years(table, 2)[["crown_id", "height_ft"]].to_numpy().tolist() == [["A", 9.4]]
+    every, _ = read_cut_readings(path, is_each_day=True)
+    assert len(every) == 4
+
+
+def test_a_row_of_no_year_beside_one_of_the_year_is_the_latest_of_both(tmp_path):
+    text = "crown_id,year,height_ft,date\nA,1,9.5,2027-01-20\nA,,9.1,2027-01-25\n"
+    path = tmp_path / "readings.csv"
+    path.write_text(text, encoding="utf-8")
+    table, _ = read_cut_readings(path)
+    mine, notes = fitting(table, CROWNS, plan_sha256=SHA, year=1, lots=["L1"], subject="--readings")
+    assert mine["height_ft"].tolist() == [9.1]
+    assert any("line 3 of 2, 3" in note.text for note in notes)
+
+
 def test_readings_of_this_plan_or_of_none_named(tmp_path):
     text = f"crown_id,height_ft,plan_sha256\nA,9,{SHA}\nB,9,\nC,9,{SHA[:8].upper()}\n"
     assert fitted(tmp_path, text, lots=("L1", "L2"))[0] == ["A", "B", "C"]
@@ -192,6 +225,18 @@ def test_a_binary_table_is_refused(tmp_path):
     path.write_bytes(b"PK\x03\x04")
     with pytest.raises(LayerError, match="as text"):
         read_cut_readings(path)
+
+
+def test_a_tree_of_no_lot_is_on_none_that_the_plan_does_not_know(tmp_path):
+    crowns = pd.DataFrame({"crown_id": ["A", "B"], "lot_id": [None, "L1"]})
+    for lot, is_refused in (("L1", False), ("L9", True)):
+        table, _ = table_of(tmp_path, f"crown_id,height_ft,lot_id\nA,9,{lot}\n")
+        said = {"plan_sha256": SHA, "subject": "--readings"}
+        if not is_refused:
+            assert check_belongs(table, crowns, **said) == {"A": None, "B": "L1"}
+            continue
+        with pytest.raises(LayerError, match="on lot 'L9'"):
+            check_belongs(table, crowns, **said)
 
 
 def test_where_no_tree_has_a_lot_none_is_on_another(tmp_path):

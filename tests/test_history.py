@@ -205,7 +205,7 @@ def test_the_confidence_of_a_verification_is_its_own():
 
 
 def test_what_is_no_mangrove_has_no_least_height():
-    """The act is about red, black and white mangrove: s. 403.9325(5) F.S.; buttonwood is none."""
+    """The act is about red, black and white mangrove: s. 403.9325(3) F.S.; buttonwood is none."""
     low = {"height_ft": 5.0, "is_done": True, "removed_frac": 0.6}
     assert told(verified(species="Conocarpus erectus", **low)) == []
     assert len(told(verified(species="Rhizophora mangle", **low))) == 2
@@ -473,6 +473,67 @@ def test_a_lot_is_followed_from_plan_to_history(package, run, tmp_path):
     code, words = run("history", "--check", "--holds", "0" * 64)
     assert code == 2
     assert "no entry has the hash" in words
+
+
+@pytest.mark.parametrize(
+    ("column", "found"),
+    [("plan_sha256,", "for plan cdcdcdcd"), ("lot_id,", "on lot 'elsewhere'"),
+     ("crown_id,", "the plan does not know")],
+)  # fmt: skip
+def test_readings_of_something_else_than_the_package_are_refused(
+    package, run, tmp_path, column, found
+):
+    tree = str(package.rows("stage_cuts")["crown_id"].iloc[0])
+    own = {"plan_sha256,": "cd" * 32, "lot_id,": "elsewhere", "crown_id,": "nobody"}[column]
+    head, cells = (
+        ("crown_id,", own) if column == "crown_id," else (f"{column}crown_id,", f"{own},{tree}")
+    )
+    table = tmp_path / "after.csv"
+    table.write_text(f"{head}height_ft\n{cells},9.5\n")
+    code, words = run("enter", "--kind", "reading", "--readings", table, "--who", "Jo",
+                      "--package", package.folder)  # fmt: skip
+    assert code == 2 and found in words
+    assert not (tmp_path / "site.ledger").exists()
+
+
+def test_every_year_and_day_of_a_tree_is_entered(package, run, tmp_path):
+    tree = str(package.rows("stage_cuts")["crown_id"].iloc[0])
+    table = tmp_path / "after.csv"
+    rows = [f"{tree},1,9.5,2024-01-20", f"{tree},2,7.3,2025-01-20", f"{tree},2,7.2,2025-01-22"]
+    table.write_text("\n".join(["crown_id,year,height_ft,date", *rows]) + "\n")
+    code, words = run("enter", "--kind", "reading", "--readings", table, "--who", "Jo",
+                      "--package", package.folder)  # fmt: skip
+    assert code == 0, words
+    kept_all = ledger.read(tmp_path / "site.ledger").entries
+    found = [(e.entry.day.isoformat(), e.entry.trees[0].year, e.entry.trees[0].height_ft)
+             for e in kept_all]  # fmt: skip
+    assert found == [("2024-01-20", 1, 9.5), ("2025-01-20", 2, 7.3), ("2025-01-22", 2, 7.2)]
+    assert {one.entry.plan_sha256 for one in kept_all} == {package.sha256}
+
+
+def test_a_correction_is_of_the_same_kind_and_lot_or_withdraws(package, run, tmp_path):
+    assert run("enter", "--kind", "plan", "--package", package.folder, "--who", "Ann",
+               "--date", "2025-01-11")[0] == 0  # fmt: skip
+    said = ("--who", "Crew", "--date", "2025-03-01", "--corrects", 1)
+    code, words = run("enter", "--kind", "cut", "--year", 1, "--trees", "all", *said)
+    assert code == 2 and "a cut in the place of a plan" in words
+    code, words = run("enter", "--kind", "note", "--words", "x", "--lot", "elsewhere", *said)
+    assert code == 2 and "an entry of lot elsewhere" in words
+    code, words = run("enter", "--kind", "note", "--words", "another plan was issued", *said)
+    assert code == 0
+    assert "withdraws the plan of entry 1: it no longer counts" in words
+    (now,) = ledger.in_force(ledger.read(tmp_path / "site.ledger").entries)
+    assert (now.entry.kind, now.entry.lot_id) == ("note", packages_made.lot_of(package))
+    assert "withdraws the plan of entry 1" in " ".join(run("history")[1].split())
+    code, words = run("enter", "--kind", "cut", "--year", 1, "--trees", "all", "--who", "Crew",
+                      "--date", "2025-03-01")  # fmt: skip
+    assert code == 2 and "entry 2 withdrew it" in words
+    # the plan may come back in the place of its withdrawal
+    code, words = run("enter", "--kind", "plan", "--package", package.folder, "--who", "Ann",
+                      "--date", "2025-01-12", "--corrects", 2)  # fmt: skip
+    assert code == 0, words
+    (now,) = ledger.in_force(ledger.read(tmp_path / "site.ledger").entries)
+    assert now.entry.kind == "plan"
 
 
 def test_a_broken_chain_is_told_with_the_history_and_by_the_check(run, tmp_path):

@@ -195,12 +195,14 @@ def check_belongs(
             f"trees of the plan, such as {listed(ids, 3)}",
             "correct the number, or take the row out",
         )
+    known = {lot for lot in owner.values() if lot is not None}
     for tree, lot in zip(table["crown_id"], table["lot_id"], strict=True):
-        if lot is not None and owner[tree] is not None and lot != owner[tree]:
+        own = owner[tree]
+        if lot is not None and known and lot not in (known if own is None else {own}):
             raise LayerError(
                 subject,
                 f"tree {tree} on lot {lot!r}",
-                f"lot {owner[tree]!r}, where the plan has it",
+                f"lot {listed(map(repr, sorted(known if own is None else {own})))}, as in the plan",
                 "correct lot_id, or leave it empty",
             )
     return owner
