@@ -409,11 +409,16 @@ def test_a_local_files_own_rule_binds_as_its_findings_say():
         **FINDING, "rule_id": "town:tenth", "unit": "frac", "limit": "at most 10 %",
         "measure": measures()["yearly_removed_frac"]["words"], "effect": "stages", "is_local": True,
     }  # fmt: skip
-    rows = pd.DataFrame([{**own, "crown_id": "t0"}, {**own, "crown_id": "t1", "is_binding": False}])
+    rows = [{**own, "crown_id": "t0"}]
+    rows += [{**own, "crown_id": tree, "is_binding": False} for tree in ("t1", "t2")]
+    rows += [{**FINDING, "crown_id": "t1"}]  # something binds it, so it is not merely left alone
     cuts = [("t0", 1, 10.0, NAN), ("t1", 1, 10.0, NAN)]
-    result = after(lot([12.0] * 2, cuts), read(t0=10.0, t1=10.0), given=judged(findings=rows))
+    given = judged(findings=pd.DataFrame(rows))
+    result = after(lot([12.0] * 3, cuts), read(t0=10.0, t1=10.0, t2=10.0), given=given)
     assert verdict(result, "town:tenth", "t0") == "not met"  # a sixth
     assert verdict(result, "town:tenth", "t1") is None
+    # the plan leaves t2 alone, so nothing bound it: whether the rule does now is not known
+    assert verdict(result, "town:tenth", "t2") == "unknown"
 
 
 def test_the_way_of_a_plan():

@@ -26,6 +26,7 @@ from geotrim.handover import verify
 from geotrim.handover.job import Job
 from geotrim.handover.verify import verify_cut
 from geotrim.handover.work import hand_over
+from geotrim.io.ledger import in_force
 from geotrim.io.ledger import read as read_ledger
 from geotrim.io.package_read import read_package
 from geotrim.prepare.task import GivenFile
@@ -191,6 +192,81 @@ def test_an_entry_must_be_signed_dated_and_of_the_site(tmp_path):
     append(ledger, [Entry("note", date(2027, 1, 1), "A", "L")], site="another site")
     with pytest.raises(SiteFileError):
         verified(tmp_path, package, readings, ledger=str(ledger), who="A")
+
+
+def test_year_2_is_judged_by_what_stood_and_not_by_the_plan(tmp_path):
+    """A tree not cut in year 1 and cut to the height of year 2: both years' shares at once."""
+    package = sample()
+    name = top_cut(package)[0]
+    cuts = package.rows("stage_cuts").set_index(["crown_id", "year"])
+    one, two = cuts.loc[(name, 1)], cuts.loc[(name, 2)]
+    top = float(package.rows("crowns").set_index("crown_id")["tree_outcomes_top_height_ft"][name])
+    both = one["removed_of_original_frac"] + two["removed_of_original_frac"]
+
+    def read(folder, year, height, day, **more):
+        (tmp_path / folder).mkdir()
+        row = {"crown_id": name, "year": year, "height_ft": height, "height_error_ft": 0.01,
+               "date": day}  # fmt: skip
+        return verified(tmp_path / folder, package, pd.DataFrame([row]), year=year, **more)
+
+    said = {"ledger": str(tmp_path / "site.ledger"), "who": "Jo"}
+    read("first", 1, top, "2027-01-20", **said)
+    done = read("second", 2, two["height_after_ft"], "2028-02-20", **said)
+    row = table_of(done).loc[name]
+    assert row["removed_frac"] == pytest.approx(both, abs=2e-3) and both > 0.4
+    assert "share of the crown taken in one year" in row["limits_not_met"]
+    # without the ledger nobody knows what stood
+    row = table_of(read("alone", 2, two["height_after_ft"], "2028-02-20")).loc[name]
+    assert np.isnan(row["removed_frac"]) and "in one year not known" in row["limits_unknown"]
+    # cut as planned in year 1, and again 31 days after
+    said["ledger"] = str(tmp_path / "other.ledger")
+    read("a", 1, one["height_after_ft"], "2028-01-20", **said)
+    done = read("b", 2, two["height_after_ft"], "2028-02-20", **said)
+    row = table_of(done).loc[name]
+    assert "of 2028-01-20 (entry 1) 31.00 days, a year or more: not met" in row["limits_not_met"]
+    assert row["removed_frac"] == pytest.approx(two["removed_of_standing_frac"], abs=2e-3)
+    assert "cut twice within a year" in done.after
+    page = (done.folder / "verification.html").read_text(encoding="utf-8")
+    assert "of 2028-01-20 (entry 1)" in page
+    (tree,) = [t for t in read_ledger(said["ledger"]).entries[1].entry.trees if t.crown_id == name]
+    assert "a year or more: not met" in tree.words
+
+
+def test_a_verification_is_put_right_under_a_number_of_its_own(tmp_path):
+    ledger = tmp_path / "site.ledger"
+    ledger.touch()  # a first write that was stopped
+    readings = pd.DataFrame({"crown_id": ["t0"], "height_ft": [15.0], "date": "2027-01-12"})
+    said = {"ledger": str(ledger), "who": "Jo"}
+    folders = [tmp_path / name for name in "abcd"]
+    for folder in folders:
+        folder.mkdir()
+    done = verified(folders[0], boxes(), readings, **said)
+    assert "new ledger" in done.after and "verification, number 1" in done.after
+    again = verified(folders[1], boxes(), readings, **said)
+    assert "new ledger" not in again.after
+    assert "one verification was entered 2 times: entries 1 and 2 tell the same" in again.after
+    right = readings.assign(date="2027-01-10")
+    done = verified(folders[2], boxes(), right, corrects=2, **said)
+    assert "number 3, in the place of 2" in done.after
+    standing = in_force(read_ledger(ledger).entries)
+    assert [(one.number, one.entry.kind, one.entry.day.isoformat()) for one in standing] == [
+        (1, "verification", "2027-01-12"), (3, "verification", "2027-01-10"),
+    ]  # fmt: skip
+    with pytest.raises(GeotrimError, match="entry 9, which is not in"):
+        verified(folders[3], boxes(), right, corrects=9, **said)
+    with pytest.raises(GeotrimError, match="no --ledger"):
+        verified(folders[3], boxes(), right, corrects=1)
+
+
+def test_days_to_come_are_refused(tmp_path, monkeypatch):
+    monkeypatch.setattr(verify, "today", lambda: date(2027, 1, 11))
+    readings = pd.DataFrame({"crown_id": ["t0"], "height_ft": [15.0], "date": "2027-01-12"})
+    said = {"ledger": str(tmp_path / "site.ledger"), "who": "Jo"}
+    with pytest.raises(GeotrimError, match="2027-01-12, 1 day from now"):
+        verified(tmp_path, boxes(), readings, **said)
+    with pytest.raises(GeotrimError, match="--cut-date.*2027-01-12, 1 day from now"):
+        verified(tmp_path, boxes(), readings.drop(columns="date"), cut_date="2027-01-12", **said)
+    assert not (tmp_path / "site.ledger").exists()
 
 
 @pytest.mark.parametrize(

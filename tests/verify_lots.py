@@ -115,7 +115,7 @@ def read(**trees):
     rows = []
     for tree, told in trees.items():
         told = told if isinstance(told, dict) else {"height_ft": told}
-        row = dict.fromkeys(READ) | {"crown_id": tree, "height_error_ft": NAN}
+        row = dict.fromkeys(READ) | {"crown_id": tree, "height_error_ft": 0.0}
         row |= dict.fromkeys(("height_ft", "cleared_from_ft", "cleared_to_ft"), NAN)
         rows.append({**row, **told})
     return pd.DataFrame(rows, columns=list(READ))

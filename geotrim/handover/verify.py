@@ -18,12 +18,14 @@ from geotrim.io.files import local_path, sha256_of
 from geotrim.io.package_read import Package
 from geotrim.io.text_table import write_text_table
 from geotrim.model import InputFile, Note, Result
-from geotrim.ops.after_cut import AfterGiven, after_cut
+from geotrim.ops.after_cut import STICK_FT, AfterGiven, after_cut
 from geotrim.ops.after_limits import after_rules
 from geotrim.ops.after_trees import cuts_of
 from geotrim.ops.package_rules import route_taken, rules_of
 from geotrim.ops.window_rules import way_of
 from geotrim.prepare.task import GivenFile
+from geotrim.report.cut_heights import INCHES
+from geotrim.report.cut_marks import marks_of
 from geotrim.report.save import save_figure
 from geotrim.report.statement_html import html
 from geotrim.report.verification_figure import verification_figure
@@ -67,12 +69,13 @@ def verify_cut(job: Job) -> Made:
             raster=raster,
             cut_date=cut_date,
             before=before,
+            marks=_marks(package, lot_id, year),
         )
         notes = (*notes, *results[lot_id].notes)
     entries = entries_of(job, results)
     made = _written(job, results, notes)
     after = None if not entries else partial(enter, job, entries)
-    words = verification_text(results, year)
+    words = verification_text(results, year, package.changed)
     return Made(made, figures_of(results), tuple(notes), words, tuple(inputs), after)
 
 
@@ -177,7 +180,8 @@ def _check_plain(given: GivenFile) -> None:
 def _judged_by(package: Package, lot_id: str, confidence_frac: float) -> AfterGiven:
     """The rules of one lot, as its plan was judged by them."""
     findings = package.rows("findings", lot_id)
-    rules = rules_of(findings)
+    by_rule = package.rows("findings_by_rule", lot_id)
+    rules = rules_of(findings, by_rule, package.rows("consequence_rules"))
     known = dict((package.record.get("facts") or {}).get(lot_id) or {})
     route, is_assumed = route_taken(package.rows("window_lots"), package.rows("lots"), lot_id)
     limits = after_rules(
@@ -188,9 +192,30 @@ def _judged_by(package: Package, lot_id: str, confidence_frac: float) -> AfterGi
         share_from_ft=float(package.parameter("stages", "share_from_ft", 0.0)),
         quarter_reading=str(package.parameter("route", "quarter_reading", "")),
         confidence_frac=confidence_frac,
+        by_rule=by_rule,
+        is_of_original=package.parameter("stages", "foliage_reading") == "original",
     )
-    model = str(package.parameter("stages", "canopy_model", "column"))
-    return AfterGiven(limits, rules, route, is_assumed, model, confidence_frac)
+    return AfterGiven(
+        limits,
+        rules,
+        route,
+        is_assumed,
+        str(package.parameter("stages", "canopy_model", "column")),
+        confidence_frac,
+        float(package.parameter("risks", "stick_error_ft", STICK_FT)),
+        str(package.parameter("window", "share_measure_reading", "trees")),
+    )
+
+
+def _marks(package: Package, lot_id: str, year: int) -> dict[str, tuple[float, float]]:
+    """Marks of one year as the crew list has them: tree -> low and high side. [ft]."""
+    out = {}
+    for tree, marks in marks_of(package.results, lot_id).items():
+        for mark in marks:
+            if max(mark.year, 1) == year and not mark.is_nothing:
+                high = float("nan") if mark.high_in is None else mark.high_in / INCHES
+                out[tree] = (mark.low_in / INCHES, high)
+    return out
 
 
 def _day(text: Any, option: str) -> str | None:

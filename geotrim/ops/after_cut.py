@@ -9,20 +9,20 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from geotrim.core.cut_found import FoliageCurve, Strip, Taken, taken, taken_by_volume, within
-from geotrim.core.foliage import IN_COLUMNS
+from geotrim.core.cut_found import FoliageCurve, Strip, Taken, taken
 from geotrim.model import Note, Result
 from geotrim.ops.after_before import Before, before_words, with_before
 from geotrim.ops.after_days import day_findings
 from geotrim.ops.after_limits import COLUMNS, AfterRules, findings_after, plan_share
+from geotrim.ops.after_lot import lot_share_rows
 from geotrim.ops.after_next import lot_dates, next_day
-from geotrim.ops.after_state import TO_DO, became, has_band
+from geotrim.ops.after_seen import rest_of, with_seen
+from geotrim.ops.after_state import TO_DO, became, fell, has_band, is_thinned
 from geotrim.ops.after_trees import (
     LEAVE,
     RASTER,
     curves_of,
     cuts_of,
-    stays_in_part,
     trees_of,
     with_found,
 )
@@ -41,12 +41,16 @@ TREE_COLUMNS = (
     "found_ft", "found_error_ft", "cleared_from_ft", "cleared_to_ft", "removed_frac",
     "removed_error_frac",
     "removed_least_frac", "removed_by", "is_done", "is_cut", "is_to_do", "cut_on", "later_year",
-    "next_from", "reader", "note",
+    "next_from", "reader", "note", "is_in_part", "standing_frac", "seen_frac", "seen_error_frac",
+    "rest_low_ft", "rest_high_ft", "is_before_known",
 )  # fmt: skip
 LOT_COLUMNS = (
     "lot_id", "year", "way", "is_way_assumed", "n_trees", "n_planned", "n_read", "n_to_do",
     "next_year", "next_from", "next_words",
 )  # fmt: skip
+#: Standard error of a height by stick that tells none: the default of the parameter of that name of
+#: ``risks``. [ft]
+STICK_FT = 0.2
 #: A tree without foliage left; shares this near 1 are all of it.
 ALL = 1.0 - 1e-9
 
@@ -59,6 +63,8 @@ class AfterGiven:
     rules : every rule in force.
     way : route that the plan takes; is_way_assumed : for want of one.
     canopy_model : of the plan.
+    stick_error_ft : standard error of a reading that tells none. [ft]
+    share_reading : what the share of a lot's mangroves is counted by.
     """
 
     limits: AfterRules
@@ -67,6 +73,8 @@ class AfterGiven:
     is_way_assumed: bool
     canopy_model: str
     confidence_frac: float
+    stick_error_ft: float = STICK_FT
+    share_reading: str = "trees"
 
 
 def after_cut(
@@ -79,6 +87,7 @@ def after_cut(
     raster: Any = None,
     cut_date: str | None = None,
     before: Before | None = None,
+    marks: Mapping[str, tuple[float, float]] | None = None,
 ) -> Result:
     """One lot after one year's cut.
 
@@ -97,6 +106,9 @@ def after_cut(
     before : Before, optional
         What was read of the trees before this year's cut, and when they were cut last. After an
         earlier year's cut a height that nobody read is not known, whatever the plan has.
+    marks : mapping, optional
+        Tree -> this year's marks as the crew has them: low side and, of a band, high side, NaN of a
+        top. [ft]
 
     Returns
     -------
@@ -110,19 +122,25 @@ def after_cut(
     before = Before() if before is None else before
     cuts = cuts_of(tables, lot_id)
     trees, earlier = with_before(trees_of(tables, lot_id, year), cuts, year, before)
+    readings, n_unstated = _with_error(readings, given.stick_error_ft)
     trees, contradicted = with_found(trees, readings, raster, given.confidence_frac)
     if cut_date is not None:
         trees["cut_on"] = [cut_date if day is None else day for day in trees["cut_on"]]
-    trees = _with_state(trees, earlier, given.confidence_frac)
     curves = curves_of(tables, lot_id)
+    trees = with_seen(_with_marks(trees, marks), curves, cuts, earlier, year, given.canopy_model)
+    trees = _with_state(trees, earlier, given)
     trees = _with_removed(trees, curves, earlier, given)
+    trees = _with_rest(trees, curves, earlier, _limit_fracs(tables, lot_id), given)
     findings = list(findings_after(trees, _plan_shares(tables, lot_id, given), given.limits))
     findings += day_findings(trees, before.cuts, given.limits)
+    findings += lot_share_rows(
+        tables, trees, cuts, year, given.way, given.rules, given.share_reading
+    )
     trees["next_from"] = pd.Series(
         [next_day(tree) for tree in trees.to_dict("records")], dtype=object
     )
     consequence = _consequence(trees, given)
-    notes = _notes(trees, contradicted, curves, year, lot_id, given)
+    notes = _notes(trees, contradicted, curves, year, lot_id, given, n_unstated)
     made = {
         "after_trees": plain_table(_told(trees), TREE_COLUMNS),
         "after_findings": plain_table(findings, COLUMNS),
@@ -132,9 +150,60 @@ def after_cut(
     return Result("after-cut", made, tuple(notes), {"confidence_frac": given.confidence_frac})
 
 
-def _with_state(trees: Any, earlier: Mapping[str, list[Strip]], confidence_frac: float) -> Any:
+def _with_error(readings: Any, stick_error_ft: float) -> tuple[Any, int]:
+    """Readings with the usual error where they tell none, and how many those are."""
+    if readings is None or not len(readings):
+        return readings, 0
+    has_read = readings["height_ft"].notna() | readings["cleared_to_ft"].notna()
+    lacks = has_read & readings["height_error_ft"].isna()
+    errors = readings["height_error_ft"].astype(float).mask(lacks, stick_error_ft)
+    return readings.assign(height_error_ft=errors), int(lacks.sum())
+
+
+def _with_marks(trees: Any, marks: Mapping[str, tuple[float, float]] | None) -> Any:
+    nothing = (np.nan, np.nan)
+    told = [(marks or {}).get(tree, nothing) for tree in trees["crown_id"]]
+    return trees.assign(
+        mark_low_ft=[low for low, _ in told], mark_high_ft=[high for _, high in told]
+    )
+
+
+def _with_rest(
+    trees: Any,
+    curves: Mapping[str, FoliageCurve],
+    earlier: Mapping[str, list[Strip]],
+    limits: Mapping[str, float],
+    given: AfterGiven,
+) -> Any:
+    """What may still be asked for of each tree of which something is to be done."""
+    rows = []
+    for tree in trees.to_dict("records"):
+        name, rest = tree["crown_id"], (np.nan, np.nan)
+        if tree["is_to_do"]:
+            limit = limits.get(name, np.nan)
+            if given.limits.is_of_original:
+                limit /= tree["standing_frac"]
+            rest = rest_of(tree, curves.get(name), earlier[name], limit)
+        rows.append(rest)
+    return trees.assign(rest_low_ft=[a for a, _ in rows], rest_high_ft=[b for _, b in rows])
+
+
+def _limit_fracs(tables: Mapping[str, Any], lot_id: str) -> dict[str, float]:
+    """Tree -> most of it that the plan may take in a year."""
+    rows = tables.get("stage_trees")
+    if rows is None or not len(rows):
+        return {}
+    name = "share_limit_frac" if "share_limit_frac" in rows.columns else "yearly_frac"
+    mine = rows[rows["lot_id"].isna() | (rows["lot_id"].astype(str) == lot_id)]
+    return dict(zip(mine["crown_id"].astype(str), mine[name].astype(float), strict=True))
+
+
+def _with_state(trees: Any, earlier: Mapping[str, list[Strip]], given: AfterGiven) -> Any:
     rows = trees.to_dict("records")
-    found = [became(tree, confidence_frac, earlier[tree["crown_id"]]) for tree in rows]
+    floor_ft = given.limits.floor_ft
+    found = [
+        became(tree, given.confidence_frac, earlier[tree["crown_id"]], floor_ft) for tree in rows
+    ]
     cut = np.array([one.is_cut for one in found], dtype=np.float64)
     days = [
         day if is_cut != 0.0 else None for day, is_cut in zip(trees["cut_on"], cut, strict=True)
@@ -181,35 +250,26 @@ def _removed(
     gone = earlier[tree["crown_id"]]
     has_top, has_cleared = bool(np.isfinite(tree["found_ft"])), has_band(tree)
     is_blind = tree["treatment"] == CLEAR_BAND and not has_cleared and tree["is_done"] is not False
-    volumes = [tree[name] for name in ("volume_ft3", "after_ft3", "whole_ft3")]
-    is_volume = given.canopy_model in IN_COLUMNS and bool(np.isfinite(volumes).all())
-    is_volume &= not tree["rise_ft"] > 0.0  # the first volume is then too small
-    is_known = not gone or curve is not None
     if not tree["is_before_known"]:
         return Taken(np.nan, np.nan), False, ""
-    if tree["found_by"] == RASTER and is_volume and is_known and not has_cleared:
-        value = taken_by_volume(
-            volumes[0],
-            volumes[1],
-            volumes[2],
-            tree["crown_area_ft2"],
-            before_error_ft=tree["top_error_ft"],
-            after_error_ft=tree["found_error_ft"],
-            gone_frac=0.0 if curve is None else within(curve, gone),
-        )
-        if curve is not None and gone:
-            value = Taken(
-                value.share_frac, np.hypot(value.error_frac, _left_error(tree, curve, gone))
-            )
-        return value, not is_blind, "volumes"
-    is_in_part = stays_in_part(tree) and tree["found_ft"] >= tree["planned_cut_ft"]
-    is_uncut = tree["is_cut"] == 0.0  # then its top tells all of it
-    if curve is None or not (has_top or has_cleared) or (is_in_part and not is_uncut):
+    is_volume = tree["found_by"] == RASTER and not has_cleared
+    is_lost = fell(tree, given.confidence_frac) != 1.0 and is_thinned(tree, given.confidence_frac)
+    if np.isfinite(tree["seen_frac"]) and (is_volume or is_lost):
+        value = Taken(tree["seen_frac"], tree["seen_error_frac"])
+        return value, not is_blind and not has_cleared, "volumes"
+    if curve is None or not (has_top or has_cleared):
         return Taken(np.nan, np.nan), False, ""
+    is_uncut = tree["is_cut"] == 0.0  # then its top tells all of it
+    is_band = tree["treatment"] == CLEAR_BAND
+    is_part = tree["is_in_part"] and (is_band or tree["found_ft"] >= tree["planned_cut_ft"])
+    is_part = is_part and not is_uncut
+    if is_part and not (is_band and has_top):
+        return Taken(np.nan, np.nan), False, ""
+    band = (np.nan, np.nan) if is_part else (tree["cleared_from_ft"], tree["cleared_to_ft"])
     value = taken(
         curve,
         top_ft=tree["found_ft"],
-        band_ft=(tree["cleared_from_ft"], tree["cleared_to_ft"]),
+        band_ft=band,
         stood_to_ft=tree["top_ft"] if np.isfinite(tree["top_ft"]) else np.inf,
         earlier=gone,
         rise_ft=tree["rise_ft"],
@@ -218,23 +278,7 @@ def _removed(
         top_error_ft=tree["found_error_ft"],
         band_error_ft=tree["band_error_ft"],
     )
-    return value, has_top and not is_blind, "heights"
-
-
-def _left_error(tree: Mapping[str, Any], curve: FoliageCurve, gone: list[Strip]) -> float:
-    """Error of a share by volumes from that of the height an earlier cut left.
-
-    R = ((Vb - Va) / W - g) / (1 - g), with g gone of the whole W: dR = -(1 - R) / (1 - g) dg, at
-    most dg / (1 - g).
-    """
-    step = float(np.nan_to_num(tree["gone_error_ft"]))
-    now = within(curve, gone)
-    moved = [
-        within(curve, [(a + move if np.isinf(b) else a, b) for a, b in gone])
-        for move in (step, -step)
-    ]
-    dg = max(abs(one - now) for one in moved)
-    return float(dg / (1.0 - now)) if now < 1.0 else 0.0
+    return value, has_top and not is_blind and not is_part, "heights"
 
 
 def _plan_shares(tables: Mapping[str, Any], lot_id: str, given: AfterGiven) -> dict[str, Any]:
@@ -332,6 +376,7 @@ def _notes(
     year: int,
     lot_id: str,
     given: AfterGiven,
+    n_unstated: int,
 ) -> list[Note]:
     """What was taken for granted, and what could not be told."""
     about, notes = f"lot {lot_id}", []
@@ -344,10 +389,21 @@ def _notes(
         text = "the package has no foliage curves, so no foliage removed is told; run it again"
         notes.append(Note(about, text, "missing"))
     notes += [Note(about, text, level) for text, level in before_words(trees, year)]
-    read = trees[trees["found_ft"].notna()]
-    if n := int(read["found_error_ft"].isna().sum()):
-        text = f"{n} heights found without a standard error are taken at their word"
+    if n_unstated:
+        text = (
+            f"readings without a standard error: {n_unstated}; {given.stick_error_ft:g} ft is "
+            "taken, as the plan does for a stick"
+        )
         notes.append(Note(about, text, "assumed"))
+    in_part = trees[trees["is_in_part"] & (trees["is_cut"] != 0.0) & trees["removed_frac"].isna()][
+        "crown_id"
+    ]
+    if len(in_part):
+        told = ", ".join(in_part[:8]) + (" ..." if len(in_part) > 8 else "")
+        text = (
+            f"cut in a part of the crown only, so a stick cannot tell what share was taken: {told}"
+        )
+        notes.append(Note(about, text, "missing"))
     if given.is_way_assumed:
         text = f"no way to an authorisation in the package; judged as {given.way}"
         notes.append(Note(about, text, "assumed"))

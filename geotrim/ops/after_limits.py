@@ -8,12 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from geotrim.ops.package_rules import floor_of
+from geotrim.ops.after_binding import Bindings, bindings_of
+from geotrim.ops.package_rules import floors_of
 from geotrim.ops.stage_rules import ANY_HEIGHT
 from geotrim.ops.window_rules import BEFORE, Seen, Way
 from geotrim.rules.rule_file import Limit, Rule, measures
 from geotrim.rules.rule_set import RuleSet
-from geotrim.rules.verdict import MET, NOT_MET, UNKNOWN, WORDS, margin, under_condition
+from geotrim.rules.verdict import MET, NOT_MET, UNKNOWN, WORDS, all_of, margin, under_condition
 
 COLUMNS = (
     "lot_id", "crown_id", "rule_id", "measure", "value", "standard_error", "unit", "limit",
@@ -32,18 +33,30 @@ FOUND_WORDS = {"cut_above_base_ft": "height left above the lowest foliage"}
 class AfterRules:
     """Rules that trees of a lot are held against after a cut.
 
-    floor : least height; None where no rule states one.
+    floors : rules on the least height.
     shares : rules on the share of a year; good practice among them.
     bases : rules on how far a cut stays over the lowest foliage.
-    not_bound : (rule, tree) of local rules that do not bind a tree.
+    before : rules on what a tree is before it is cut, its height among them.
+    removed : rules on the share that all cuts take.
+    bindings : whether rules of local files bind a tree.
+    is_of_original : whether the share of a year is of what stood at first.
     """
 
     rules: RuleSet
-    floor: Rule | None
+    floors: tuple[Rule, ...]
     shares: tuple[Rule, ...]
     bases: tuple[Rule, ...]
-    not_bound: frozenset[tuple[str, str]]
+    before: tuple[Rule, ...]
+    removed: tuple[Rule, ...]
+    bindings: Bindings
     confidence_frac: float
+    is_of_original: bool = False
+
+    @property
+    def floor_ft(self) -> float:
+        """Height under which no mangrove is left by a rule that binds all; NaN for none. [ft]."""
+        known = [rule.limit.number for rule in self.floors if not self.bindings.is_open(rule)]
+        return max(known, default=np.nan)
 
 
 def after_rules(
@@ -55,6 +68,8 @@ def after_rules(
     share_from_ft: float,
     quarter_reading: str,
     confidence_frac: float,
+    by_rule: Any = None,
+    is_of_original: bool = False,
 ) -> AfterRules:
     """The rules of one way, as trees are held against them once they are cut.
 
@@ -65,29 +80,31 @@ def after_rules(
         Of the lot.
     rules : RuleSet
     findings : DataFrame
-        Of the lot; ``is_binding`` of local rules is read.
+        Of the lot; ``is_binding`` of rules of local files is read.
     share_from_ft : float
         Trees from this height up keep the share of good practice. [ft]
     quarter_reading : str
         Of A-07: ``any-height`` stages every mangrove.
     confidence_frac : float
+    by_rule : DataFrame, optional
+        Table ``findings_by_rule``, of the lot.
+    is_of_original : bool
+        Whether the share of a year is of what stood at first, and not of what stands each year.
     """
     stages = way.stages
     quarter = replace(way.quarter, when=(Limit(BEFORE, ">=", share_from_ft, "ft"),))
     if quarter_reading == ANY_HEIGHT:
         stages = tuple(replace(rule, when=()) for rule in stages)
-    out = set()
-    if len(findings):
-        mine = findings[findings["crown_id"].notna() & findings["is_local"].astype(bool)]
-        for row in mine[mine["is_binding"].eq(False).fillna(False)].to_dict("records"):
-            out.add((str(row["rule_id"]), str(row["crown_id"])))
     return AfterRules(
         rules=rules,
-        floor=floor_of(way, facts, rules),
+        floors=floors_of(way, facts, rules),
         shares=(*stages, quarter),
         bases=way.cuts,
-        not_bound=frozenset(out),
+        before=way.before,
+        removed=way.removed,
+        bindings=bindings_of(findings, by_rule, rules),
         confidence_frac=confidence_frac,
+        is_of_original=is_of_original,
     )
 
 
@@ -98,7 +115,7 @@ def findings_after(trees: Any, plan: Mapping[str, Any], given: AfterRules) -> It
     ----------
     trees : DataFrame
         As :func:`geotrim.ops.after_cut.after_cut` has them: what was found, ``is_cut``,
-        ``removed_frac``, ``removed_error_frac``, ``removed_least_frac``.
+        ``removed_frac``, ``removed_error_frac``, ``removed_least_frac``, ``standing_frac``.
     plan : mapping
         Tree -> (the plan's own share of a year, the rule it rests on).
     given : AfterRules
@@ -108,18 +125,31 @@ def findings_after(trees: Any, plan: Mapping[str, Any], given: AfterRules) -> It
     The plan's own share is a margin and no limit of the law: it is held against the value alone.
 
     A share that is only known to be no less than some value can be *not met*, never *met*. A rule
-    of which it cannot be told whether it binds is met only where it would be met anyway.
+    of which it cannot be told whether it binds is met only where it would be met anyway. The height
+    before is that before the first cut. What else a rule asks of a tree before it is cut hangs on
+    nothing that was found: it is told as the plan's own findings have it.
     """
     for tree in trees.to_dict("records"):
         if tree["is_mangrove"] == 0.0 or tree["is_cut"] == 0.0:
             continue
         seen = seen_of(tree, given.confidence_frac)
-        if given.floor is not None:
-            yield from _row(tree, given.floor, tree["found_ft"], tree["found_error_ft"], given)
+        for rule in given.floors:
+            bound = _bound(rule, tree, seen, given)
+            if bound != NOT_MET:
+                found, error = tree["found_ft"], tree["found_error_ft"]
+                yield from _row(tree, rule, found, error, given, bound=bound)
         own = plan.get(tree["crown_id"])
         for rule in (*given.shares, *([own] if own is not None else [])):
             yield from _share_row(tree, rule, seen, given)
         yield from _base_rows(tree, seen, given)
+        yield from _removed_rows(tree, seen, given)
+        yield from _before_rows(tree, seen, given)
+
+
+def _bound(rule: Rule, tree: Mapping[str, Any], seen: Seen, given: AfterRules) -> int:
+    """Verdict on whether a rule binds a tree: by its own conditions, and by the plan's findings."""
+    own = given.bindings.code(rule, str(tree["crown_id"]))
+    return int(all_of([seen.bound(rule), np.array([own], dtype=np.int8)])[0])
 
 
 def plan_share(share_frac: float, rule: Rule | None) -> Rule | None:
@@ -160,17 +190,16 @@ def seen_of(tree: Mapping[str, Any], confidence_frac: float) -> Seen:
 
 
 def _share_row(tree: Mapping[str, Any], rule: Rule, seen: Seen, given: AfterRules) -> Iterator[Any]:
-    if (rule.id, tree["crown_id"]) in given.not_bound:
-        return
-    bound = int(seen.bound(rule)[0])
+    bound = _bound(rule, tree, seen, given)
     if bound == NOT_MET:
         return
-    value, error = tree["removed_frac"], tree["removed_error_frac"]
+    of = tree["standing_frac"] if given.is_of_original else 1.0
+    value, error = of * tree["removed_frac"], of * tree["removed_error_frac"]
     if rule.id == PLAN_SHARE:  # a margin of the plan's own: held against the value alone
         error = np.nan
-    is_least = bool(np.isnan(value) and np.isfinite(tree["removed_least_frac"]))
+    is_least = bool(np.isnan(value) and np.isfinite(of * tree["removed_least_frac"]))
     if is_least:
-        value, error = tree["removed_least_frac"], tree["removed_least_error_frac"]
+        value, error = of * tree["removed_least_frac"], of * tree["removed_least_error_frac"]
     yield from _row(tree, rule, value, error, given, bound=bound, is_least=is_least)
 
 
@@ -179,11 +208,65 @@ def _base_rows(tree: Mapping[str, Any], seen: Seen, given: AfterRules) -> Iterat
     if np.isnan(tree["base_ft"]):
         return
     for rule in given.bases:
-        bound = int(seen.bound(rule)[0])
+        bound = _bound(rule, tree, seen, given)
         if bound == NOT_MET:
             continue
         over = tree["found_ft"] - tree["base_ft"]
         yield from _row(tree, rule, over, tree["found_error_ft"], given, bound=bound)
+
+
+def _removed_rows(tree: Mapping[str, Any], seen: Seen, given: AfterRules) -> Iterator[Any]:
+    """The share that this cut and those before it took of all the foliage there was."""
+    for rule in given.removed:
+        bound = _bound(rule, tree, seen, given)
+        if bound == NOT_MET:
+            continue
+        left = tree["standing_frac"]
+        is_least = bool(np.isnan(tree["removed_frac"]) and np.isfinite(tree["removed_least_frac"]))
+        name = "removed_least" if is_least else "removed"
+        share, error = tree[f"{name}_frac"], tree[f"{name}_error_frac"]
+        total = 1.0 - left * (1.0 - share)
+        yield from _row(tree, rule, total, left * error, given, bound=bound, is_least=is_least)
+
+
+def _before_rows(tree: Mapping[str, Any], seen: Seen, given: AfterRules) -> Iterator[Any]:
+    for rule in given.before:
+        bound = _bound(rule, tree, seen, given)
+        if bound == NOT_MET:
+            continue
+        if rule.limit.measure == BEFORE:
+            yield from _row(tree, rule, tree["top_ft"], tree["top_error_ft"], given, bound=bound)
+            continue
+        told = given.bindings.found(rule, str(tree["crown_id"]))
+        if told is not None:
+            yield told_row(rule, given.rules, told, str(tree["lot_id"]), str(tree["crown_id"]))
+
+
+def told_row(
+    rule: Rule, rules: RuleSet, told: Mapping[str, Any], lot_id: str, crown_id: str | None
+) -> dict[str, Any]:
+    """A row of a value and its verdict that are known: of a finding of the plan, or of the lot."""
+    limit = rule.limit
+    value = float("nan") if told["value"] is None else float(told["value"])
+    error = told.get("standard_error")
+    return {
+        "lot_id": lot_id,
+        "crown_id": crown_id,
+        "rule_id": rule.id,
+        "measure": str(measures()[limit.measure]["words"]),
+        "value": value,
+        "standard_error": float("nan") if error is None else float(error),
+        "unit": limit.unit,
+        "limit": limit.words(),
+        "verdict": told["verdict"],
+        "margin": float(margin(value, limit.compare, limit.number)),
+        "is_at_least": False,
+        "effect": rule.effect,
+        "words": rule.words,
+        "section": rule.section,
+        "confidence": rule.confidence,
+        "is_local": rules.is_local(rule),
+    }
 
 
 def _row(

@@ -12,7 +12,8 @@ from geotrim.core.staging import years_later
 def next_day(tree: Mapping[str, Any]) -> str | None:
     """Earliest day of a tree's next cut: a year after its last, never before the plan's own day.
 
-    None where the plan has no more of it, or nobody knows the day of its last cut.
+    None where the plan has no more of it, it was not cut, or nobody knows the day. A tree of which
+    it cannot be told whether it was cut waits as if it was.
 
     Examples
     --------
@@ -20,7 +21,7 @@ def next_day(tree: Mapping[str, Any]) -> str | None:
     >>> next_day(cut), next_day({**cut, "later_on": "2029-04-01"})
     ('2029-03-01', '2029-04-01')
     """
-    if not tree["later_year"] or tree["is_cut"] != 1.0 or tree["cut_on"] is None:
+    if not tree["later_year"] or tree["is_cut"] == 0.0 or tree["cut_on"] is None:
         return None
     day = years_later(datetime.date.fromisoformat(tree["cut_on"]), 1)
     planned = tree["later_on"]

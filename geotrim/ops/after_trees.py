@@ -176,8 +176,9 @@ def with_found(table: Any, readings: Any, raster: Any, confidence_frac: float) -
     -------
     table : DataFrame
         ``found_ft``, ``found_error_ft``, ``found_by`` (``stick``, ``raster`` or ""),
-        ``after_ft3``, ``cleared_from_ft``, ``cleared_to_ft``, ``is_done``, ``reader``, ``cut_on``,
-        ``note``. A height by stick goes before one of the raster.
+        ``after_ft3``, ``seen_error_ft`` (of the raster), ``cleared_from_ft``, ``cleared_to_ft``,
+        ``is_done``, ``reader``, ``cut_on``, ``note``. A height by stick goes before one of the
+        raster.
     contradicted : list of (crown_id, stick height, raster height)
     """
     n = len(table)
@@ -185,8 +186,9 @@ def with_found(table: Any, readings: Any, raster: Any, confidence_frac: float) -
     of_raster = _rows_by_tree(raster)
     texts = {name: np.full(n, None, dtype=object) for name in ("is_done", "reader", "cut_on")}
     texts |= {"found_by": np.full(n, "", dtype=object), "note": np.full(n, "", dtype=object)}
-    names = ("found_ft", "found_error_ft", "after_ft3", "cleared_from_ft", "cleared_to_ft")
-    values = {name: np.full(n, np.nan) for name in names}
+    found = ("found_ft", "found_error_ft", "after_ft3", "seen_error_ft")
+    cleared = ("cleared_from_ft", "cleared_to_ft")
+    values = {name: np.full(n, np.nan) for name in (*found, *cleared)}
     contradicted = []
     for k, tree in enumerate(table["crown_id"]):
         seen, read = of_raster.get(tree), of_stick.get(tree)
@@ -194,6 +196,7 @@ def with_found(table: Any, readings: Any, raster: Any, confidence_frac: float) -
             values["found_ft"][k] = seen["height_ft"]
             values["found_error_ft"][k] = seen["height_error_ft"]
             values["after_ft3"][k] = seen["volume_ft3"]
+            values["seen_error_ft"][k] = seen["height_error_ft"]
             texts["found_by"][k] = RASTER
         if read is None:
             continue

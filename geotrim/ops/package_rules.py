@@ -17,6 +17,7 @@ from geotrim.rules.rule_set import RuleSet, rule_set
 
 _HOW = {"at most": "<=", "under": "<", "at least": ">=", "over": ">", "exactly": "=="}
 _LIMIT = re.compile(rf"({'|'.join(_HOW)}) (-?[\d.]+(?:e[+-]?\d+)?) (\S.*)")
+_WORDS = re.compile(rf"({'|'.join(_HOW)}) \$?(-?[\d.]+(?:e[+-]?\d+)?)(?: .*)?")
 #: What stands in for the id of a local file whose name no finding tells.
 LOCAL = "local"
 #: Ways whose floor is the height of an earlier configuration.
@@ -24,13 +25,16 @@ EARLIER = ("earlier-configuration", "maintenance")
 FLOOR_MEASURE = "height_after_ft"
 
 
-def rules_of(findings: Any) -> RuleSet:
+def rules_of(findings: Any, by_rule: Any = None, consequence_rules: Any = None) -> RuleSet:
     """The rules in force when a plan was judged.
 
     Parameters
     ----------
     findings : DataFrame
         Table of that name; empty where no route was looked at.
+    by_rule, consequence_rules : DataFrame, optional
+        Tables ``findings_by_rule``, which has a rule whose findings were not listed since every
+        tree meets it, and ``consequence_rules``.
 
     Returns
     -------
@@ -42,27 +46,60 @@ def rules_of(findings: Any) -> RuleSet:
     own = rule_set()
     rules, files = dict(own.rules), list(own.files)
     for row in _one_a_rule(findings):
+        name = str(row["rule_id"])
+        known = rules.get(name)
         limit = _limit(row)
         if limit is None:
             continue
-        name = str(row["rule_id"])
-        known = rules.get(name)
         if known is None:
             file_id = name.partition(":")[0] if ":" in name else LOCAL
             rules[name] = _local(row, file_id, limit)
             if file_id not in [file.id for file in files]:
                 files.append(RuleFile(file_id, "overlay", file_id, "local", "", {}, {}))
         elif known.limit != limit:
-            rules[name] = replace(
-                known,
-                limit=limit,
-                tightens=known.limit,
-                tightened_by=LOCAL,
-                section=str(row["section"]),
-                confidence=str(row["confidence"]),
-                words=str(row["words"]),
-            )
+            rules[name] = _tightened(known, limit, row)
+    for table in (by_rule, consequence_rules):
+        for row in () if table is None else _one_a_rule(table):
+            known = rules.get(str(row["rule_id"]))
+            if known is None or known.limit.words() == str(row["limit"]):
+                continue
+            limit = _limit_like(known.limit, str(row["limit"]))
+            if limit is not None:
+                rules[known.id] = _tightened(known, limit, row)
     return RuleSet(rules, tuple(files))
+
+
+def _tightened(known: Rule, limit: Limit, row: Mapping[str, Any]) -> Rule:
+    """One of geotrim's own rules as a local file made it stricter."""
+    return replace(
+        known,
+        limit=limit,
+        tightens=known.tightens or known.limit,
+        tightened_by=LOCAL,
+        section=str(row["section"]),
+        confidence=str(row["confidence"]),
+        words=str(row["words"]),
+    )
+
+
+def _limit_like(known: Limit, words: str) -> Limit | None:
+    """A limit from its words, of the measure and unit of another.
+
+    Examples
+    --------
+    >>> _limit_like(Limit("share_cut_low_frac", ">=", 0.05, "frac"), "at least 2 %").number
+    0.02
+    >>> _limit_like(Limit("donation", ">=", 4.0, "usd-per-ft2"), "over $6.5 per sq ft").compare
+    '>'
+    """
+    found = _WORDS.fullmatch(words)
+    if found is None:
+        return None
+    number = float(found[2])
+    limit = replace(
+        known, compare=_HOW[found[1]], number=number / 100 if known.unit == "frac" else number
+    )
+    return limit if limit.words() == words else None
 
 
 def _one_a_rule(findings: Any) -> Iterator[Mapping[str, Any]]:
@@ -123,6 +160,20 @@ def route_taken(window_lots: Any, lots: Any, lot_id: str) -> tuple[str, bool]:
                 if str(name) in routes() and str(name) != "no-mangrove":
                     return str(name), False
     return ASSUMED_WAY, True
+
+
+def floors_of(way: Way, facts: Mapping[str, Any], rules: RuleSet) -> tuple[Rule, ...]:
+    """Every rule of a way on the least height after the cut; the strictest of all ways for none.
+
+    A rule that binds some trees only does not stand in for a lower one that binds all.
+    """
+    own = [
+        rule
+        for rule in rules.of_route(way.route, "condition")
+        if rule.limit.measure == FLOOR_MEASURE and rule.limit.compare in (">", ">=")
+    ]
+    one = floor_of(way, facts, rules) if not own else None
+    return tuple(own) if own else () if one is None else (one,)
 
 
 def floor_of(way: Way, facts: Mapping[str, Any], rules: RuleSet) -> Rule | None:

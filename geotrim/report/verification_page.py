@@ -37,7 +37,7 @@ from geotrim.report.verification_table import (
     to_do_words,
     value_words,
 )
-from geotrim.report.verification_text import next_words, state_words
+from geotrim.report.verification_text import changed_words, next_words, state_words
 from geotrim.rules.rule_file import routes
 
 #: How the foliage taken and its error were reckoned, in words.
@@ -81,6 +81,8 @@ def verification_page(
     """
     title = f"After the cut of year {year}: {package.site_name}"
     blocks: list[Block] = [Heading(title, 1)]
+    if package.changed:
+        blocks.append(Callout(line("Caution"), (line(changed_words(package.changed)),)))
     blocks.append(_lead(results))
     words = "planned and found heights of each tree, with their errors"
     blocks.append(Picture(words, "verification.png", picture))
@@ -165,7 +167,7 @@ def _limits(findings: Any) -> Iterator[Block]:
     yield Table(heads, tuple(rows), "after-rules")
     rows = [
         row(
-            line(strong(str(one["crown_id"]))),
+            line(strong(str(one["crown_id"] or "the lot"))),
             str(one["measure"]),
             value_words(one),
             str(one["limit"]),

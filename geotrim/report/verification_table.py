@@ -11,7 +11,7 @@ import pandas as pd
 from geotrim.model import Result
 from geotrim.ops.after_state import STATES
 from geotrim.ops.after_trees import stays_in_part
-from geotrim.report.cut_heights import stick_words
+from geotrim.report.cut_heights import inches_down, inches_up, stick_words
 from geotrim.rules.rule_file import number_words
 
 #: Verdicts that ask for something, the worst first.
@@ -99,9 +99,15 @@ def to_do_words(tree: Mapping[str, Any]) -> str:
     if not tree["is_to_do"]:
         return ""
     how = "" if tree["state"] == "not done" else "the rest: "
+    low, high = tree["rest_low_ft"], tree["rest_high_ft"]
+    first = ""
+    if not tree["is_before_known"]:
+        first = "; read its height first: what stands is not known, nor what share this takes"
+    if inches_down(min(high, tree["found_ft"] if np.isinf(high) else high)) <= inches_up(low):
+        return "nothing more this year: it would take more than the share of a year"
     if tree["treatment"] == "lower-top":
-        return f"{how}lower {_part(tree)} to {stick_words(tree['planned_cut_ft'])}"
-    return f"{how}clear {stick_words(tree['planned_from_ft'], tree['planned_to_ft'])}"
+        return f"{how}lower {_part(tree)} to {stick_words(low)}{first}"
+    return f"{how}clear {stick_words(low, high)}{first}"
 
 
 def _part(tree: Mapping[str, Any]) -> str:

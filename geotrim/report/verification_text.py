@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from geotrim.model import Result
@@ -18,8 +18,8 @@ QUIET = (AS_PLANNED, LEFT, OTHER)
 MOST = 12
 
 
-def verification_text(results: Mapping[str, Result], year: int) -> str:
-    """What was found on each lot.
+def verification_text(results: Mapping[str, Result], year: int, changed: Sequence[str] = ()) -> str:
+    """What was found on each lot; first of all, files of the package that were changed since.
 
     Returns
     -------
@@ -27,7 +27,23 @@ def verification_text(results: Mapping[str, Result], year: int) -> str:
         Lines of at most 80 columns.
     """
     parts = ["\n".join(_lot(lot_id, result, year)) for lot_id, result in results.items()]
+    if changed:
+        parts.insert(0, "\n".join(fold(f"CAUTION: {changed_words(changed)}")))
     return "\n\n".join(parts)
+
+
+def changed_words(changed: Sequence[str]) -> str:
+    """That a plan is not as it was written.
+
+    Examples
+    --------
+    >>> changed_words(["crowns.csv"])
+    'the package was changed since geotrim run wrote it (crowns.csv), so this may be another plan.'
+    """
+    told = some(changed)
+    return (
+        f"the package was changed since geotrim run wrote it ({told}), so this may be another plan."
+    )
 
 
 def _lot(lot_id: str, result: Result, year: int) -> Iterator[str]:
@@ -96,9 +112,9 @@ def _limits(findings: Any) -> Iterator[str]:
         rows = findings[findings["verdict"] == word]
         if word == "not met":
             for row in rows.to_dict("records")[:MOST]:
-                yield from bullet(f"{row['crown_id']}: {finding_words(row)}")
+                yield from bullet(f"{row['crown_id'] or 'the lot'}: {finding_words(row)}")
             if len(rows) > MOST:
                 yield from bullet(f"{len(rows) - MOST} more not met")
         elif len(rows):
-            trees = some(dict.fromkeys(rows["crown_id"].astype(str)))
+            trees = some(dict.fromkeys(name or "the lot" for name in rows["crown_id"]))
             yield from bullet(f"{word}: {trees}")
