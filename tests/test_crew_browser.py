@@ -93,8 +93,8 @@ def at(page, crown_id):
 def enter(page, crown_id, **what):
     """Fill in a tree's card."""
     card = at(page, crown_id)
-    if what.pop("done", False):
-        page.check(f"#{card}-done")
+    if "done" in what:
+        page.check(f"#{card}-{'done' if what.pop('done') else 'undone'}")
     for name, text in what.items():
         page.fill(f"#{card}-{name}", text)
     return card
@@ -116,7 +116,7 @@ def enter_all(page):
     enter(page, "SB-09", done=True, height="18' 1 1/2\"", to="7 ft 9 in")
     page.fill(f"#{at(page, 'SB-09')}-from", "6")
     enter(page, "SB-11", done=True, height="17.5", note='=1+1, "two"\nlines')
-    enter(page, "SB-13", height="19 ft")
+    enter(page, "SB-13", done=False, height="19 ft")
     return {
         "SB-09": (True, 18.125, (6.0, 7.75)),  # 1.5 / 12 = 0.125; 9 / 12 = 0.75
         "SB-11": (True, 17.5, None),
@@ -142,7 +142,7 @@ def check_rows(path, wanted):
             assert got == pytest.approx(band, abs=1e-4)
     assert rows["SB-11"]["note"] == '=1+1, "two" lines'
     others = [row for tree, row in rows.items() if tree not in wanted]
-    assert others and all(row["is_done"] is False for row in others)
+    assert others and all(row["is_done"] is None for row in others)  # nobody said anything
     assert all(row["height_ft"] != row["height_ft"] for row in others)  # NaN
     return rows
 
@@ -259,6 +259,7 @@ def test_a_spoilt_store_does_not_stop_the_page(browser, folders):
         page.reload()
         assert page.text_content("#progress").startswith("0 of ") and page.said == []
         assert page.evaluate("(key) => localStorage.getItem(key)", f"{key}:unread") == "{"
+        assert "all of it" in page.text_content("#unread")
     context.close()
 
 
@@ -361,6 +362,7 @@ def test_keys_are_enough(browser, folders):
         card = at(page, "SB-11")
         page.focus(f"#{card}-done")
         page.keyboard.press("Space")
+        page.keyboard.press("Tab")  # to "Not done"
         page.keyboard.press("Tab")
         page.keyboard.type("17 ft 6 in")
         assert page.is_checked(f"#{card}-done")
@@ -411,3 +413,120 @@ def test_odd_names_are_text_in_the_page(browser, folders, tmp_path):
 
         rows = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"))))
         assert len(rows) == len(lot.work) and rows[0]["crown_id"] == "'" + name
+
+
+def read_in(page, path):
+    """What the page says after it has read a file."""
+    page.set_input_files("#import", path)
+    page.wait_for_function("document.getElementById('import-told').textContent !== ''")
+    return page.text_content("#import-told")
+
+
+def rows_of(path):
+    import csv
+
+    text = path.read_text(encoding="utf-8-sig")
+    return {row["crown_id"].lstrip("'"): row for row in csv.DictReader(io.StringIO(text))}
+
+
+def test_done_not_done_and_nothing_said(browser, folders, tmp_path):
+    with opened(browser, folders["plain_lot"]) as page:
+        card = enter(page, "SB-11", done=True)
+        page.check(f"#{card}-undone")
+        assert not page.is_checked(f"#{card}-done")
+        other = enter(page, "SB-13", done=True)
+        page.uncheck(f"#{other}-done")
+        enter(page, "SB-09", height="17.5")
+        page.reload()
+        assert page.is_checked(f"#{card}-undone") and not page.is_checked(f"#{card}-done")
+        assert page.text_content("#progress").endswith("1 not done")
+        rows = rows_of(export(page, tmp_path / "a.csv"))
+        assert {k: row["is_done"] for k, row in rows.items() if row["is_done"]} == {"SB-11": "no"}
+        assert rows["SB-09"]["height_ft"] == "17.5"
+        assert "0 done" in page.text_content("#export-told")
+
+
+def test_clearing_one_lot_leaves_the_other(browser, tmp_path):
+    """Two lots of one plan and year, each on a page of its own, and both on a third."""
+    from dataclasses import replace
+
+    from geotrim.report.crew_html import crew_html
+    from geotrim.report.crew_order import crew_lot
+    from geotrim.report.crew_words import CrewHead
+
+    lot = crew_lot(sample_package("plain_lot"), "SB-07", 1)
+    head = CrewHead("Shore", "0" * 64, "", "2026-11-26")
+    lots = [
+        replace(lot, lot_id=name, work=tuple(replace(one, lot_id=name) for one in lot.work[5:8]))
+        for name in ("A", "B")
+    ]
+    for name, mine in (("A", lots[:1]), ("B", lots[1:]), ("both", lots)):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "crew_list.html").write_text(crew_html(mine, head), encoding="utf-8")
+    context = browser.new_context(viewport=PHONE)
+    with opened(browser, tmp_path / "A", context=context) as page:
+        page.check("#t0-done")
+    with opened(browser, tmp_path / "B", context=context) as page:
+        page.check("#t1-done")
+        page.once("dialog", lambda one: one.accept())
+        page.click("#clear")
+        assert page.text_content("#progress").startswith("0 of 3")
+    with opened(browser, tmp_path / "A", context=context) as page:
+        assert page.is_checked("#t0-done") and page.text_content("#progress").startswith("1 of 3")
+    deaf = "addEventListener('storage', (event) => event.stopImmediatePropagation(), true);"
+    with opened(browser, tmp_path / "B", context=context, script=deaf) as asleep:
+        with opened(browser, tmp_path / "A", context=context) as page:
+            page.check("#t2-done")
+        asleep.check("#t0-done")
+    with opened(browser, tmp_path / "both", context=context) as page:
+        assert page.text_content("#progress").startswith("3 of 6")
+    context.close()
+
+
+def test_a_file_of_another_hand_is_read_where_it_is_sure(browser, folders, tmp_path):
+    lines = ["lot_id,crown_id,year,is_done,height_ft,date,note"]
+    lines += ["SB-07,SB-09,1,YES,17.5,2027-01-20,", "SB-07,SB-11,1,TRUE,18,1/20/2027,leaning"]
+    lines += ["SB-07,SB-13,1,No,19,2027-02-30,", "SB-07,SB-24,1,perhaps,6.5,,"]
+    (tmp_path / "in.csv").write_text("\n".join(lines))
+    with opened(browser, folders["plain_lot"]) as page:
+        said = read_in(page, tmp_path / "in.csv")
+        assert said.startswith("4 trees read") and said.endswith("SB-11, SB-13, SB-24")
+        assert page.is_checked(f"#{at(page, 'SB-09')}-done")
+        assert page.is_checked(f"#{at(page, 'SB-11')}-done")
+        assert page.is_checked(f"#{at(page, 'SB-13')}-undone")
+        path = export(page, tmp_path / "out.csv")
+        rows = rows_of(path)
+        assert (rows["SB-09"]["is_done"], rows["SB-09"]["date"]) == ("yes", "2027-01-20")
+        assert (rows["SB-11"]["is_done"], rows["SB-11"]["date"]) == ("yes", "")
+        assert rows["SB-11"]["note"] == "leaning; as written: day: 1/20/2027"
+        assert (rows["SB-13"]["is_done"], rows["SB-13"]["date"]) == ("no", "")
+        assert rows["SB-24"]["is_done"] == "" and "done: perhaps" in rows["SB-24"]["note"]
+        read_cut_readings(path, height_rmse_ft=0.2)  # whoever checks the cut takes it
+
+
+def test_a_store_that_lacks_fields_is_mended_and_told(browser, folders):
+    context = browser.new_context(viewport=PHONE)
+    keep = """(trees) => {
+      const key = Object.keys(localStorage).find((k) => k.startsWith('geotrim-crew:'));
+      localStorage.setItem(key, JSON.stringify({ trees, reader: 7 }));
+    }"""
+    trees = {
+        '["SB-07","SB-09"]': {"done": True},  # as an older page kept it
+        '["SB-07","SB-11"]': {"height": 17.5, "done": False, "date": "1/20/2027"},
+        '["SB-07","SB-13"]': "done",
+        '["SB-07","SB-24"]': None,
+    }
+    with opened(browser, folders["plain_lot"], context=context) as page:
+        page.evaluate(keep, trees)
+        page.reload()
+        assert page.said == [] and page.text_content("#progress").startswith("1 of 26 done, 1 of")
+        assert page.is_checked(f"#{at(page, 'SB-09')}-done")
+        card = at(page, "SB-11")
+        assert page.input_value(f"#{card}-height") == "17.5"
+        assert page.input_value(f"#{card}-note") == "as written: day: 1/20/2027"
+        told = page.text_content("#unread")
+        assert page.is_visible("#unread") and "reader, SB-11, SB-13, SB-24" in told
+        assert page.input_value("#reader") == ""
+        page.reload()
+        assert not page.is_visible("#unread")
+    context.close()

@@ -7,6 +7,9 @@
   const TALLEST_FT = 120;
   const RUN_BY = "=+\\-@\\t\\r"; // what a spreadsheet takes for the start of a formula
   const TO_GUARD = new RegExp(`^'*[${RUN_BY}]`), GUARDED = new RegExp(`^'+[${RUN_BY}]`);
+  // Words for done and not done that whoever checks the cut understands too.
+  const YES = ["true", "yes", "y", "1", "1.0", "x", "done", "cut", "\u2713"];
+  const NO = ["false", "no", "n", "0", "0.0", "not done", "not cut"];
   const byId = (id) => document.getElementById(id);
 
   // --- Feet and inches ---------------------------------------------------------------------
@@ -56,26 +59,87 @@
   const trees = data.lots.flatMap((lot) => lot.work);
   const keyOf = (lot, crown) => JSON.stringify([lot, crown]);
   const known = new Map(trees.map((tree) => [keyOf(tree.lot_id, tree.crown_id), tree]));
-  let state = load();
+  let state;
 
   function empty() { return { trees: {}, reader: "", error: data.stick_error_ft === null ? "" : String(data.stick_error_ft) }; }
 
-  function load() {
+  const isThing = (one) => typeof one === "object" && one !== null && !Array.isArray(one);
+  const blank = () => ({ done: "", height: "", from: "", to: "", reader: "", date: "", note: "" });
+
+  // What the store has, null for nothing; {why} where it is no such thing.
+  function stored() {
     let text = null;
-    try { text = localStorage.getItem(KEY); } catch (error) { return empty(); }
-    if (text === null) return empty();
+    try { text = localStorage.getItem(KEY); } catch (error) { return null; }
+    if (text === null) return null;
     try {
       const found = JSON.parse(text);
-      if (typeof found.trees !== "object" || found.trees === null) throw new Error("no trees in it");
-      return Object.assign(empty(), found);
-    } catch (error) {
-      try { localStorage.setItem(`${KEY}:unread`, text); } catch (other) { /* told below */ }
-      return empty();
+      return isThing(found) && isThing(found.trees) ? { text, found } : { text, why: "all of it" };
+    } catch (error) { return { text, why: "all of it" }; }
+  }
+
+  // What cannot be read is set aside as it was, and told.
+  function load() {
+    const out = empty(), kept = stored(), odd = [];
+    if (!kept) return out;
+    if (kept.why) odd.push(kept.why);
+    else {
+      for (const name of ["reader", "error"]) {
+        if (typeof kept.found[name] === "string") out[name] = kept.found[name];
+        else if (kept.found[name] !== undefined) odd.push(name);
+      }
+      for (const [key, one] of Object.entries(kept.found.trees)) {
+        const tree = known.get(key);
+        if (!tree) { out.trees[key] = one; continue; } // of another page of this plan
+        if (!isThing(one)) { odd.push(tree.crown_id); continue; }
+        const { entry, isOdd } = mended(one);
+        if (isTouched(entry)) out.trees[key] = entry;
+        if (isOdd) odd.push(tree.crown_id);
+      }
     }
+    if (odd.length) {
+      try { localStorage.setItem(`${KEY}:unread`, kept.text); } catch (other) { /* told all the same */ }
+      byId("unread").hidden = false;
+      byId("unread").textContent = "What this browser had kept cannot all be read, and was set aside: "
+        + `${odd.join(", ")}. Check what stands there now.`;
+    }
+    return out;
+  }
+
+  // An entry of the store with every field as text.
+  function mended(one) {
+    const entry = blank();
+    let isOdd = false;
+    for (const name of FIELDS) {
+      if (typeof one[name] === "string") entry[name] = one[name];
+      else if (typeof one[name] === "number") entry[name] = String(one[name]);
+      else if (one[name] !== undefined && one[name] !== null) isOdd = true;
+    }
+    if (one.done === true || one.done === "yes") entry.done = "yes";
+    else if (one.done === "no") entry.done = "no";
+    else if (![false, "", undefined, null].includes(one.done)) isOdd = true;
+    if (entry.date && !isDay(entry.date)) {
+      entry.note = [entry.note, `as written: day: ${entry.date}`].filter(Boolean).join("; ");
+      entry.date = "";
+      isOdd = true;
+    }
+    return { entry, isOdd };
+  }
+
+  // Whether a text is a day as the file has it, and there is such a day.
+  function isDay(text) {
+    const found = text.match(/^(\d{4})-(\d{2})-(\d{2})$/);
+    if (!found) return false;
+    const day = new Date(`${text}T00:00:00Z`);
+    return !isNaN(day) && day.toISOString().slice(0, 10) === text;
   }
 
   let isKept = true;
   function save() {
+    const kept = stored();
+    if (kept && !kept.why) { // what other pages of this plan entered stays theirs
+      for (const key of Object.keys(state.trees)) if (!known.has(key)) delete state.trees[key];
+      for (const [key, one] of Object.entries(kept.found.trees)) if (!known.has(key)) state.trees[key] = one;
+    }
     const text = JSON.stringify(state);
     try {
       localStorage.setItem(KEY, text);
@@ -91,14 +155,14 @@
 
   function entryOf(tree) {
     const key = keyOf(tree.lot_id, tree.crown_id);
-    if (!state.trees[key]) state.trees[key] = { done: false, height: "", from: "", to: "", reader: "", date: "", note: "" };
+    if (!state.trees[key]) state.trees[key] = blank();
     return state.trees[key];
   }
-  const seen = (tree) => state.trees[keyOf(tree.lot_id, tree.crown_id)]
-    || { done: false, height: "", from: "", to: "", reader: "", date: "", note: "" };
-  const isTouched = (one) => one.done || FIELDS.some((name) => one[name].trim() !== "");
+  const seen = (tree) => state.trees[keyOf(tree.lot_id, tree.crown_id)] || blank();
+  const isDone = (tree) => seen(tree).done === "yes";
+  const isTouched = (one) => one.done !== "" || FIELDS.some((name) => one[name].trim() !== "");
   const isRead = (tree) => { const read = parseFeet(seen(tree).height); return !!read && read.ft !== undefined; };
-  const isLeftToDo = (tree) => !seen(tree).done || (tree.needs_reading && !isRead(tree));
+  const isLeftToDo = (tree) => !isDone(tree) || (tree.needs_reading && !isRead(tree));
 
   function today() {
     const now = new Date(), two = (n) => String(n).padStart(2, "0");
@@ -168,16 +232,22 @@
     item.setAttribute("aria-labelledby", `t${index}-title`);
     item.append(head, make("p", tree.species), make("p", `${tree.mark} ${tree.tail}`, { class: "what" }));
     for (const part of tree.details) item.append(make("p", part.text, part.bold ? { class: "strong" } : {}));
-    const choice = make("label", "", { class: "choice" });
-    card.tick = make("input", "", { type: "checkbox", id: `t${index}-done`, "aria-label": `${tree.crown_id} done` });
-    choice.append(card.tick, make("span", "Done"));
-    card.tick.addEventListener("change", () => {
-      const one = entryOf(tree);
-      one.done = card.tick.checked;
-      if (one.done) sign(tree, one);
-      save();
-      show(tree);
-    });
+    const choices = make("div", "", { class: "choices" });
+    card.ticks = {};
+    for (const [word, name, label] of [["yes", "done", "Done"], ["no", "undone", "Not done"]]) {
+      const choice = make("label", "", { class: "choice" });
+      const tick = make("input", "", { type: "checkbox", id: `t${index}-${name}`, "aria-label": `${tree.crown_id} ${label.toLowerCase()}` });
+      card.ticks[word] = tick;
+      choice.append(tick, make("span", label));
+      choices.append(choice);
+      tick.addEventListener("change", () => {
+        const one = entryOf(tree);
+        one.done = tick.checked ? word : "";
+        if (one.done) sign(tree, one);
+        save();
+        show(tree);
+      });
+    }
     const fields = make("div", "", { class: "fields" });
     const length = { inputmode: "text", maxlength: "24", placeholder: "12.5 or 12 ft 6 in" };
     if (tree.needs_reading) fields.append(field(card, tree, index, "height", "Top, read after the cut", length));
@@ -186,7 +256,7 @@
     }
     fields.append(field(card, tree, index, "reader", "Who read it", { maxlength: "80" }),
       field(card, tree, index, "date", "Day", { type: "date" }), field(card, tree, index, "note", "Note", { maxlength: "400" }));
-    item.append(choice, fields);
+    item.append(choices, fields);
     item.addEventListener("focusout", (event) => { if (!item.contains(event.relatedTarget)) filter(); });
     return item;
   }
@@ -208,8 +278,9 @@
 
   function show(tree) {
     const one = seen(tree), card = cards.get(tree);
-    card.item.classList.toggle("done", one.done);
-    card.state.textContent = one.done ? "DONE" : "";
+    card.item.classList.toggle("done", one.done === "yes");
+    card.state.textContent = { yes: "DONE", no: "NOT DONE" }[one.done] || "";
+    for (const [word, tick] of Object.entries(card.ticks)) tick.checked = one.done === word;
     if (card.told.height) tell(card.told.height, one.height, tree.is_band ? null : tree.low_in, true, false);
     if (card.told.from) {
       tell(card.told.from, one.from, tree.low_in, true, false);
@@ -219,9 +290,10 @@
   }
 
   function progress() {
-    const done = trees.filter((tree) => seen(tree).done).length;
+    const done = trees.filter(isDone).length, undone = trees.filter((tree) => seen(tree).done === "no").length;
     const asked = trees.filter((tree) => tree.needs_reading);
-    byId("progress").textContent = `${done} of ${trees.length} done, ${asked.filter(isRead).length} of ${asked.length} read`;
+    byId("progress").textContent = `${done} of ${trees.length} done, ${asked.filter(isRead).length} of ${asked.length} read`
+      + (undone ? `, ${undone} not done` : "");
   }
 
   function filter() {
@@ -232,7 +304,6 @@
   function fill() {
     for (const tree of trees) {
       const one = seen(tree), card = cards.get(tree);
-      card.tick.checked = one.done;
       for (const [name, input] of Object.entries(card.inputs)) input.value = one[name];
       show(tree);
     }
@@ -257,7 +328,7 @@
         section.append(box);
       }
       if (lot.notices.length) section.append(fold("Notices", lot.notices));
-      section.append(fold("Before the first cut", data.before, !trees.some((tree) => seen(tree).done)), fold("How the stick is read", data.stick));
+      section.append(fold("Before the first cut", data.before, !trees.some(isDone)), fold("How the stick is read", data.stick));
       if (lot.marks.length) section.append(fold("Species: how to tell them", lot.marks));
       const work = make("ol", "", { class: "trees", "aria-label": `Order of work, lot ${lot.lot_id}` });
       for (const tree of lot.work) { work.append(cardOf(tree, index)); index += 1; }
@@ -295,7 +366,7 @@
     if (raw.length) lost.push(tree.crown_id);
     const note = [one.note.trim().replace(/\s+/g, " "), ...[...new Set(raw)].map((part) => `as written: ${part}`)].filter(Boolean);
     const error = parseFeet(state.error), told = (ft) => (ft === null ? "" : exact(ft));
-    return [data.plan_sha256, guarded(tree.lot_id), guarded(tree.crown_id), String(data.year), one.done ? "yes" : "no",
+    return [data.plan_sha256, guarded(tree.lot_id), guarded(tree.crown_id), String(data.year), one.done,
       told(height), height !== null && error && !error.why ? exact(error.ft) : "", told(from), told(to),
       guarded(one.reader.trim()), one.date, guarded(note.join("; "))];
   }
@@ -320,7 +391,7 @@
     told.className = lost.length ? "told bad" : "told";
     told.textContent = lost.length
       ? `Not understood, put into the note as written: ${lost.join(", ")}`
-      : `${trees.length} trees, ${trees.filter((tree) => seen(tree).done).length} done`;
+      : `${trees.length} trees, ${trees.filter(isDone).length} done`;
   });
 
   byId("select").addEventListener("click", () => { byId("copy").focus(); byId("copy").select(); });
@@ -352,17 +423,26 @@
     const at = Object.fromEntries((head || []).map((name, k) => [name.trim(), k]));
     if (at.crown_id === undefined || at.lot_id === undefined) return { why: "no columns lot_id and crown_id in it: not a file of this page" };
     const entries = [];
+    const unread = [];
     let other = 0, strange = 0;
     for (const row of rows) {
       const get = (name) => (at[name] === undefined ? "" : unguarded((row[at[name]] || "").trim()));
       if ((get("plan_sha256") && get("plan_sha256") !== data.plan_sha256) || (get("year") && Number(get("year")) !== data.year)) { other += 1; continue; }
       const tree = known.get(keyOf(get("lot_id"), get("crown_id")));
       if (!tree) { strange += 1; continue; }
-      const one = { done: get("is_done") === "yes", height: get("height_ft"), from: get("cleared_from_ft"), to: get("cleared_to_ft"),
-        reader: get("reader"), date: get("date"), note: get("note") };
+      const one = { done: "", height: get("height_ft"), from: get("cleared_from_ft"), to: get("cleared_to_ft"),
+        reader: get("reader"), date: "", note: get("note") };
+      const raw = [], done = get("is_done").toLowerCase(), day = get("date");
+      if (YES.includes(done)) one.done = "yes";
+      else if (NO.includes(done)) one.done = "no";
+      else if (done) raw.push(`done: ${get("is_done")}`);
+      if (isDay(day)) one.date = day;
+      else if (day) raw.push(`day: ${day}`);
+      one.note = [one.note, ...raw.map((part) => `as written: ${part}`)].filter(Boolean).join("; ");
+      if (raw.length || ["height", "from", "to"].some((name) => (parseFeet(one[name]) || {}).why)) unread.push(tree.crown_id);
       if (isTouched(one)) entries.push([tree, one]);
     }
-    return { entries, other, strange };
+    return { entries, other, strange, unread };
   }
 
   byId("import").addEventListener("change", async () => {
@@ -385,14 +465,15 @@
     const parts = [`${n} trees read`];
     if (found.other) parts.push(`${found.other} of another plan or year left out`);
     if (found.strange) parts.push(`${found.strange} not on this list left out`);
-    told.className = found.other || found.strange ? "told bad" : "told";
+    if (found.unread.length) parts.push(`not all understood, see there what was written: ${found.unread.join(", ")}`);
+    told.className = parts.length > 1 ? "told bad" : "told";
     told.textContent = parts.join(", ");
   });
 
   byId("clear").addEventListener("click", () => {
     const n = trees.filter((tree) => isTouched(seen(tree))).length;
     if (!confirm(`Clear what was entered for ${n} trees? It cannot be brought back.`)) return;
-    state.trees = {};
+    for (const tree of trees) delete state.trees[keyOf(tree.lot_id, tree.crown_id)];
     save();
     fill();
   });
@@ -406,6 +487,7 @@
   }
   byId("error").addEventListener("input", () => { state.error = byId("error").value; save(); tellError(); });
 
+  state = load();
   build();
   fill();
   save();
