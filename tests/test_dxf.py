@@ -16,13 +16,15 @@ import pyogrio
 import pytest
 import shapely
 from packages_made import SAMPLES, big_package, lot_of, sample_package, written
+from plans_made import LOT, straight
 from sites import FLORIDA_EAST_M
 from window_lots import make_site
 
-from geotrim.errors import FileError, LayerError
-from geotrim.handover.plan_dxf import LAYERS, STATION_IN, folded, write_plan_dxf
+from geotrim.errors import FileError, LayerError, RangeError
+from geotrim.handover.plan_dxf import LAYERS, STATION_IN, folded, stations_of, write_plan_dxf
 from geotrim.io.dxf import Layer, Shape, Words, safe_text, unit_number, write_dxf
 from geotrim.io.package_read import read_package
+from geotrim.report.sheets.plan_lot import Stretch
 
 #: Codes of the header variable $INSUNITS, of the format's reference (from memory): 2 feet, 6
 #: metres, 21 US survey feet. Lengths of feet: 85 FR 62698 (5 Oct 2020).
@@ -190,6 +192,36 @@ def test_stations_lie_where_they_say(name, folder):
     steps = np.diff(inner)[1:-1]
     if len(frontage) == 1 and len(steps):
         assert steps.min() / package.feet_per_unit >= STATION_IN * inch * (1 - 1e-9)
+
+
+def test_words_of_stations_stand_off_those_of_the_ends():
+    """At 1 in = 20 ft (paper_in 20, map units feet) ticks are 10 ft apart; 122 crowds 120 out."""
+    shore = shapely.LineString([(0, 0), (122, 0)])
+    at = stations_of(Stretch("L1/1", shore, 3.0, 122.0), 20.0, 1.0)
+    assert at == [3.0, 10.0, *range(20, 111, 10), 122.0]
+
+
+def test_words_are_sized_for_the_scale_that_was_asked_for(tmp_path):
+    """The scale of dashes is that of an inch of paper in map units, feet here: 60 of them."""
+    package = sample_package("plain_lot")
+    write_plan_dxf(package, lot_of(package), tmp_path / "60.dxf", 60)
+    scale = ezdxf.readfile(tmp_path / "60.dxf").header["$LTSCALE"]
+    assert scale * package.feet_per_unit == pytest.approx(60.0)
+    with pytest.raises(RangeError, match="1 in = 10 ft"):
+        write_plan_dxf(package, lot_of(package), tmp_path / "10.dxf", 10)
+
+
+def test_a_lot_without_a_shore_is_drawn_and_one_without_anything_is_told(tmp_path):
+    package = straight([])
+    for name in ("frontage", "riparian_lines"):
+        del package.tables[name]
+    write_plan_dxf(package, LOT, tmp_path / "lot.dxf")
+    assert len(lines_of(tmp_path / "lot.dxf", "LOT")) == 1
+    del package.tables["lots"]
+    package.tables["lots"] = straight([]).tables["lots"].iloc[:0]
+    with pytest.raises(LayerError, match="nothing of lot L1 to draw"):
+        write_plan_dxf(package, LOT, tmp_path / "none.dxf")
+    assert not (tmp_path / "none.dxf").exists()
 
 
 def made_site(**given):

@@ -20,13 +20,13 @@ from geotrim.io.package_read import Package
 from geotrim.model import Note
 from geotrim.report.sheets.plan_frame import is_blank, overall_view
 from geotrim.report.sheets.plan_lot import PlanLot, Stretch, Tree, plan_lot, shapes_of
+from geotrim.report.station_ticks import tick_step, ticks_of
 from geotrim.units import FOOT_M
 
 #: Letters and ticks on paper at the plan's scale; numbers of crowns shrink to fit. [in]
 LETTER_IN, SMALL_IN, TICK_IN = 0.10, 0.05, 0.10
 #: Stations are at least this far apart on paper. [in]
 STATION_IN = 0.5
-STATION_STEPS_FT = (5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
 #: Signs in a line of the notes.
 NOTE_SIGNS = 90
 DASH, SHORT, DOT = (0.15, 0.06), (0.08, 0.05), (0.015, 0.045)
@@ -203,10 +203,9 @@ def _crown_numbers(lot: PlanLot, paper_in: float) -> Iterator[Words]:
 def stations_of(stretch: Stretch, paper_in: float, feet: float) -> list[float]:
     """Stations with a tick: both ends, and round ones no closer than can be read. [ft]."""
     least_ft = STATION_IN * paper_in * feet
-    step = next((s for s in STATION_STEPS_FT if s >= least_ft), STATION_STEPS_FT[-1])
-    first = math.ceil(stretch.from_ft / step) * step
-    inner = [s for s in np.arange(first, stretch.to_ft, step) if stretch.from_ft < s]
-    return [stretch.from_ft, *(float(s) for s in inner), stretch.to_ft]
+    low, high, step = stretch.from_ft, stretch.to_ft, tick_step(least_ft)
+    ticks = [station for station, _ in ticks_of(low, high, step)][1:-1]
+    return [low, *(s for s in ticks if min(s - low, high - s) >= step / 2), high]
 
 
 def _at(stretch: Stretch, station_ft: float) -> tuple[Any, Any]:

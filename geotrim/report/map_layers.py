@@ -27,6 +27,7 @@ from geotrim.report.palette import (
     class_styles,
 )
 from geotrim.report.shapes import draw_area, draw_line, halo, parts_of, words_along
+from geotrim.report.station_ticks import tick_step, ticks_of
 from geotrim.report.window_marks import draw_eyes, draw_treatments, draw_windows, eye_room
 
 MHW_DASH = (0, (7.0, 1.6, 1.4, 1.6))
@@ -210,7 +211,7 @@ def _frontage(sheet: Sheet) -> list[Entry]:
             _ticks(sheet, row)
     for row, words in _named_stretches(rows):
         _name_stretch(sheet, row, words)
-    step = _tick_step(sheet, float(rows["frontage_length_ft"].max()))
+    step = _tick_step(sheet)
     handle = _line_handle(color=BLACK, linewidth=2.4)
     return [(handle, f"frontage; a tick every {step:,g} ft from its left end looking to the water")]
 
@@ -246,30 +247,22 @@ def _name_stretch(sheet: Sheet, row: Any, text: str) -> None:
     )  # fmt: skip
 
 
-def _tick_step(sheet: Sheet, length_ft: float) -> float:
+def _tick_step(sheet: Sheet) -> float:
     """Ticks at least a sixth of an inch apart."""
-    for step in (10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0):
-        if step / sheet.feet >= sheet.per_inch / 6.0:
-            return step
-    return max(length_ft, 1000.0)
+    return tick_step(sheet.per_inch / 6.0 * sheet.feet)
 
 
 def _ticks(sheet: Sheet, row: Any) -> None:
-    """Station ticks on the land side, a figure at every second one and at both ends."""
+    """Station ticks on the land side, with their figures."""
     start, length = float(row.station_from_ft), float(row.frontage_length_ft)
-    step = _tick_step(sheet, length)
-    first = np.ceil(start / step - 1e-9) * step
-    at = {round(s, 6) for s in np.arange(first, start + length + 1e-9, step)}
-    ends = {round(start, 6), round(start + length, 6)}
     line = row.geometry
-    for station in sorted(at | ends):
+    for station, is_figured in ticks_of(start, start + length, _tick_step(sheet)):
         share = min(max((station - start) / length, 0.0), 1.0) if length else 0.0
         here, way = _place(line, share)
         land = np.array([way[1], -way[0]])  # water is on the left of the line
         tip = here + land * 0.055 * sheet.per_inch
         sheet.ax.plot(*zip(here, tip, strict=True), color=BLACK, lw=1.0, zorder=4.3)
-        near_end = min(abs(station - e) for e in ends) < 0.9 * step and station not in ends
-        if station in ends or (round(station / step) % 2 == 0 and not near_end):
+        if is_figured:
             spot = here + land * 0.14 * sheet.per_inch
             text = f"{round(station)}"
             if not sheet.has_room(spot[0], spot[1], text, 6.3):

@@ -15,7 +15,7 @@ from geotrim.report.sheets.labels import Label, Placing, place, spots_along, spo
 from geotrim.report.sheets.plan_canvas import Canvas, map_room
 from geotrim.report.sheets.plan_frame import View, place_of
 from geotrim.report.sheets.plan_lot import Named, PlanLot, Stretch, Tree
-from geotrim.report.sheets.plan_marks import eye_arrow, tick_at, tick_step, ticks_of
+from geotrim.report.sheets.plan_marks import eye_arrow, tick_at, ticks_on
 
 #: Sizes of lettering: names of lines and areas, numbers of trees. [pt]
 NAME_PT, NUMBER_PT, STATION_PT = 7.0, 6.0, 6.0
@@ -167,7 +167,7 @@ def _at_area(
 
 def _figures(canvas: Canvas, stretch: Stretch) -> Iterator[Label]:
     """Figures of stations by their ticks, with the sign of feet: numbers of trees have none."""
-    for station, is_figured in ticks_of(stretch, tick_step(canvas.view.frame.scale_ft)):
+    for station, is_figured in ticks_on(canvas, stretch):
         here, land = tick_at(canvas, stretch, station)
         if is_figured and shapely.intersects_xy(shapely.buffer(canvas.clip, 0.5), *here):
             label = Label(

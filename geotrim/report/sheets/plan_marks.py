@@ -13,37 +13,29 @@ from geotrim.report.sheets.plan_canvas import Canvas, map_room
 from geotrim.report.sheets.plan_frame import at_station
 from geotrim.report.sheets.plan_looks import LOOKS
 from geotrim.report.sheets.plan_lot import Named, Stretch
+from geotrim.report.station_ticks import tick_step, ticks_of
 
-#: Station ticks: lengths between them, and the least room of one on paper. [ft, pt]
-TICKS_FT, LEAST_TICK_PT = (10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0), 11.0
-#: A tick this near to an end, of a step, is the end's.
-NEAR = 0.02
+#: Least room of a station tick on paper. [pt]
+LEAST_TICK_PT = 11.0
 #: Half of the circle with the letter of a section. [pt]
 LETTER_PT = 5.2
 
 
-def tick_step(scale_ft: float) -> float:
-    """Feet between two station ticks: the least step with room on paper."""
-    wide = (step for step in TICKS_FT if step * 72.0 / scale_ft >= LEAST_TICK_PT)
-    return next(wide, TICKS_FT[-1])
+def ticks_on(canvas: Canvas, stretch: Stretch) -> list[tuple[float, bool]]:
+    """Stations of the ticks of a stretch on this map, and whether a figure stands there."""
+    return ticks_of(stretch.from_ft, stretch.to_ft, step_on(canvas))
 
 
-def ticks_of(stretch: Stretch, step: float) -> list[tuple[float, bool]]:
-    """Stations of the ticks of a stretch, and whether a figure stands there."""
-    low, high = stretch.from_ft, stretch.to_ft
-    inner = np.arange(np.ceil(low / step + NEAR), np.floor(high / step - NEAR) + 1) * step
-    figured = [
-        (float(s), round(s / step) % 2 == 0 and min(s - low, high - s) > 0.9 * step) for s in inner
-    ]
-    return [(low, True), *figured, (high, True)]
+def step_on(canvas: Canvas) -> float:
+    """Feet between two ticks on this map."""
+    return tick_step(LEAST_TICK_PT * canvas.view.frame.scale_ft / 72.0)
 
 
 def draw_stations(canvas: Canvas) -> None:
     """Ticks on the land side of the frontage, over the crowns, with a rim of paper."""
-    step = tick_step(canvas.view.frame.scale_ft)
     n_seen = 0
     for stretch in canvas.lot.stretches:
-        for station, is_figured in ticks_of(stretch, step):
+        for station, is_figured in ticks_on(canvas, stretch):
             here, land = tick_at(canvas, stretch, station)
             if not shapely.intersects_xy(shapely.buffer(canvas.clip, 0.5), *here):
                 continue
@@ -54,8 +46,8 @@ def draw_stations(canvas: Canvas) -> None:
             n_seen += 1
     if n_seen:
         canvas.tell(
-            f"station tick each {step:g} ft along the frontage, from the left end looking to the"
-            " water (figures with \u2032)", swatches.tick_swatch, 0,
+            f"station tick each {step_on(canvas):g} ft along the frontage, from the left end"
+            " looking to the water (figures with \u2032)", swatches.tick_swatch, 0,
         )  # fmt: skip
 
 

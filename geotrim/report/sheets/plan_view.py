@@ -27,6 +27,7 @@ from geotrim.report.sheets.plan_lot import PlanLot, plan_lot
 from geotrim.report.sheets.plan_parts import draw_layers
 from geotrim.report.sheets.sheet import Sheet, Words
 from geotrim.report.sheets.true_scale import SCALES_FT
+from geotrim.report.statement_parts import count
 
 #: Part of the numbers that may stand on leaders on an enlarged part.
 MOST_LEADERS = 0.35
@@ -62,7 +63,8 @@ def plan_view_sheets(package: Package, lot_id: str, choices: Choices) -> list[Sh
         if not missing:
             return _sheets(canvas, words, crs)
         if is_asked:
-            told = f"at the scale that was asked for, numbers of {len(missing)} trees find no place"
+            n = count(len(missing), "tree has", "trees have")
+            told = f"at the scale that was asked for, {n} no room for a number"
             told += ": all numbers are on parts to a larger one"
     parts = _enlarged(lot, overall.frame.scale_ft)
     if not parts:
