@@ -296,3 +296,56 @@ def test_three_hundred_trees_are_quick_and_tidy():
     assert time.process_time() - start < 10.0
     assert len(sheets) > 1
     pdf_pages(sheets)
+
+
+def test_a_tree_that_is_cut_is_told_by_the_weight_of_its_outline():
+    """On a grey copy, and before its year as well: its outlines are at least twice as wide."""
+    boxes = [("7", 40.0, 50.0, 20.0), ("8", 70.0, 80.0, 18.0), ("9", 10.0, 20.0, 18.0)]
+    cuts = [("7", 1, 15.0, NAN), ("9", 2, 15.0, NAN)]
+    sheets, _ = made(boxes, cuts=cuts)
+    every = [path for sheet in sheets for path in sheet.blocks[0].items if hasattr(path, "parts")]
+
+    def looks(name):
+        mine = [p for p in every if p.name in (f"crown-{name}", f"stands-{name}")]
+        return {(p.width_pt, p.fill) for p in mine}
+
+    (cut,) = looks("7")
+    assert looks("9") == {cut}
+    ((width, fill),) = looks("8")
+    assert cut[0] >= 2 * width and cut[1] != fill
+
+
+def test_the_legend_of_an_elevation_has_what_is_drawn_and_no_more():
+    """Boxes from the ground up show no stem; one shore of 8 ft trees no higher limit than 16 ft."""
+    sheets, _ = made([("7", 40.0, 50.0, 8.0)])
+    legend = " ".join(words(sheets[0].blocks[-1]))
+    assert "left as it is" in legend and "end of a stretch" in legend
+    for word in (
+        "stem",
+        "other limits",
+        "is cut",
+        "today",
+        "species",
+        "mangrove",
+        "zone and stays",
+    ):
+        assert word not in legend.partition("Seen from")[0]
+    sheets, _ = made([("7", 40.0, 50.0, 30.0)], bases={"7": 4.0})
+    legend = " ".join(words(sheets[0].blocks[-1]))
+    assert "stem" in legend and "other limits" in legend
+
+
+def test_a_cut_hardly_in_sight_gets_no_number_and_a_narrow_one_a_leader():
+    """0.2 ft of a lowered top beside a nearer tree, and 2 ft of another, 7.2 pt for a long name."""
+    boxes = [("a-long-name", 40.0, 50.0, 20.0), ("near", 42.0, 60.0, 22.0),
+             ("hidden", 70.0, 80.0, 20.0), ("nearer", 70.2, 90.0, 22.0)]  # fmt: skip
+    cuts = [("a-long-name", 1, 15.0, NAN), ("hidden", 1, 15.0, NAN)]
+    _, drawing = made(boxes, offsets={"near": -10.0, "nearer": -10.0}, cuts=cuts)
+    foot = paths(drawing, "station-tick")[0].parts[0][0, 1]
+    after = [t for t in drawing.items if getattr(t, "name", "").startswith("number-")]
+    after = {t.name for t in after if t.y_pt > foot}
+    assert after == {"number-a-long-name"}
+    (dot,) = paths(drawing, "leader-dot")
+    x, y = dot.parts[0].mean(axis=0)
+    assert shape_of(drawing, "taken-1").contains(shapely.Point(x, y))
+    assert paths(drawing, "leader")

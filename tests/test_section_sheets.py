@@ -386,3 +386,124 @@ def test_no_pattern_of_a_year_has_the_lines_of_the_plan():
         for line in pattern_of(shapely.box(0, 0, 40, 40), look_of(k)):
             wide, high = np.ptp(line, axis=0)
             assert wide == pytest.approx(0.0) or max(wide, high) <= 3.0
+
+
+def test_a_cut_that_another_tree_hides_is_drawn_over_it():
+    """Tree 8, 9 ft, goes down to 5 ft before tree 7, which stands at 20 ft: 8 x 4 ft2 of dots."""
+    canopy = [columns("A", "7", 5.0, 13.0, 0.0, 20.0), columns("A", "8", 5.0, 13.0, 0.0, 9.0)]
+    sheets, drawing = made(*canopy, cuts=[("8", 1, 5.0, NAN)])
+    assert not paths(drawing, "taken-0")
+    assert area_of(drawing, "behind-edge") == pytest.approx(8 * 4 * K**2, rel=1e-6)
+    (hatch,) = paths(drawing, "behind-0")
+    x, y = np.concatenate(hatch.parts).T
+    assert (
+        shape_of(drawing, "behind-edge")
+        .buffer(0.01)
+        .contains(shapely.MultiPoint(np.column_stack([x, y])))
+    )
+    assert "patterned on grey it is cut too" in " ".join(words(sheets[0].blocks[-1]))
+
+
+def test_what_a_step_opens_is_not_drawn_as_hidden():
+    """Alone, nothing of what is cut is behind anything."""
+    _, drawing = made(columns("A", "7", 5.0, 13.0, 0.0, 20.0), cuts=[("7", 1, 15.0, NAN)])
+    assert paths(drawing, "taken-0") and not paths(drawing, "behind-edge")
+
+
+def of_shore(origin, soil=None, elevation=NAN, given=None):
+    """Words of a section whose line has an origin, and its legend's."""
+    told = {"label": origin, "origin": origin, "elevation_ft": elevation}
+    tables = {
+        "mhw_line": pd.DataFrame([told]),
+        "sections": pd.DataFrame([section_row(water_elevation_ft=0.0)]),
+        "section_columns": columns("A", "7", 5.0, 13.0, 0.0, 9.0),
+    }
+    if soil is not None:
+        tables["section_ground"] = soil
+    asked = {} if given is None else {"sections": {"water_elevation_ft": given}}
+    (sheet,) = section_sheets(package(tables, parameters=asked), LOT, Choices())
+    return words(sheet.blocks[0]), words(sheet.blocks[-1])
+
+
+@pytest.mark.parametrize("given", [None, 0.4])
+@pytest.mark.parametrize("has_ground", [True, False])
+def test_an_apparent_shoreline_is_not_called_mhw(given, has_ground):
+    """It is no mean high water line (s. 177.27 F.S.), so the letters stand nowhere."""
+    soil = ground("A", -20.0, 40.0) if has_ground else None
+    drawing, legend = of_shore("apparent-shoreline", soil, given=given)
+    assert "MHW" not in " ".join(drawing + legend)
+    assert any(line.startswith("offset from the apparent shoreline, ft") for line in drawing)
+    assert "level of the apparent shoreline" in legend
+
+
+def test_heights_are_above_what_the_axis_says():
+    """Above MHW only where both its level and the substrate are known."""
+    soil = ground("A", -20.0, 40.0)
+    assert "ft above MHW" in of_shore("survey", soil, 0.3)[0]
+    assert "ft above the substrate, drawn level" in of_shore("survey", None, 0.3)[0]
+    assert "ft above the level drawn" in of_shore("survey", soil)[0]
+    assert "ft above the level drawn" in of_shore("apparent-shoreline", soil)[0]
+    assert "ft above the water level given" in of_shore("apparent-shoreline", soil, given=0.4)[0]
+
+
+def test_numbers_have_the_signs_of_their_species():
+    """Not a mangrove: x; not known: ?; both are told in the legend, and only then."""
+    canopy = [columns("A", name, 8.0 * k, 8.0 * k + 6.0, 0.0, 9.0) for k, name in enumerate("abc")]
+    kinds = [
+        crown("a", is_mangrove=True),
+        crown("b", is_mangrove=False),
+        crown("c", is_mangrove=None),
+    ]
+    tables = {
+        "sections": pd.DataFrame([section_row()]), "crowns": pd.DataFrame(kinds),
+        "section_columns": pd.concat(canopy), "section_ground": ground("A", -20.0, 40.0),
+    }  # fmt: skip
+    (sheet,) = section_sheets(package(tables), LOT, Choices())
+    names = {t.words for t in sheet.blocks[0].items if getattr(t, "name", "")[:7] == "number-"}
+    assert names == {"a", "bx", "c?"}
+    legend = words(sheet.blocks[-1])
+    assert {"behind a number: not a mangrove", "behind a number: species not known"} <= set(legend)
+    sheets, _ = made(columns("A", "7", 5.0, 13.0, 0.0, 9.0))
+    assert not any("behind a number" in line for line in words(sheets[0].blocks[-1]))
+
+
+def test_a_number_without_room_is_told():
+    """24 trees on one spot: those whose number is not drawn are named under the list."""
+    names = [f"tree-number-{k:03d}" for k in range(24)]
+    canopy = [columns("A", name, 5.0, 13.0, 0.0, 9.0) for name in names]
+    sheets, drawing = made(*canopy)
+    drawn = {t.name for t in drawing.items if getattr(t, "name", "").startswith("number-")}
+    left = [name for name in names if f"number-{name}" not in drawn]
+    (told,) = [line for line in words(drawing) if line.startswith("No room on the drawing")]
+    assert left and left[0] in told
+    pdf_pages(sheets)
+    _, drawing = made(columns("A", "7", 5.0, 13.0, 0.0, 9.0))
+    assert not any("No room" in line for line in words(drawing))
+
+
+def test_two_narrow_sections_stand_side_by_side():
+    """25 ft at 1 in = 10 ft are 180 pt and 118 pt beside the plot: two find room on 718 pt."""
+    rows = [section_row(name, 20.0 + 30 * k, land=-10.0, water=15.0, fringe_depth_ft=9.0,
+                        waterward_trunk_ft=3.0) for k, name in enumerate("AB")]  # fmt: skip
+    canopy = [columns(name, "7", 1.0, 9.0, 0.0, 22.0) for name in "AB"]
+    sheets, drawing = made(*canopy, rows=rows, soil=[ground(n, -10, 15) for n in "AB"])
+    assert len(sheets) == 1 and sheets[0].title.startswith("Cross-sections A and B")
+    first, second = paths(drawing, "mhw-level")
+    assert np.ptp(first.parts[0][:, 0]) == np.ptp(second.parts[0][:, 0]) == pytest.approx(25 * K)
+    apart = second.parts[0][:, 0].min() - first.parts[0][:, 0].max()
+    assert apart > 100.0
+    assert first.parts[0][0, 1] == pytest.approx(second.parts[0][0, 1])
+    pdf_pages(sheets)
+
+
+def test_the_legend_has_what_is_drawn_and_no_more():
+    """Without trunks, cuts or gaps in the ground none of them is in the legend."""
+    sheets, _ = made(columns("A", "7", 5.0, 13.0, 0.0, 9.0))
+    legend = " ".join(words(sheets[0].blocks[-1]))
+    assert "substrate" in legend and "canopy as it stands" in legend
+    for word in ("trunk, its number", "centre of a crown", "not known", "bold", "proposed"):
+        assert word not in legend
+    sheets, _ = made(columns("A", "7", 5.0, 13.0, 0.0, 9.0), stems=[("7", 9.0)],
+                     cuts=[("7", 1, 5.0, NAN)])  # fmt: skip
+    legend = " ".join(words(sheets[0].blocks[-1]))
+    assert all(word in legend for word in ("trunk, its number", "bold", "proposed"))

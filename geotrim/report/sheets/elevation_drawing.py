@@ -48,8 +48,8 @@ END_LOOK: dict[str, Any] = {"width_pt": 0.7, "dash_pt": (6.0, 1.8, 1.2, 1.8)}
 MATCH_LOOK: dict[str, Any] = {"width_pt": 1.4, "dash_pt": (9.0, 3.0)}
 BAND_LOOK: dict[str, Any] = {"width_pt": 0.7, "dash_pt": (7.0, 2.5)}
 LIMIT_LOOK: dict[str, Any] = {"width_pt": 0.35, "dash_pt": (2.0, 2.0), "stroke": "#505050"}
-#: A cut of which less than this is in sight gets no number. [pt2]
-LEAST_SIGHT_PT2 = 6.0
+#: A cut of which no more than a strip of this width is in sight gets no number. [pt]
+LEAST_SIGHT_PT = 1.5
 #: Where a leader ends. [pt]
 LEADER_DOT_PT = 0.9
 #: Size of a tree's number, and how wide it may get before it is folded. [pt]
@@ -145,11 +145,6 @@ class _Sheet:
     @property
     def window(self) -> Any:
         return shapely.box(self.part.x0, -1.0, self.part.x1, self.scene.top_ft + 10.0)
-
-    @property
-    def pt2_per_ft2(self) -> float:
-        """Paper that a square foot takes. [pt2]."""
-        return 72.0**2 / (self.scales.along_ft * self.scales.up_ft)
 
     def clipped(self, shape: Any) -> Any:
         x0, _, x1, _ = shapely.bounds(shape)
@@ -465,7 +460,8 @@ def _label(sheet: _Sheet, crown: SideCrown, shape: Any, is_after: bool) -> Label
     peak = _peak(_largest(shape) if is_after else shape)
     if peak is None or not sheet.part.x0 <= peak[0] <= sheet.part.x1:
         return None
-    if is_after and shapely.area(shape) * sheet.pt2_per_ft2 < LEAST_SIGHT_PT2:
+    strip_ft = LEAST_SIGHT_PT / 72.0 * sheet.scales.along_ft
+    if is_after and shapely.is_empty(shapely.buffer(shape, -strip_ft / 2)):
         return None
     words = "\n".join(folded(number_of(crown), NUMBER_PT, MOST_NUMBER_PT))
     top = sheet.at.points([peak])[0]
