@@ -264,7 +264,7 @@ def test_days_to_come_are_refused(tmp_path, monkeypatch):
     said = {"ledger": str(tmp_path / "site.ledger"), "who": "Jo"}
     with pytest.raises(GeotrimError, match="2027-01-12, 1 day from now"):
         verified(tmp_path, boxes(), readings, **said)
-    with pytest.raises(GeotrimError, match="--cut-date.*2027-01-12, 1 day from now"):
+    with pytest.raises(GeotrimError, match=r"--cut-date.*2027-01-12, 1 day from now"):
         verified(tmp_path, boxes(), readings.drop(columns="date"), cut_date="2027-01-12", **said)
     assert not (tmp_path / "site.ledger").exists()
 

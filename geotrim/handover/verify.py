@@ -72,7 +72,7 @@ def verify_cut(job: Job) -> Made:
             marks=_marks(package, lot_id, year),
         )
         notes = (*notes, *results[lot_id].notes)
-    entries = entries_of(job, results)
+    entries = entries_of(job, results, _read_on(readings, cut_date))
     made = _written(job, results, notes)
     after = None if not entries else partial(enter, job, entries)
     words = verification_text(results, year, package.changed)
@@ -118,6 +118,12 @@ def _check_asked(job: Job, lots: list[str]) -> None:
     if job.params["year"] not in years:
         told = f"{job.params['year']}, and a plan of {len(years)} years"
         raise RangeError("--year", told, f"1 to {years[-1]}", "choose the year that was cut")
+
+
+def _read_on(readings: Any, cut_date: str | None) -> str:
+    """The last day that is told, "" for none."""
+    days = [] if readings is None else [day for day in readings["date"] if isinstance(day, str)]
+    return max([*days, cut_date or ""])
 
 
 def _stage(job: Job, lot_id: str, readings: Any, cut_date: str | None) -> Stage:

@@ -63,24 +63,29 @@ def kept_before(job: Job, lots: Sequence[str]) -> list[Kept]:
     return [one for one in in_force(read.entries) if one.number not in gone]
 
 
-def entries_of(job: Job, results: Mapping[str, Result]) -> list[Entry]:
+def entries_of(job: Job, results: Mapping[str, Result], read_on: str) -> list[Entry]:
     """An entry a lot, with every tree that was planned, read or cut.
+
+    Parameters
+    ----------
+    read_on : str
+        Last day that the readings tell: that of an entry of a lot on which nothing was cut.
 
     Raises
     ------
     GeotrimError
-        If no day of the cut is known.
+        If no day is known.
     """
     if job.one("ledger") is None:
         return []
-    entries = [_entry(job, lot_id, result) for lot_id, result in results.items()]
+    entries = [_entry(job, lot_id, result, read_on) for lot_id, result in results.items()]
     corrects = job.params.get("corrects")
     return entries if corrects is None else [as_correction(entries[0], int(corrects))]
 
 
-def _entry(job: Job, lot_id: str, result: Result) -> Entry:
+def _entry(job: Job, lot_id: str, result: Result, read_on: str) -> Entry:
     trees = result["after_trees"]
-    days = [day for day in trees["cut_on"] if isinstance(day, str)]
+    days = [day for day in trees["cut_on"] if isinstance(day, str)] or [read_on] * bool(read_on)
     if not days:
         raise GeotrimError(
             "--ledger",
