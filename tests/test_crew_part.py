@@ -247,3 +247,19 @@ def test_the_part_stands_on_paper_phone_and_in_the_files():
         assert "Of a tree that is cut IN PART" in words[0]
     shares = [text for part in page["details"] if "Takes" in (text := part["text"])]
     assert shares and "if only that part is cut" in shares[0]
+
+
+def test_letters_that_the_pages_lack_are_a_note(tmp_path):
+    """Two letters the pages' font has no shape for: told once, no warning on the way."""
+    from dataclasses import replace
+
+    from geotrim.handover.crew import make_crew_list
+    from geotrim.handover.job import Job
+
+    package = sample_package("plain_lot")
+    site = {**package.record["site"], "name": "\u6f22\u5b57\u6f22 shore"}
+    record = {**package.record, "site": site}
+    params = {"lot": None, "prepared_by": None, "date": "2026-11-26", "year": 1}
+    made = make_crew_list(Job(replace(package, record=record), {}, params, tmp_path))
+    told = [note.text for note in made.notes if "without a shape" in note.text]
+    assert len(told) == 1 and told[0].endswith("boxes: \u6f22 \u5b57")

@@ -11,7 +11,7 @@ from geotrim.io.text_table import write_text_table
 from geotrim.model import Note
 from geotrim.report.crew_html import crew_html
 from geotrim.report.crew_order import crew_lot
-from geotrim.report.crew_sheets import crew_pdf
+from geotrim.report.crew_sheets import crew_pdf, unknown_letters
 from geotrim.report.crew_table import crew_table, waypoints
 from geotrim.report.crew_tree import CrewLot
 from geotrim.report.crew_words import CrewHead, day_words
@@ -39,6 +39,9 @@ def make_crew_list(job: Job) -> Made:
     write_gpx(folder / "trees.gpx", waypoints(lots), title=f"Crew list, {head.site}")
     job.progress("drawing pages")
     (folder / "crew_list.pdf").write_bytes(crew_pdf(lots, head))
+    if unknown := unknown_letters(lots, head):
+        text = f"letters without a shape in the font of the pages, printed as boxes: {unknown}"
+        notes.append(Note("crew_list.pdf", text, "missing"))
     options = {"stick_error_ft": job.package.parameter("risks", "stick_error_ft")}
     (folder / "crew_list.html").write_text(crew_html(lots, head, **options), encoding="utf-8")
     files = {

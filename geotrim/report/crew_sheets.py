@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from datetime import date
 from typing import Any
@@ -19,7 +20,7 @@ from geotrim.report.crew_words import (
     parts_of,
 )
 from geotrim.report.sheets.compiled import typeset
-from geotrim.report.sheets.lettering import FONT, folded, width_pt
+from geotrim.report.sheets.lettering import FONT, folded, missing_letters, width_pt
 
 #: Template, beside that of the plan set.
 TEMPLATE = "crew.typ"
@@ -53,6 +54,11 @@ def crew_pdf(lots: Sequence[CrewLot], head: CrewHead) -> bytes:
         Site, plan, preparer, date.
     """
     return typeset(TEMPLATE, as_data(lots, head), "pdf")[0]
+
+
+def unknown_letters(lots: Sequence[CrewLot], head: CrewHead) -> str:
+    """Letters of a crew list that the font of its pages does not have, each once; "" for none."""
+    return " ".join(missing_letters(json.dumps(as_data(lots, head), ensure_ascii=False)))
 
 
 def as_data(lots: Sequence[CrewLot], head: CrewHead) -> dict[str, Any]:
