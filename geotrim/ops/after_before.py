@@ -150,9 +150,10 @@ def before_words(trees: Any, year: int) -> list[tuple[str, str]]:
     lost = trees["crown_id"][~trees["is_before_known"].astype(bool)].astype(str).tolist()
     if lost:
         some = ", ".join(lost[:8]) + (" ..." if len(lost) > 8 else "")
+        of = _trees(len(lost))
         text = (
-            f"what stood before the cut of year {year} is not known of {_trees(len(lost))} ({some}): "
-            "no reading since an earlier year's cut, so no share of theirs is told; name the "
+            f"what stood before the cut of year {year} is not known of {of} "
+            f"({some}): no reading since an earlier year's cut, so no share of theirs is told; name the "
             "site's ledger, or give rows of the earlier years with the readings"
         )
         out.append((text, "missing"))
