@@ -43,18 +43,19 @@ class Job:
         Raises
         ------
         LayerError
-            If a lot is not in the package.
+            If a lot is not in the package, or none is named.
         """
         known = self.package.lot_ids()
         asked = self.params.get("lot")
         if asked is None:
             return known
         wanted = [text.strip() for text in str(asked).split(",") if text.strip()]
+        some = f"one of {', '.join(known[:10])}"
+        if not wanted:
+            raise LayerError("--lot", f"{asked!r}, which names no lot", some, "name one")
         for lot in wanted:
             if lot not in known:
-                raise LayerError(
-                    "--lot", f"no lot {lot!r} in it", f"one of {', '.join(known[:10])}", "check it"
-                )
+                raise LayerError("--lot", f"no lot {lot!r} in it", some, "check it")
         return [lot for lot in known if lot in wanted]
 
 

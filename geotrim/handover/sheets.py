@@ -12,7 +12,7 @@ from geotrim.handover.job import Job, Made
 from geotrim.handover.plan_dxf import write_plan_dxf
 from geotrim.model import Note
 from geotrim.report.sheets.choices import Choices
-from geotrim.report.sheets.compiled import pdf_of, pngs_of, svgs_of
+from geotrim.report.sheets.compiled import letters_without_shape, pdf_of, pngs_of, svgs_of
 from geotrim.report.sheets.plan_set import has_plan, plan_set
 from geotrim.report.sheets.sheet import SheetSet
 from geotrim.report.sheets.true_scale import SCALES_FT
@@ -20,6 +20,8 @@ from geotrim.run import names_of
 
 #: Folder of the pictures.
 PICTURES = "pictures"
+#: Letters without a shape that a note names.
+MOST_LETTERS = 20
 
 
 def make_sheets(job: Job) -> Made:
@@ -40,6 +42,7 @@ def make_sheets(job: Job) -> Made:
     for lot_id, tail in zip(lots, _tails(lots), strict=True):
         job.progress(f"drawing lot {lot_id}")
         one = plan_set(job.package, lot_id, choices)
+        notes += _unprinted(one, lot_id)
         name = f"plan_set{tail}.pdf"
         (job.folder / name).write_bytes(pdf_of(one))
         files[name] = f"the plan set of lot {lot_id}"
@@ -114,6 +117,16 @@ def _pictures(folder: Path, one: SheetSet, tail: str) -> tuple[str, int]:
 def _tails(lots: list[str]) -> list[str]:
     """What is put behind the names of a lot's files; nothing where there is only one lot."""
     return [name.removeprefix("plan_set") for name in names_of("plan_set", lots, lots)]
+
+
+def _unprinted(one: SheetSet, lot_id: str) -> list[Note]:
+    """Letters that stand as boxes on the sheets of a lot."""
+    letters = letters_without_shape(one)
+    if not letters:
+        return []
+    some = " ".join(letters[:MOST_LETTERS]) + (" ..." if len(letters) > MOST_LETTERS else "")
+    told = f"the sheets' font has no shape for {some}: a box stands for each, write them otherwise"
+    return [Note(f"lot {lot_id}", told, "missing")]
 
 
 def _changed(name: str) -> Note:

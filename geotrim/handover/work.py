@@ -9,7 +9,6 @@ from functools import partial
 from pathlib import Path
 from typing import Any, cast
 
-from geotrim.errors import GeotrimError
 from geotrim.handover.catalogue import HANDOVERS
 from geotrim.handover.declared import Handover
 from geotrim.handover.job import Job, Made
@@ -101,19 +100,6 @@ def _given(source: str, value: Any) -> tuple[GivenFile, ...]:
         item if isinstance(item, GivenFile) else GivenFile(os.fspath(item), f"--{source}")
         for item in many
     )
-
-
-def check_named(name: str) -> Handover:
-    """The handover of this name.
-
-    Raises
-    ------
-    GeotrimError
-        If there is none.
-    """
-    if name in HANDOVERS:
-        return HANDOVERS[name]
-    raise GeotrimError("handover", f"{name!r}", f"one of {', '.join(HANDOVERS)}", "check it")
 
 
 def _write_record(folder: Path, declared: Handover, job: Job, made: Made, started: Any) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -88,11 +89,12 @@ def read_package(folder: str | Path) -> Package:
         )
     try:
         record = json.loads((path / RECORD).read_text(encoding="utf-8"))
+        _check(record)
         tables = dict(_layers(path / LAYERS))
         crs = record["crs"]["wkt"]
     except FileError:
         raise
-    except (OSError, ValueError, KeyError) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise FileError(
             str(folder), f"a package that cannot be read ({error})", "a whole one", "run again"
         ) from error
@@ -107,6 +109,39 @@ def read_package(folder: str | Path) -> Package:
         changed,
         _results(record, tables),
     )
+
+
+#: What papers are made of in a record: name -> its kind, and what each part of it holds.
+NEEDED: dict[str, tuple[type, tuple[str, ...]]] = {
+    "site": (dict, ("name", "measured_lots", "mhw_line")),
+    "crs": (dict, ("wkt", "name", "map_unit")),
+    "inputs": (list, ("role", "path", "sha256")),
+    "operations": (list, ("name", "parameters", "n_rows", "is_measured", "caution")),
+    "cautions": (list, ()),
+    "facts": (dict, ()),
+}
+
+
+def _check(record: Any) -> None:
+    """Refuse a record without what papers are made of.
+
+    Raises
+    ------
+    ValueError
+        That names what is not there, or is of another kind.
+    """
+    if not isinstance(record, dict):
+        raise ValueError(f"{RECORD} holds no table")
+    for name, (kind, parts) in NEEDED.items():
+        held: Any = record.get(name)
+        if not isinstance(held, kind):
+            raise ValueError(f"{RECORD} has no {name}")
+        every: list[Any] = held if isinstance(held, list) else [held]
+        for one, part in product(every, parts):
+            if not isinstance(one, dict) or part not in one:
+                raise ValueError(f"{RECORD} has no {part} in its {name}")
+    if "label" not in record["site"]["mhw_line"]:
+        raise ValueError(f"{RECORD} has no label of the shore line")
 
 
 def _layers(path: Path) -> Iterator[tuple[str, Any]]:

@@ -13,7 +13,7 @@ from typing import Any
 from geotrim.report.sheets import sheet as sheets
 from geotrim.report.sheets.drawing import Drawing, Path, Text
 from geotrim.report.sheets.fitted import breakable, foot_cells, head_line
-from geotrim.report.sheets.lettering import FALL, FONT, RISE, font_folder, width_pt
+from geotrim.report.sheets.lettering import FALL, FONT, RISE, font_folder, missing_letters, width_pt
 from geotrim.report.sheets.sheet import Beside, Block, Cell, Index, Run, Sheet, SheetSet, Table
 
 #: Template of a plan set, in this folder.
@@ -104,6 +104,11 @@ def as_data(one: SheetSet) -> dict[str, Any]:
     }
 
 
+def letters_without_shape(one: SheetSet) -> list[str]:
+    """Letters of a set that the font does not have, each once."""
+    return missing_letters(json.dumps(as_data(one), ensure_ascii=False))
+
+
 def _date(text: str) -> dict[str, int] | None:
     if not text:
         return None
@@ -114,7 +119,11 @@ def _date(text: str) -> dict[str, int] | None:
 def _sheet(one: Sheet) -> dict[str, Any]:
     return {
         "title": one.title,
-        "head": {**head_line(one.title, one.note), "listed": breakable(one.title, 8.0, None)},
+        "head": {
+            **head_line(one.title, one.note),
+            "listed": breakable(one.title, 8.0, None),
+            "runs-on": one.is_run_on,
+        },
         "blocks": [_block(block, sheets.BODY_WIDTH_PT) for block in one.blocks],
     }
 
@@ -208,7 +217,6 @@ def drawing_data(one: Drawing) -> dict[str, Any]:
         "kind": "drawing",
         "width": one.width_pt,
         "height": one.height_pt,
-        "framed": one.is_framed,
         "alt": one.alt,
         "items": items,
     }

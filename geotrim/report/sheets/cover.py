@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 from geotrim.io.package_read import Package
-from geotrim.report.depth_words import depth_words
+from geotrim.report.depth_words import deepest_row, depth_words
 from geotrim.report.sheets.choices import Choices
 from geotrim.report.sheets.from_statement import runs
 from geotrim.report.sheets.lot_read import lot_of_package, records
@@ -89,8 +89,9 @@ def _facts(package: Package, lot_id: str, choices: Choices) -> Iterator[tuple[Ce
     depth = number(lot.get("fringe_depth_max_ft"))
     if not math.isnan(depth):
         limit = float(package.parameter("fringe", "fringe_limit_ft", 50.0))
-        told = depth_words(depth, limit, text(lot.get("fringe_reference")))
-        yield ("Greatest depth of the fringe", told)
+        row = deepest_row(package.rows("transects", lot_id))
+        reference = lot.get("fringe_reference") if row is None else row["reference"]
+        yield ("Greatest depth of the fringe", depth_words(depth, limit, reference))
     trees = trees_in_order(package, lot_id)
     if trees:
         yield ("Trees", f"{len(trees)}: {', '.join(kinds(trees))}")

@@ -76,7 +76,6 @@ class Drawing:
     height_pt: float
     items: tuple[Path | Text, ...]
     alt: str = ""
-    is_framed: bool = False
 
 
 @dataclass(slots=True)

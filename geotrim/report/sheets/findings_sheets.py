@@ -62,13 +62,25 @@ def findings_sheets(package: Package, lot_id: str, choices: Choices) -> list[She
     note = words.strip() or "no permission"
     found = [
         Sheet(f"Findings: ways to an authorisation, lot {clean(lot_id)}", tuple(_ways(lot)), note),
-        Sheet("Findings: limits and figures, with sources", tuple(_blocks(limits(lot)[1:])), note),
     ]
-    if window := tuple(_window(package, lot_id)):
-        found.append(Sheet("Findings: the window and its risks", window, "by the window"))
-    if told := tuple(_open_questions(package, lot)):
-        found.append(Sheet("Findings: how open questions were read", told, note))
+    more = {
+        "Findings: limits and figures, with sources": (_blocks(limits(lot)[1:]), note),
+        _of_window(package, lot_id): (
+            _window(package, lot_id), by_staged(package.results, lot_id) or "by the window"
+        ),
+        "Findings: how open questions were read": (_open_questions(package, lot), note),
+    }  # fmt: skip
+    for title, (blocks, whose) in more.items():
+        if told := tuple(blocks):
+            found.append(Sheet(title, told, whose, is_run_on=True))
     return found
+
+
+def _of_window(package: Package, lot_id: str) -> str:
+    """Title of what is told of the plan that is drawn: of a window, or of planned heights."""
+    if records(package, "window_spans", lot_id) or not records(package, "stage_lots", lot_id):
+        return "Findings: the window and its risks"
+    return "Findings: the window, and the risks of the stages that are drawn"
 
 
 def _blocks(blocks: Any) -> Iterator[Block]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -58,11 +59,29 @@ def folded(words: str, size_pt: float, room_pt: float, *, is_bold: bool = False)
     return [*lines, line] if line or not lines else lines
 
 
+def missing_letters(words: str) -> list[str]:
+    """Letters the font has no shape for, each once: a box is printed for them.
+
+    Examples
+    --------
+    >>> missing_letters("T-7, Wang"), len(missing_letters("\u6f22\u5b57 \u6f22"))
+    ([], 2)
+    """
+    return [one for one in dict.fromkeys(words) if one.isprintable() and not _has(one)]
+
+
+@cache
+def _has(letter: str) -> bool:
+    return bool(_font(False).get_char_index(ord(letter)))
+
+
 @cache
 def _advance(letter: str, is_bold: bool) -> float:
-    """Advance width of a letter at the measuring size."""
+    """Advance width of a letter at the measuring size; of the box where the font has none."""
     font = _font(is_bold)
-    return float(font.load_char(ord(letter)).linearHoriAdvance / 65536.0)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)  # that the letter is missing: told in a note
+        return float(font.load_char(ord(letter)).linearHoriAdvance / 65536.0)
 
 
 @cache

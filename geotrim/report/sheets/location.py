@@ -261,16 +261,19 @@ def place_facts(package: Package, lot_id: str, lot: PlanLot) -> list[tuple[str, 
 
 
 def _water_side(package: Package) -> str:
-    """Names of the water as far as layers hold any."""
+    """Names of the water in words."""
+    return "; ".join(water_names(package)) or "no name was given"
+
+
+def water_names(package: Package) -> list[str]:
+    """Names of the water as far as layers hold any, each once."""
     names = [
         clean(str(row["name"]))
         for table in ("channel", "mouth_line")
         for row in package.rows(table).to_dict("records")
         if isinstance(row.get("name"), str) and row["name"].strip()
     ]
-    if not names:
-        return "no name was given"
-    return "; ".join(dict.fromkeys(names))
+    return list(dict.fromkeys(names))
 
 
 def middle_words(crs: Any, shape: Any) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from geotrim.io.package_read import Package
 from geotrim.report.sheets.checklist_sheets import caution_sheets, checklist_sheets
@@ -14,6 +14,7 @@ from geotrim.report.sheets.findings_sheets import findings_sheets
 from geotrim.report.sheets.location import location_sheets
 from geotrim.report.sheets.plan_frame import is_blank
 from geotrim.report.sheets.plan_lot import plan_lot
+from geotrim.report.sheets.plan_told import told_of_plan
 from geotrim.report.sheets.plan_view import plan_view_sheets
 from geotrim.report.sheets.schedule import schedule_sheets
 from geotrim.report.sheets.section_sheets import section_sheets
@@ -29,11 +30,13 @@ class Part:
 
     make : its sheets; none where there is nothing to show.
     needs : table of the package -> what is said where the lot has nothing in it.
+    is_of_plan : whether it draws what is cut, so that its head says where no way is open for it.
     """
 
     what: str
     make: Callable[[Package, str, Choices], list[Sheet]]
     needs: dict[str, str]
+    is_of_plan: bool = False
 
 
 FRONTAGE = {"frontage": "no frontage was found for the lot"}
@@ -42,9 +45,9 @@ JUDGED = {"lot_routes": "the ways to an authorisation were not judged"}
 #: In the order of the set.
 PARTS = (
     Part("Location", location_sheets, {"lots": "the lot has no polygon"}),
-    Part("Plan view", plan_view_sheets, FRONTAGE),
-    Part("Cross-sections", section_sheets, FRONTAGE | TREES | {"sections": "none was made"}),
-    Part("Shoreline elevation", elevation_sheets, FRONTAGE | TREES),
+    Part("Plan view", plan_view_sheets, FRONTAGE, is_of_plan=True),
+    Part("Cross-sections", section_sheets, FRONTAGE | TREES | {"sections": "none was made"}, True),
+    Part("Shoreline elevation", elevation_sheets, FRONTAGE | TREES, is_of_plan=True),
     Part("Tree schedule", schedule_sheets, TREES),
     Part("Findings", findings_sheets, JUDGED),
     Part("Checklist for a submission", checklist_sheets, JUDGED),
@@ -68,8 +71,11 @@ def plan_set(package: Package, lot_id: str, choices: Choices) -> SheetSet:
     """
     sheets: list[Sheet] = []
     left_out: list[str] = []
+    plan = told_of_plan(package, lot_id)
     for part in PARTS:
         made = part.make(package, lot_id, choices)
+        if part.is_of_plan and plan is not None and plan.short:
+            made = [replace(one, note=f"{one.note}; {plan.short}") for one in made]
         sheets += made
         if not made:
             left_out.append(f"{part.what}: {why_not(package, lot_id, part)}.")
@@ -80,9 +86,17 @@ def plan_set(package: Package, lot_id: str, choices: Choices) -> SheetSet:
         "Plan of a mangrove trimming, for screening; not a survey",
         ("mangrove trimming", "plan set", f"lot {lot}", f"plan {plan_id(package)}"),
         title_block(package, lot_id, choices),
-        [*cover_sheets(package, lot_id, choices, left_out), *sheets],
+        [
+            _without_lot(one, lot_id)
+            for one in (*cover_sheets(package, lot_id, choices, left_out), *sheets)
+        ],
         choices.date,
     )
+
+
+def _without_lot(one: Sheet, lot_id: str) -> Sheet:
+    """A sheet whose title leaves the lot to the title block, as all of a set do."""
+    return replace(one, title=one.title.replace(f", lot {clean(lot_id)}", ""))
 
 
 def has_plan(package: Package, lot_id: str) -> bool:

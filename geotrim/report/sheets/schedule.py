@@ -71,7 +71,7 @@ def schedule_sheets(package: Package, lot_id: str, choices: Choices) -> list[She
     blocks: list[Block] = [Words(tuple(_lead(package, lot_id)), size_pt=7.5)]
     if keys:
         notes = tuple((Run(f"{k}  ", is_bold=True), Run(sentence(one))) for one, k in keys.items())
-        blocks.append(Words(notes, "Notes of the remarks, by number", SIZE_PT, n_columns=2))
+        blocks.append(Words(notes, "Notes of the remarks, by number", SIZE_PT))
     return [Sheet(title, (*blocks, table), _note(package, len(keys)))]
 
 
@@ -207,7 +207,11 @@ def removed_words(package: Package, lot_id: str, plan: Plan | None) -> str:
     if not volume > 0:
         return ""
     share = number(rows[0].get("foliage_removed_frac"))
-    of_lot = "" if math.isnan(share) else f", {percent(share)} of the lot's mangrove foliage"
+    of_lot = (
+        ""
+        if math.isnan(share)
+        else f", {percent(share)} of the foliage of the lot's fringe mangroves"
+    )
     return f"{volume:,.0f} cu ft of foliage come off{of_lot}"
 
 

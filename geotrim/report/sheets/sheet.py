@@ -115,11 +115,13 @@ class Sheet:
     """One sheet, or as many as its table and words run over.
 
     title : also the bookmark. note : short words at the right of the title, such as a scale.
+    is_run_on : whether it begins below the sheet before it, on the same paper.
     """
 
     title: str
     blocks: tuple[Block, ...]
     note: str = ""
+    is_run_on: bool = False
 
 
 @dataclass(frozen=True, slots=True)
