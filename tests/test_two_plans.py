@@ -129,11 +129,14 @@ def test_heights_after_by_the_window_are_those_a_crew_is_told():
     _, results = site_and_results()
     trees = results["window"].tables["window_trees"]
     trees["species"], trees["treatment"] = "Rhizophora mangle", "lower-top"
-    trees["height_after_ft"] = 9.02
+    trees["cut_low_ft"], trees["cut_high_ft"] = 9.02, np.nan
+    trees["height_after_ft"] = 9.02  # 108.24 in: a mark of 109 in, 9.083 ft
+    stages = results["stages"].tables
+    stages["stage_cuts"] = stages["stage_cuts"].iloc[:0]
     told = _figures(results, "L1")
-    assert told["heights_after"] == "heights after by the window: red mangrove 9.1 ft"
+    assert told["heights_after"] == "heights after by the window: red mangrove 9.09 ft"
     assert told["trees_to_trim"].endswith(f"{len(trees)} mangroves cut, 0 % left as they are")
-    trees["height_after_ft"] = np.nan
+    trees["height_after_ft"], trees["treatment"] = np.nan, "leave"
     assert "heights_after" not in _figures(results, "L1")
 
 

@@ -7,6 +7,7 @@ them, or said by the act (25 % a year: s. 403.9326(1)(b)3 F.S.).
 from __future__ import annotations
 
 import datetime
+import math
 import re
 from decimal import ROUND_CEILING, Decimal
 
@@ -418,7 +419,8 @@ def test_cuts_are_told_so_that_no_more_is_taken_than_was_reckoned():
     table = part(both(site, results), "What is done to each tree", "How surely")
     assert "to 10.1 ft" in table and "10.1 ft" in table and "10.0 ft" not in table
     assert "6.1 to 9.9 ft is cleared" in table
-    assert "top to 7.1 ft" in table and "7.1-8.9 ft" in table
+    # whole inches: 7.02 ft up to 85 in, 8.98 ft down to 107 in
+    assert "top to 7.09 ft" in table and "7.09 to 8.91 ft" in table
     told = "\n".join(_cuts(trees))
     assert "top down to 10.1 ft" in told and "clear 6.1-9.9 ft" in told
 
@@ -446,9 +448,10 @@ def test_both_readings_of_25_percent_and_every_year(full, told):
     cut = results["stages"].tables["stage_cuts"]
     top = cut[cut["to_ft"].isna()].iloc[1]
     band = cut[cut["to_ft"].notna()].iloc[0]
-    assert f"{top['crown_id']}: top to {up(top['from_ft'])} ft" in years
-    # 6 to 10 ft in three equal slices: 7.333, 8.667; told so that no slice ends higher
-    for slice_of_band in ("6.0-7.3", "7.3-8.6", "8.6-10.0"):
+    inches = math.ceil(12 * top["from_ft"] - 1e-6)
+    assert f"{top['crown_id']}: top to {math.ceil(100 * inches / 12 - 1e-9) / 100:.2f} ft" in years
+    # 6 to 10 ft in three equal slices: 88 and 104 in, told so that no slice is wider
+    for slice_of_band in ("6.00 to 7.33", "7.34 to 8.66", "8.67 to 10.00"):
         assert f"{band['crown_id']}: {slice_of_band} ft" in years
     assert "Years under both readings of 25 %" in years and "A-06" in years
     assert "Read here: of what stands that year" in years

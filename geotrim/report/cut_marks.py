@@ -57,7 +57,9 @@ class Mark:
         return f"{decimal_up(self.low_in)} to {decimal_down(self.high_in)} ft"
 
 
-def marks_of(results: facts.Results, lot_id: str) -> dict[str, tuple[Mark, ...]]:
+def marks_of(
+    results: facts.Results, lot_id: str, cuts: Mapping[str, Sequence[Cut]] | None = None
+) -> dict[str, tuple[Mark, ...]]:
     """Every cut of a lot's plan as marks, by tree; in the order of its cuts.
 
     Parameters
@@ -65,19 +67,21 @@ def marks_of(results: facts.Results, lot_id: str) -> dict[str, tuple[Mark, ...]]
     results : mapping
         Of a run, or of a package that was read back.
     lot_id : str
+    cuts : mapping, optional
+        Crown id -> its cuts; by default those of the plan that is drawn.
     """
-    plan = plan_of(results, lot_id)
-    if plan is None:
-        return {}
-    staged, limits, curves = ({}, {}, {}) if not _is_staged(plan.cuts) else _tables(results, lot_id)
+    if cuts is None:
+        plan = plan_of(results, lot_id)
+        cuts = {} if plan is None else plan.cuts
+    staged, limits, curves = _tables(results, lot_id) if _is_staged(cuts) else ({}, {}, {})
     is_original = facts.parameter(results, "stages", "foliage_reading", "") == "original"
     out = {}
-    for crown, cuts in plan.cuts.items():
+    for crown, mine in cuts.items():
         limit = limits.get(crown, math.nan)
         taken = None
-        if len(cuts) > 1:
+        if len(mine) > 1:
             taken = taken_of(curves.get(crown, []), staged.get(crown, []), limit, is_original)
-        out[crown] = marks(cuts, taken, limit)
+        out[crown] = marks(mine, taken, limit)
     return out
 
 

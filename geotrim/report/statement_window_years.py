@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
 
 from geotrim.report import facts
-from geotrim.report.cut_heights import cleared_up_to, top_to
+from geotrim.report.cut_marks import Mark, marks_of
 from geotrim.report.furniture import percent
 from geotrim.report.statement_figures import day, figure
 from geotrim.report.statement_limits import source
@@ -27,7 +27,7 @@ from geotrim.report.statement_parts import (
     some,
     strong,
 )
-from geotrim.report.window_facts import amount, row_of, rows_of, text_of
+from geotrim.report.window_facts import amount, row_of, rows_of, staged_cuts, text_of
 from geotrim.rules.species import look_alikes, species_key, species_table
 from geotrim.rules.species_file import LookAlike
 
@@ -65,15 +65,15 @@ def years(results: facts.Results, lot_id: str) -> Iterator[Block]:
     told = f"{what}, over {count(int(lot['n_years']), 'year')}. No cut takes more than the share "
     yield Paragraph(line(f"{told}a tree may lose a year."))
     heads = ("Year", "Foliage taken", "Trees, and the heights that are cut")
-    ends = {(str(cut["crown_id"]), float(cut["to_ft"])) for cut in cuts}
+    marks = marks_of(results, lot_id, staged_cuts(results, lot_id))
     numbers = sorted({int(cut["year"]) for cut in cuts})
-    rows = tuple(_year(n, [cut for cut in cuts if int(cut["year"]) == n], ends) for n in numbers)
+    rows = tuple(
+        _year(n, [cut for cut in cuts if int(cut["year"]) == n], _told(n, marks)) for n in numbers
+    )
     yield Table(heads, rows, "years")
 
 
-def _year(
-    number: int, cuts: list[dict[str, Any]], ends: set[tuple[str, float]]
-) -> tuple[Cell, ...]:
+def _year(number: int, cuts: list[dict[str, Any]], told: list[str]) -> tuple[Cell, ...]:
     dates = sorted({text_of(cut["date"]) for cut in cuts} - {""})
     when = f"from {day(dates[0])} at the earliest" if dates else ""
     removed = sum(float(cut["removed_ft3"]) for cut in cuts if np.isfinite(cut["removed_ft3"]))
@@ -82,7 +82,7 @@ def _year(
     return row(
         cell(line(strong(f"{number}")), line(small(when))),
         cell(amount(removed, "ft3"), line(small(share))),
-        cell(_of_trees([_heights(cut, ends) for cut in cuts])),
+        cell(_of_trees(told)),
     )
 
 
@@ -91,17 +91,14 @@ def _of_trees(told: list[str]) -> str:
     return "; ".join([*told[:MOST_NAMED], *more])
 
 
-def _heights(cut: dict[str, Any], ends: set[tuple[str, float]]) -> str:
-    """Heights of a cut, rounded so that no more is taken in all than was reckoned.
-
-    ``ends`` are upper sides of the tree's cuts of all years: a cut that goes on from one of them
-    begins where the crew was told to end.
-    """
-    crown, low, high = str(cut["crown_id"]), float(cut["from_ft"]), float(cut["to_ft"])
-    if not np.isfinite(high):
-        return f"{crown}: top to {top_to(low):.1f} ft"
-    low = cleared_up_to(low) if (crown, low) in ends else top_to(low)
-    return f"{crown}: {low:.1f}-{cleared_up_to(high):.1f} ft"
+def _told(year: int, marks: Mapping[str, tuple[Mark, ...]]) -> list[str]:
+    """What a year cuts, by the marks of the crew list."""
+    return [
+        f"{crown}: {one.words}"
+        for crown, mine in marks.items()
+        for one in mine
+        if one.year == year and (not one.is_nothing or len(mine) == 1)
+    ]
 
 
 def quarters(results: facts.Results, lot_id: str) -> Iterator[Block]:

@@ -74,7 +74,7 @@ def plan_of(results: facts.Results, lot_id: str) -> Plan | None:
         None where neither was planned.
     """
     spans = rows_of(results, "window", "window_spans", lot_id)
-    staged = _staged(results, lot_id)
+    staged = staged_cuts(results, lot_id)
     stage = row_of(results, "stages", "stage_lots", lot_id)
     if not spans:
         return Plan(staged, [], False, _why_none(results, lot_id)) if staged else None
@@ -139,7 +139,7 @@ def _treated(results: facts.Results, lot_id: str) -> dict[str, list[Cut]]:
     return out
 
 
-def _staged(results: facts.Results, lot_id: str) -> dict[str, list[Cut]]:
+def staged_cuts(results: facts.Results, lot_id: str) -> dict[str, list[Cut]]:
     """Cuts year by year; a top cut reaches up to where the year before left it."""
     out: dict[str, list[Cut]] = {}
     rows = rows_of(results, "stages", "stage_cuts", lot_id)
