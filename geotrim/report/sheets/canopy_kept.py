@@ -91,11 +91,17 @@ def rests_of(package: Package, lot_id: str, plan: Plan | None) -> dict[str, Rest
             continue
         shape = shapely.make_valid(row["geometry"])
         rest = areas(shapely.difference(shape, inner[CELL_FT if is_top else 0.0]))
-        if not is_top:  # less than a cell's edge is none
-            rest = rest if rest.area > LEAST_FT * unit * math.sqrt(shape.area) else None
-        if rest is not None and not shapely.is_empty(rest):
+        if not is_top:  # as narrow as that is an edge drawn in steps
+            rest = _wide_parts(rest, LEAST_FT * unit)
+        if not shapely.is_empty(rest):
             out[crown_id] = Rest(rest, stays if is_top else math.inf)
     return out
+
+
+def _wide_parts(rest: Any, least: float) -> Any:
+    """Pieces that are somewhere wider than the least, in map units."""
+    parts = shapely.get_parts(rest)
+    return shapely.union_all(parts[~shapely.is_empty(shapely.buffer(parts, -least / 2))])
 
 
 def kept_columns(rest: Rest | None, places: Any) -> Any:
