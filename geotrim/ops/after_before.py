@@ -153,8 +153,8 @@ def before_words(trees: Any, year: int) -> list[tuple[str, str]]:
         of = _trees(len(lost))
         text = (
             f"what stood before the cut of year {year} is not known of {of} "
-            f"({some}): no reading since an earlier year's cut, so no share of theirs is told; name the "
-            "site's ledger, or give rows of the earlier years with the readings"
+            f"({some}): no reading since an earlier year's cut, so no share of theirs is told; "
+            "name the site's ledger, or give rows of the earlier years with the readings"
         )
         out.append((text, "missing"))
     for by in dict.fromkeys(trees["before_by"]):
