@@ -181,3 +181,12 @@ def test_a_package_without_geometry_keeps_nothing():
     }
     drawing = section(package(tables, cuts=[("7", 1, 12.0, NAN)], spans=[(0.0, 9.0)]))
     assert area_of(drawing, "proposed") == pytest.approx(8 * 12 * K**2, rel=1e-6)
+
+
+def test_what_stands_outside_beside_the_strip_does_not_stay_on_the_section():
+    """The strip ends at station 45, the zone's cells at 46: the crown, to 50 ft, is cut in it."""
+    sheet = made((0, -20, 47, 30), (12.0, NAN), 17.0, box=(36, 5, 50, 13))
+    assert area_of(section(sheet), "proposed") == pytest.approx(8 * 12 * K**2, rel=1e-6)
+    # from the land it is seen: 10 ft to 12 ft, 4 ft to 17 ft
+    stands = area_of(elevation(sheet), "stands-7")
+    assert stands == pytest.approx((10 * 12 + 4 * 17) * K20**2, rel=1e-6)
