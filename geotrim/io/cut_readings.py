@@ -153,8 +153,13 @@ def fitting(
     is_other = (table["year"] != 0) & (table["year"] != year)
     has_lots = any(lot is not None for lot in owner.values())
     is_off = np.array([has_lots and owner[tree] not in lots for tree in table["crown_id"]], bool)
+    is_on_none = np.array([owner[tree] is None for tree in table["crown_id"]], bool)
     notes = []
-    for which, words in ((is_other, f"of another year than {year}"), (is_off, "on other lots")):
+    for which, words in (
+        (is_other, f"of another year than {year}"),
+        (is_off & ~is_on_none, "on other lots"),
+        (is_off & is_on_none, "of trees that the plan has on no lot"),
+    ):
         if which.any():
             text = f"{counted(int(which.sum()), 'reading')} {words}, not looked at"
             notes.append(Note(subject, text, "info"))

@@ -395,9 +395,9 @@ def _notes(
             "taken, as the plan does for a stick"
         )
         notes.append(Note(about, text, "assumed"))
-    in_part = trees[trees["is_in_part"] & (trees["is_cut"] != 0.0) & trees["removed_frac"].isna()][
-        "crown_id"
-    ]
+    has_read = trees["found_ft"].notna() | trees["cleared_to_ft"].notna()
+    is_open = trees["is_in_part"] & (trees["is_cut"] != 0.0) & trees["removed_frac"].isna()
+    in_part = trees[has_read & is_open]["crown_id"]
     if len(in_part):
         told = ", ".join(in_part[:8]) + (" ..." if len(in_part) > 8 else "")
         text = (

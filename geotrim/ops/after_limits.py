@@ -235,11 +235,15 @@ def _before_rows(tree: Mapping[str, Any], seen: Seen, given: AfterRules) -> Iter
         if bound == NOT_MET:
             continue
         if rule.limit.measure == BEFORE:
-            yield from _row(tree, rule, tree["top_ft"], tree["top_error_ft"], given, bound=bound)
-            continue
-        told = given.bindings.found(rule, str(tree["crown_id"]))
-        if told is not None:
-            yield told_row(rule, given.rules, told, str(tree["lot_id"]), str(tree["crown_id"]))
+            rows = [*_row(tree, rule, tree["top_ft"], tree["top_error_ft"], given, bound=bound)]
+        else:
+            told = given.bindings.found(rule, str(tree["crown_id"]))
+            ids = (str(tree["lot_id"]), str(tree["crown_id"]))
+            rows = [] if told is None else [told_row(rule, given.rules, told, *ids)]
+        is_open = tree["is_cut"] != 1.0  # whether it was cut at all cannot be told
+        for row in rows:
+            is_against = is_open and row["verdict"] == WORDS[NOT_MET]
+            yield {**row, "verdict": WORDS[UNKNOWN]} if is_against else row
 
 
 def told_row(

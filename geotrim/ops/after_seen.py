@@ -180,7 +180,8 @@ def rest_of(
     >>> box = FoliageCurve(np.array([0.0, 20.0]), np.array([1.0, 0.0]))
     >>> tree = {"treatment": "lower-top", "planned_cut_ft": 11.25, "mark_low_ft": 11.25,
     ...     "mark_high_ft": np.nan, "is_in_part": False, "rise_ft": 0.0}
-    >>> rest_of(tree, box, [(16.0, np.inf)], 0.25)
+    >>> low, high = rest_of(tree, box, [(16.0, np.inf)], 0.25)
+    >>> round(low, 6), high
     (12.0, inf)
     """
     is_top = tree["treatment"] == LOWER_TOP

@@ -36,6 +36,7 @@ from geotrim.report.verification_table import (
     removed_words,
     to_do_words,
     value_words,
+    whose,
 )
 from geotrim.report.verification_text import changed_words, next_words, state_words
 from geotrim.rules.rule_file import routes
@@ -167,7 +168,7 @@ def _limits(findings: Any) -> Iterator[Block]:
     yield Table(heads, tuple(rows), "after-rules")
     rows = [
         row(
-            line(strong(str(one["crown_id"] or "the lot"))),
+            line(strong(whose(one))),
             str(one["measure"]),
             value_words(one),
             str(one["limit"]),

@@ -61,6 +61,18 @@ def verdicts_by_tree(findings: Any, words: Iterable[str] = OPEN) -> dict[str, st
     return {tree: "; ".join(told) for tree, told in out.items()}
 
 
+def whose(finding: Mapping[str, Any]) -> str:
+    """The tree that a finding is about, or the lot.
+
+    Examples
+    --------
+    >>> whose({"crown_id": "SB-07"}), whose({"crown_id": None})
+    ('SB-07', 'the lot')
+    """
+    name = finding["crown_id"]
+    return "the lot" if pd.isna(name) else str(name)
+
+
 def finding_words(row: Mapping[str, Any]) -> str:
     """One finding: the value, its error, the limit, the verdict and the section.
 

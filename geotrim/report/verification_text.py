@@ -9,7 +9,7 @@ from geotrim.model import Result
 from geotrim.ops.after_state import AS_PLANNED, LEFT, OTHER, STATES
 from geotrim.report.fold import bullet, fold
 from geotrim.report.statement_parts import count, some
-from geotrim.report.verification_table import OPEN, finding_words, to_do_words
+from geotrim.report.verification_table import OPEN, finding_words, to_do_words, whose
 from geotrim.rules.rule_file import routes
 
 #: States that need no line a tree.
@@ -112,9 +112,9 @@ def _limits(findings: Any) -> Iterator[str]:
         rows = findings[findings["verdict"] == word]
         if word == "not met":
             for row in rows.to_dict("records")[:MOST]:
-                yield from bullet(f"{row['crown_id'] or 'the lot'}: {finding_words(row)}")
+                yield from bullet(f"{whose(row)}: {finding_words(row)}")
             if len(rows) > MOST:
                 yield from bullet(f"{len(rows) - MOST} more not met")
         elif len(rows):
-            trees = some(dict.fromkeys(name or "the lot" for name in rows["crown_id"]))
+            trees = some(dict.fromkeys(whose(row) for row in rows.to_dict("records")))
             yield from bullet(f"{word}: {trees}")
