@@ -44,7 +44,8 @@ STICK = (
     "Marks are in feet and inches; decimal feet in brackets are the same mark for a stick "
     "of tenths. They are rounded so that no more is taken than was planned.",
     "LOWER THE TOP: nothing but what IN PART leaves stays over the mark, nothing under it is "
-    "cut. CLEAR THE BAND: twigs and leaves between the two marks; what is over and under them stays.",
+    "cut. CLEAR THE BAND: twigs and "
+    "leaves between the two marks; what is over and under them stays.",
     "READ THE TOP FIRST: hold the stick to the highest leaf before the saw starts. A "
     "reading outside what the list names means that this tree is not cut today.",
     "After the cut read the highest leaf again, from the same foot, and write it down.",
