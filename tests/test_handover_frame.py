@@ -97,6 +97,9 @@ def test_lots_are_chosen_by_id():
     assert Job(read, {}, {"lot": f" {lot} "}, package).lots() == [lot]
     with pytest.raises(LayerError, match="no lot 'X-1'"):
         Job(read, {}, {"lot": "X-1"}, package).lots()
+    for nothing in (",", " , ", ""):
+        with pytest.raises(LayerError, match="names no lot"):
+            Job(read, {}, {"lot": nothing}, package).lots()
 
 
 @pytest.mark.parametrize("name", sorted(catalogue.HANDOVERS))

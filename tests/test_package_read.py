@@ -90,3 +90,16 @@ def test_a_package_without_its_layers_is_refused(mine, spoil):
         (mine / "results.gpkg").write_bytes(b"")
     with pytest.raises(FileError, match=r"results\.gpkg"):
         read_package(mine)
+
+
+@pytest.mark.parametrize("name", ["operations", "site", "crs", "inputs", "cautions", "facts"])
+@pytest.mark.parametrize("spoil", ["gone", "another kind"])
+def test_a_record_without_what_papers_need_is_refused(mine, name, spoil):
+    path = mine / "record.json"
+    record = json.loads(path.read_text(encoding="utf-8"))
+    record[name] = "" if spoil == "another kind" else record[name]
+    if spoil == "gone":
+        del record[name]
+    path.write_text(json.dumps(record), encoding="utf-8")
+    with pytest.raises(FileError, match=f"has no {name}"):
+        read_package(mine)

@@ -9,6 +9,7 @@ import re
 from dataclasses import replace
 from functools import cache
 
+import numpy as np
 import pandas as pd
 import pypdf
 import pytest
@@ -30,13 +31,15 @@ from window_lots import make_site
 from geotrim.errors import FileError, GeotrimError, LayerError, RangeError
 from geotrim.handover.work import hand_over
 from geotrim.io.package_read import read_package
+from geotrim.report.crew_order import crew_lot
 from geotrim.report.sheets import plan_set as sets
 from geotrim.report.sheets.checklist_sheets import caution_sheets, checklist_sheets, papers_of
 from geotrim.report.sheets.choices import Choices
 from geotrim.report.sheets.compiled import pdf_of
-from geotrim.report.sheets.drawing import Pen
+from geotrim.report.sheets.drawing import Drawing, Pen
 from geotrim.report.sheets.findings_sheets import REASON, findings_sheets
 from geotrim.report.sheets.fitted import SIZES_PT, fitted
+from geotrim.report.sheets.lettering import missing_letters, width_pt
 from geotrim.report.sheets.lot_read import judged_lot
 from geotrim.report.sheets.plan_set import plan_set
 from geotrim.report.sheets.schedule import COLUMNS, schedule_sheets
@@ -100,10 +103,26 @@ def plain(cell):
 
 def schedule(package, lot_id=None):
     """The schedule's rows by tree, as plain words, the last row apart."""
-    (table,) = tables_of(schedule_sheets(package, lot_id or lot_of(package), CHOICES))
+    sheets = schedule_sheets(package, lot_id or lot_of(package), CHOICES)
+    (table,) = tables_of(sheets)
     heads = [column.heading for column in table.columns]
     rows = [dict(zip(heads, map(plain, row), strict=True)) for row in table.rows]
+    notes = [
+        block for block in sheets[0].blocks if getattr(block, "heading", "").startswith("Notes")
+    ]
+    told = dict(plain(one).split("  ", 1) for block in notes for one in block.paragraphs)
+    for row in rows:
+        row["Remarks"] = spelt_out(row["Remarks"], told)
     return rows[:-1], rows[-1]
+
+
+def spelt_out(remarks, notes):
+    """Remarks with those that stand over the table by number put in their place, behind."""
+    found = re.match(r"Notes? ([\d, ]+)\. ?", remarks)
+    if found is None:
+        return remarks
+    rest = remarks[found.end() :]
+    return " ".join(filter(None, [rest, *(notes[one] for one in found[1].split(", "))]))
 
 
 def changed(package, name, **columns):
@@ -139,15 +158,39 @@ def test_bookmarks_lead_to_the_sheets_of_the_set_and_the_index_has_their_numbers
     marks = [(mark.title, reader(name).get_destination_page_number(mark) + 1)
              for mark in reader(name).outline]  # fmt: skip
     assert [title for title, _ in marks] == [sheet.title for sheet in one.sheets]
-    ends = [number - 1 for _, number in marks[1:]] + [len(reader(name).pages)]
+    starts = [text_of(name)[number - 1].startswith(title) for title, number in marks]
+    ends = [number - int(is_first) for (_, number), is_first in
+            zip(marks[1:], starts[1:], strict=True)] + [len(reader(name).pages)]  # fmt: skip
     index = text_of(name)[0].split("Sheets of this set", 1)[1]
-    for (title, first), last in zip(marks, ends, strict=True):
-        assert text_of(name)[first - 1].startswith(title)
+    for sheet, (title, first), last, is_first in zip(one.sheets, marks, ends, starts, strict=True):
+        assert is_first or (sheet.is_run_on and title in text_of(name)[first - 1])
         assert (
             f"{first} to {last} {title}" in index if last > first else f"{first} {title}" in index
         )
         for page in range(first, last):
             assert text_of(name)[page].startswith(f"{title} (continued)")
+    assert any(sheet.is_run_on for sheet in one.sheets)
+    assert not any(f"lot {lot_of(package_of(name))}" in title for title, _ in marks)
+
+
+@pytest.mark.parametrize("name", SAMPLES)
+def test_what_drawings_show_is_told_to_those_who_do_not_see_them(name):
+    """Alternate descriptions in the tagged PDF (ISO 32000-1, 14.9.3)."""
+    _, one, _ = drawn(name)
+    alts, left = [], [reader(name).trailer["/Root"]["/StructTreeRoot"]]
+    while left:
+        node = left.pop().get_object()
+        if isinstance(node, list):
+            left += node
+        elif isinstance(node, dict):
+            if "/Alt" in node:
+                alts.append(str(node["/Alt"]))
+            if "/K" in node:
+                left.append(node["/K"])
+    drawings = [
+        block for sheet in one.sheets for block in sheet.blocks if isinstance(block, Drawing)
+    ]
+    assert len(drawings) > 4 and sorted(alts) == sorted(block.alt for block in drawings)
 
 
 def test_the_file_says_what_it_is():
@@ -207,7 +250,7 @@ def test_figures_on_the_sheets_are_those_of_the_package(name):
 @pytest.mark.parametrize("name", EVERY)
 def test_the_schedule_repeats_its_heading_on_every_sheet(name):
     pages = pages_titled(name, "Tree schedule")
-    assert len(pages) > (10 if name == "big" else 1)
+    assert len(pages) > (5 if name == "big" else 1)
     words = "Tree Station, ft Species Confirmed Height, ft Class In the band Year Cut Height after,"
     for text in pages:
         assert text.count("Remarks") == 1
@@ -233,7 +276,7 @@ def test_the_schedule_has_each_tree_of_the_lot_once_by_station(name):
 
 
 def test_cuts_of_the_schedule_are_those_of_the_stages_rounded_to_the_safe_side():
-    """Never lower than reckoned, never a band wider, and at most a tenth of a foot off."""
+    """Never lower than reckoned, never a band wider; a first cut within an inch and a hundredth."""
     package, _, _ = drawn("plain_lot")
     lot = lot_of(package)
     rows = {row["Tree"]: row for row in schedule(package)[0]}
@@ -241,28 +284,93 @@ def test_cuts_of_the_schedule_are_those_of_the_stages_rounded_to_the_safe_side()
     assert len(cuts) > 20
     for crown_id, mine in cuts.groupby("crown_id"):
         row = rows[crown_id]
-        lines, ended = row["Cut"].split("\n"), math.nan
         assert row["Year"].split("\n") == [f"{year}" for year in mine["year"]]
-        for cut, told in zip(mine.itertuples(), lines, strict=True):
+        for cut, told in zip(mine.itertuples(), row["Cut"].split("\n"), strict=True):
             figures = [float(word) for word in re.findall(r"[\d.]+", told)]
+            assert figures[0] >= cut.from_ft - 1e-6
             if math.isnan(cut.to_ft):
                 assert told.startswith("top to")
-                assert 0.0 <= figures[0] - cut.from_ft + 1e-6 <= 0.1 + 1e-5
+                assert cut.year > 1 or figures[0] - cut.from_ft <= 1 / 12 + 0.01
                 continue
             assert len(figures) == 2 and " to " in told and "top" not in told
-            assert 0.0 <= cut.to_ft - figures[1] + 1e-6 <= 0.1 + 1e-5
-            begun = figures[0] - cut.from_ft
-            goes_on = (mine["to_ft"] == cut.from_ft).any()
-            assert abs(begun) <= 0.1 + 1e-5
-            assert goes_on or begun >= -1e-6
-            assert not goes_on or figures[0] == ended  # where the crew was told to end
-            ended = figures[1]
+            assert figures[0] - cut.from_ft <= 1 / 12 + 0.01
+            assert -1e-6 <= cut.to_ft - figures[1] <= 1 / 12 + 0.01
     n_cut = cuts["crown_id"].nunique()
     assert schedule(package)[1]["Cut"] == f"{n_cut} cut, {len(rows) - n_cut} left"
     removed = package.rows("window_lots", lot).iloc[0]
     told = schedule(package)[1]["Remarks"]
     assert f"{removed['foliage_removed_ft3']:,.0f} cu ft" in told
-    assert f"{100 * removed['foliage_removed_frac']:.1f} % of the lot's" in told
+    share = 100 * removed["foliage_removed_frac"]
+    assert f"{share:.1f} % of the foliage of the lot's fringe mangroves" in told
+
+
+@pytest.mark.parametrize("name", EVERY)
+def test_no_year_as_printed_takes_more_than_its_share(name):
+    """Foliage between the printed heights over what stands before, from the tree's own curve."""
+    package, _, _ = drawn(name)
+    lot = lot_of(package)
+    limits = package.rows("stage_trees", lot).set_index("crown_id")["share_limit_frac"]
+    curves = dict(list(package.rows("foliage_curves", lot).groupby("crown_id")))
+    staged = dict(list(package.rows("stage_cuts", lot).groupby("crown_id")))
+    assert package.parameter("stages", "foliage_reading") == "standing-each-year"
+    n_years = 0
+    for row in schedule(package)[0]:
+        curve = curves.get(row["Tree"])
+        if row["Tree"] not in staged or curve is None:
+            continue
+        curve = curve.sort_values("height_ft")
+
+        def above(at, curve=curve):
+            return float(np.interp(at, curve["height_ft"], curve["above_frac"], left=1, right=0))
+
+        first = staged[row["Tree"]].sort_values("year").iloc[0]
+        to = 0.0 if math.isnan(first["to_ft"]) else above(first["to_ft"])
+        whole = above(first["from_ft"]) - to
+        if abs(whole - first["removed_of_standing_frac"]) > 1e-3:
+            continue  # cut in part: outside the zone nothing is
+        stands = 1.0
+        for told in row["Cut"].split("\n"):
+            low, *high = (float(word) for word in re.findall(r"[\d.]+", told))
+            taken = stands - (1 - above(low)) if not high else above(low) - above(high[0])
+            assert taken / stands <= limits[row["Tree"]] + 1e-6, (row["Tree"], told)
+            stands -= taken
+            n_years += 1
+    assert n_years > 10
+
+
+def test_crew_list_and_schedule_tell_the_same_marks():
+    package = package_of("plain_lot")
+    rows = {row["Tree"]: row for row in schedule(package)[0]}
+    n = 0
+    for year in (1, 2):
+        for tree in crew_lot(package, "SB-07", year).work:
+            if tree.cut is None:
+                continue
+            row = rows[tree.crown_id]
+            cut = row["Cut"].split("\n")[row["Year"].split("\n").index(f"{year}")]
+            marks = re.search(r"\(([\d. to]+ ft)\)", tree.what)[1]
+            assert cut.removeprefix("top to ") == marks
+            n += 1
+    assert n > 20
+
+
+def test_a_plan_without_a_window_is_told_by_what_is_drawn():
+    """Tree 8 of the canal comes down to the 8.5 ft that its floor of 8 ft leaves."""
+    package = package_of("canal_corner")
+    row = next(row for row in schedule(package)[0] if row["Tree"] == "8")
+    assert row["Cut"].endswith("top to 8.50 ft") and row["Height after, ft"] == "8.50"
+    assert "No window may cut it: " in row["Remarks"]
+    assert "Not reached as planned: 8.0 ft is under the 8.5 ft that is kept" in row["Remarks"]
+    none = "No way is open for what is drawn: not for any of the 20 mangroves"
+    assert none in text_of("canal_corner")[0]
+    assert none in pages_titled("canal_corner", "Tree schedule")[0]
+    for what in ("Plan view", "Cross-section", "Shoreline elevation"):
+        assert "no way is open for what is drawn" in pages_titled("canal_corner", what)[0]
+    told = {plain(row[1])[:4]: row for row in tables_of(
+        checklist_sheets(package, "LC-03", CHOICES))[0].rows}  # fmt: skip
+    assert "black mangrove 8.3 to" in plain(told["F-07"][3]).split("heights after as far as")[1]
+    assert "levation of the substrate; elevation of MHW" in plain(told["F-07"][4])
+    assert "2 trees over 9 years" in plain(told["F-09"][3])
 
 
 def test_trees_stand_by_station_however_the_crowns_were_read():
@@ -276,7 +384,7 @@ def test_dates_of_the_years_stand_over_the_schedule():
     """The sample starts on 2027-01-11, and the next stage a year later."""
     text = pages_titled("plain_lot", "Tree schedule")[0]
     assert "Year 1 from January 11, 2027 at the earliest; year 2 from January 11, 2028" in text
-    assert "The cuts are those of the window." in text
+    assert "Drawn and scheduled is the window: 22 trees over 2 years." in text
 
 
 def test_a_day_that_not_all_trees_share_is_told_with_each_cut():
@@ -298,7 +406,7 @@ def test_what_must_be_known_of_a_tree_is_remarked():
     package = package_of("plain_lot")
     rows = {row["Tree"]: row for row in schedule(package)[0]}
     trees = trees_of(package, "SB-07").set_index("crown_id")
-    assert rows["SB-32"]["Remarks"].startswith("Keep: nest.")  # marked in the sample
+    assert "Keep: nest." in rows["SB-32"]["Remarks"]  # marked in the sample
     first = trees.index[trees["is_stick_first"].eq(True)]
     assert len(first) and all("Read by stick first" in rows[one]["Remarks"] for one in first)
     close = trees[trees["is_too_close"].astype(bool)]
@@ -318,7 +426,7 @@ def test_what_must_be_known_of_a_tree_is_remarked():
     assert all(row["Confirmed"] == "\u2610" for row in rows.values())
     bars = package.rows("window_trees").set_index("crown_id")
     barred = bars.index[bars["bar"].isin(["height-before"])]
-    assert len(barred) and all(rows[one]["Remarks"].startswith("Limit: ") for one in barred)
+    assert len(barred) and all("Limit: " in rows[one]["Remarks"] for one in barred)
     no_base = trees.index[trees["base_height_ft"].isna() & (trees["treatment"] != "leave")]
     assert len(no_base) and all("owest foliage not known" in rows[n]["Remarks"] for n in no_base)
 
@@ -368,7 +476,7 @@ def test_trees_of_other_lots_are_left_out():
 @pytest.mark.parametrize("name", EVERY)
 def test_every_limit_is_told_with_its_section_verdicts_and_how_sure_the_source_is(name):
     package, _, _ = drawn(name)
-    text = " ".join(pages_titled(name, "Findings: limits and figures"))
+    text = " ".join(pages_titled(name, "Findings: "))
     for row in package.rows("findings_by_rule", lot_of(package)).to_dict("records"):
         assert row["words"].split(".")[0] in text
         assert row["section"].split(",")[0] in text
@@ -414,10 +522,9 @@ def test_local_rules_are_told_with_their_own_numbers_and_source():
 
 def test_limits_of_the_window_and_open_questions_are_told():
     package, _, _ = drawn("plain_lot")
-    window = " ".join(pages_titled("plain_lot", "Findings: the window"))
+    window = asked = " ".join(pages_titled("plain_lot", "Findings: "))
     for one in package.rows("window_limits", "SB-07")["words"]:
         assert one.split(".")[0][:40] in window
-    asked = " ".join(pages_titled("plain_lot", "Findings: how open questions"))
     for one in package.rows("readings", "SB-07")["ambiguity"].unique():
         assert f"{one}: " in asked
     assert package.rows("consequence", "SB-07")["words"].iloc[0][:30] in window
@@ -436,6 +543,8 @@ def test_the_checklist_has_every_item_with_a_box():
     assert "Plan view" not in plain(told["F-06"][4]) and "tructures" in plain(told["F-06"][4])
     assert "Cross-sections: in this set." in plain(told["F-07"][3])
     assert plain(told["F-07"][4]) == ""
+    assert "Location map, with coordinates: in this set." in plain(told["F-05"][3])
+    assert plain(told["F-05"][4]) == "Kind of site; name of the water; directions."
     assert plain(told["F-11"][4]) == "For the user to add."
 
 
@@ -474,6 +583,25 @@ def test_all_cautions_stand_on_their_sheet_in_large_type(name):
     ]
     assert plain_size and min(plain_size) >= 9.0
     assert caution_sheets(package, lot_of(package), CHOICES)[0].title == "Cautions"
+
+
+def test_letters_the_font_lacks_are_boxes_and_told(tmp_path):
+    """U+6F22 and U+5B57 are not among the font's letters; U+00E9 is."""
+    assert missing_letters("\u6f22\u5b57\u6f22 caf\u00e9") == ["\u6f22", "\u5b57"]
+    assert width_pt("\u6f22", 10.0) > 2.0
+    done = hand_over("sheets", poor("no frontage").folder, out=tmp_path / "out", params={
+        "pictures": False, "prepared_by": "\u6f22\u5b57 Wang"})  # fmt: skip
+    (told,) = [note.text for note in done.made.notes if "no shape" in note.text]
+    assert "\u6f22 \u5b57" in told
+
+
+def test_a_depth_near_its_limit_keeps_the_digits_that_tell_it_from_it():
+    package = package_of("plain_lot")
+    n = len(package.tables["lots"])
+    one = plan_set(changed(package, "lots", fringe_depth_max_ft=[50.04] * n), "SB-07", CHOICES)
+    (table,) = [part for part in one.sheets[0].blocks[0].right if isinstance(part, Table)]
+    (told,) = [plain(row[1]) for row in table.rows if row[0] == "Greatest depth of the fringe"]
+    assert told == "50.04 ft, trunk to trunk"
 
 
 # What is not there, and what was changed
@@ -683,13 +811,14 @@ def test_the_command_writes_pdf_pictures_and_a_drawing(tmp_path):
     record = json.loads((done.folder / "record.json").read_text())
     assert record["package"]["record_sha256"] == poor("three trees").sha256
     assert {"plan_set.pdf", "plan_view.dxf"} <= {item["file"] for item in record["files"]}
-    assert "Tree schedule, lot A" in done.made.words
+    assert "lot A: " in done.made.words and "; Tree schedule; " in done.made.words
 
 
 def test_pictures_can_be_left_out(tmp_path):
     done = hand_over("sheets", poor("no frontage").folder, params={"pictures": False},
                      out=tmp_path / "out")  # fmt: skip
-    assert sorted(p.name for p in done.folder.iterdir()) == ["plan_set.pdf", "record.json"]
+    assert sorted(p.name for p in done.folder.iterdir()) == [
+        "plan_set.pdf", "plan_view.dxf", "record.json"]  # fmt: skip
 
 
 def test_several_lots_have_files_of_their_own(tmp_path):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -79,9 +78,8 @@ def _has(letter: str) -> bool:
 def _advance(letter: str, is_bold: bool) -> float:
     """Advance width of a letter at the measuring size; of the box where the font has none."""
     font = _font(is_bold)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", UserWarning)  # that the letter is missing: told in a note
-        return float(font.load_char(ord(letter)).linearHoriAdvance / 65536.0)
+    glyph = font.get_char_index(ord(letter))  # 0, the box, where there is none
+    return float(font.load_glyph(glyph).linearHoriAdvance / 65536.0)
 
 
 @cache
