@@ -17,7 +17,7 @@ from geotrim.io import ledger
 from geotrim.io.ledger_entry import Entry, TreeEntry
 from geotrim.report import history_lot, history_tree
 from geotrim.report.history_lines import lines_of
-from geotrim.report.history_text import entry_words, history_text
+from geotrim.report.history_text import entry_words, history_text, tree_words
 from geotrim.report.history_warnings import warnings_of
 
 INF, NAN = math.inf, math.nan
@@ -97,7 +97,7 @@ def test_a_planned_cut_inside_a_year_of_the_last_is_told(made_on, set_for, passe
 
 def test_a_planned_cut_that_was_made_is_planned_no_more():
     two = plan(top("T", 12.0, 1, "2027-03-01"), top("T", 9.0, 2, "2028-03-01"))
-    assert told(two, cut(date(2027, 2, 20), "T")) == []  # year 2 is a year later
+    assert told(two, cut(date(2027, 3, 1), "T")) == []  # year 2 is a year later
     late = [two, cut(date(2027, 5, 1), "T")]
     assert len(told(*late)) == 1
     assert told(*late, cut(date(2028, 5, 1), "T", year=2)) == []
@@ -246,8 +246,88 @@ def test_trees_that_were_not_read_are_not_told_as_cut():
     )
     words = entry_words(Entry("verification", date(2027, 3, 9), "Jo", "L", trees, PLAN))
     assert "cut: 1 tree (A); not cut: 1 tree (B); not known whether cut: 2 trees (C, D)" in words
-    words = entry_words(Entry("reading", date(2027, 3, 9), "Jo", "L", trees))
-    assert "3 trees (A, C, D); not done: 1 tree (B)" in words
+
+
+def test_a_reading_tells_apart_what_was_read_ticked_said_not_done_and_not_said():
+    """Rows as the crew page exports them; an empty is_done is nothing said."""
+    trees = (
+        TreeEntry("A", year=1, is_done=True),
+        TreeEntry("B", 12.5, 0.1, year=1, is_done=False),
+        TreeEntry("C", 12.5, 0.1, year=1),
+        TreeEntry("D", year=1, words="as written: height: 12-6"),
+        TreeEntry("E", 9.0, year=1, is_done=True),
+        TreeEntry("F", cut_low_ft=6.0, cut_high_ft=8.0, year=1),
+    )
+    entry = Entry("reading", date(2027, 3, 9), "Jo", "L", trees)
+    assert (
+        "read: 4 trees (B, C, E, F); said to be done: 2 trees (A, E); said to be not done: 1 tree "
+        "(B); only a note: 1 tree (D)"
+    ) in entry_words(entry)
+    rows = {tree.crown_id: tree_words(entry, tree) for tree in trees}
+    assert rows == {
+        "A": "year 1; said to be done; no height read",
+        "B": "year 1; said to be not done",
+        "C": "year 1",
+        "D": "year 1; no height read; as written: height: 12-6",
+        "E": "year 1; said to be done",
+        "F": "year 1; cleared from 6.00 to 8.00 ft",
+    }
+
+
+def ticked(day, is_done=True, year=1, sha=PLAN):
+    return Entry("reading", day, "Jo", "L", (TreeEntry("T", year=year, is_done=is_done),), sha)
+
+
+def test_a_cut_that_only_a_reading_tells_of_starts_a_year():
+    two = plan(top("T", 12.0, 1, "2027-01-11"), top("T", 9.0, 2, "2028-03-01"))
+    (words,) = told(two, ticked(date(2027, 3, 9)))
+    assert "358 days after the cut of 2027-03-09 (entry 2)" in words  # 2028 is a leap year
+    assert told(two, ticked(date(2027, 3, 9), is_done=False)) == []
+    # where a cut of that year is entered the reading tells of that one, whatever it leaves unsaid
+    for year, sha in ((1, PLAN), (0, PLAN), (1, ""), (0, "")):
+        seen = ticked(date(2027, 3, 9), year=year, sha=sha)
+        assert told(two, cut(date(2027, 3, 1), "T"), seen) == []
+    assert len(told(two, cut(date(2027, 3, 1), "T"), ticked(date(2027, 9, 1), year=2))) == 2
+
+
+def test_what_readings_say_of_cuts_is_counted_in_a_lots_years():
+    two = plan(top("T", 12.0, 1), top("U", 9.0, 1))
+    lines = lines_of(book(two, ticked(date(2027, 3, 9), False), ticked(date(2027, 3, 10))), "L")
+    (one,) = history_lot.plan_years(lines)
+    assert (one.cut, one.missed) == ({"T"}, set())
+    lines = lines_of(book(two, ticked(date(2027, 3, 9)), ticked(date(2027, 3, 10), False)), "L")
+    assert history_lot.plan_years(lines)[0].missed == set()
+    lines = lines_of(book(two, ticked(date(2027, 3, 9), False)), "L")
+    assert history_lot.plan_years(lines)[0].missed == {"T"}
+
+
+@pytest.mark.parametrize(
+    ("made_on", "n_days"), [("2026-11-20", 52), ("2027-01-10", 1), ("2027-01-11", 0)]
+)
+def test_a_cut_before_the_plans_earliest_day_is_told(made_on, n_days):
+    """20 November to 11 January: 10 + 31 + 11 days."""
+    two = plan(*(top(one, 9.0, 1, "2027-01-11") for one in "TU"), top("V", 9.0, 1))
+    day = date.fromisoformat(made_on)
+    found = told(two, cut(day, "T", "U", "V"))
+    days = f"{n_days} day{'s' * (n_days > 1)} before 2027-01-11"
+    assert len(found) == bool(n_days)
+    assert all("2 trees (T, U) cut on" in one and days in one for one in found)
+    assert len(told(two, cut(day, "T", sha=""))) == bool(n_days)  # by the plan that counts
+    other = told(two, cut(day, "T", sha="b" * 64))
+    assert not any("the earliest day" in one for one in other)
+
+
+def test_what_is_entered_by_a_withdrawn_plan_is_told():
+    gone = Entry("correction", date(2027, 2, 1), "Ann", "L", words="x", corrects=1,
+                 corrected_kind="note", details={"withdraws": "plan"})  # fmt: skip
+    first = plan(top("T", 9.0, 1))
+    (words,) = told(first, gone, verified(height_ft=9.0, is_done=True))
+    assert "the verification of 2027-03-09 (entry 3) is by plan aaaaaaaaaaaa" in words
+    assert "entry 2 withdrew a plan" in words
+    assert told(first, gone, plan(top("T", 9.0, 1)), verified(height_ft=9.0)) == []
+    assert told(first, gone, verified(height_ft=9.0, lot="M")) == []
+    # what was cut while the plan counted stays as it was
+    assert told(first, cut(date(2027, 3, 1), "T"), gone) == []
 
 
 def test_the_last_reading_counts_and_a_plan_has_its_own_floor():
@@ -551,6 +631,71 @@ def test_a_broken_chain_is_told_with_the_history_and_by_the_check(run, tmp_path)
     code, words = run("history", "--check")
     assert code == 2
     assert "entry 1 was changed" in words
+
+
+def test_nothing_is_entered_after_an_entry_that_was_changed(run, tmp_path):
+    """One byte of the file, as a disk or a careless editor changes it."""
+    path = tmp_path / "site.ledger"
+    base = ("enter", "--kind", "note", "--who", "A", "--site", "S", "--words")
+    for words in ("qqqq", "b", "c"):
+        assert run(*base, words)[0] == 0
+    path.write_bytes(path.read_bytes().replace(b'"words":"qqqq"', b'"words":"qqqr"'))
+    before = path.read_bytes()
+    code, words = run(*base, "d")
+    assert code == 2 and "entry 1 was changed" in words
+    assert "put back a copy" in words
+    assert path.read_bytes() == before
+    assert "qqqr" in run("history")[1]  # what is left can be read
+
+
+def test_a_second_correction_of_an_entry_tells_what_it_strikes_out(run):
+    base = ("enter", "--kind", "note", "--who", "A", "--site", "S", "--words")
+    run(*base, "first")
+    code, words = run(*base, "second", "--corrects", 1)
+    assert code == 0 and "no longer does" not in words
+    code, words = run(*base, "third", "--corrects", 1)
+    assert code == 0
+    assert "entry 1 was corrected before: entry 2, which counted in its place" in words
+    code, words = run(*base, "fourth", "--corrects", 3)  # the one that counts: nothing else goes
+    assert code == 0 and "no longer does" not in words
+
+
+def test_a_lot_that_nobody_told_of_is_told_or_refused(package, run):
+    assert run("enter", "--kind", "plan", "--package", package.folder, "--who", "Ann",
+               "--date", "2025-01-11")[0] == 0  # fmt: skip
+    note = ("enter", "--kind", "note", "--who", "A", "--words", "x")
+    lot = packages_made.lot_of(package)
+    assert "new to this ledger" not in run(*note, "--lot", lot)[1]
+    code, words = run(*note, "--lot", "ZZ")
+    assert code == 0
+    assert f"lot 'ZZ' is new to this ledger, which has told of {lot}" in words
+    assert "new to this ledger" not in run(*note, "--lot", "ZZ")[1]
+    code, words = run(*note, "--lot", "YY", "--package", package.folder)
+    assert code == 2 and "no lot 'YY' in the package" in words
+
+
+def test_near_names_of_every_lot_are_offered_for_a_tree_that_is_not_there():
+    other = plan(*(top(f"CA-{n:02d}", 9.0, 1) for n in range(20)), lot="M")
+    own = plan(*(top(f"SB-{n:02d}", 9.0, 1) for n in range(10, 20)), top("SB-90", 9.0, 1))
+    with pytest.raises(LayerError) as said:
+        lines_of(book(other, own), None, "SB-99")
+    assert "SB-90" in str(said.value) and "(lot L)" in str(said.value)
+    with pytest.raises(LayerError, match="SB-90") as said:
+        lines_of(book(other, own), "L", "SB-99")
+    assert "CA-" not in str(said.value)
+    with pytest.raises(LayerError, match="one it tells of: L"):
+        lines_of(book(own), "l", None)
+
+
+def test_letters_that_a_figure_cannot_show_are_told(run, tmp_path):
+    """The sign of a fire (U+1F525) is in no type that comes with matplotlib."""
+    ledger.append(tmp_path / "site.ledger", [plan(top("T", 9.0, 1))], site="Cove \U0001f525")
+    code, words = run("history", "--tree", "T", "--figure", tmp_path / "t.png")
+    assert code == 0
+    assert "drawn as boxes: \U0001f525" in words
+    ledger.append(tmp_path / "other.ledger", [plan(top("T", 9.0, 1))], site="Cove")
+    code = main(["history", str(tmp_path / "other.ledger"), "--figure", str(tmp_path / "l.png")])
+    assert code == 0
 
 
 @pytest.mark.parametrize(

@@ -223,6 +223,38 @@ def test_what_was_changed_behind_its_back_is_found(three, statement, told):
     assert all(one.startswith(start) for one, start in zip(faults, told, strict=True))
 
 
+@pytest.mark.parametrize(
+    ("statement", "told"),
+    [
+        ("UPDATE entries SET body = replace(body, 'three', 'ten') WHERE number = 3", "entry 3 was"),
+        ("DELETE FROM entries WHERE number = 3", "the last entry is 2, but number 3 was given"),
+        ("UPDATE entries SET previous_sha256 = 'x' WHERE number = 3", "entry 3 was changed"),
+        ("UPDATE site SET name = 'x'", "a site whose name cannot be read"),
+    ],
+)
+def test_nothing_is_added_to_a_ledger_whose_end_does_not_hold(three, statement, told):
+    opened(three)
+    raw(three, statement)
+    raw(three, *ledger_schema.TRIGGERS.values())
+    before = three.read_bytes()
+    with pytest.raises(GeotrimError, match=told):
+        ledger.append(three, [note("four")])
+    assert three.read_bytes() == before
+
+
+def test_the_whole_chain_is_held_against_what_was_written(three):
+    ledger.check_holds(three)
+    raw(three, "CREATE TABLE mine (a)")
+    ledger.check_holds(three)  # told by the check, but nothing was lost
+    opened(three)
+    raw(three, "UPDATE entries SET body = replace(body, 'one', 'ten') WHERE number = 1")
+    with pytest.raises(GeotrimError, match="does not hold: entry 1 was changed; needed"):
+        ledger.check_holds(three)
+    raw(three, "DELETE FROM site")
+    with pytest.raises(GeotrimError, match="0 rows tell the site"):
+        ledger.check_holds(three)
+
+
 def test_entries_that_changed_places_are_found(three):
     opened(three)
     swap = "UPDATE entries SET number = {} WHERE number = {}"

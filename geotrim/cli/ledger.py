@@ -51,7 +51,8 @@ def enter_parser() -> Parser:
 def run_enter(words: list[str]) -> int:
     """Enter something; tell what, and under which number."""
     args = enter_parser().parse_args(words)
-    from geotrim.cli.ledger_enter import check_words, entries_of
+    from geotrim.cli.ledger_enter import check_words, entries_of, new_lots
+    from geotrim.handover.ledger import struck_too
     from geotrim.io import ledger
     from geotrim.io.ledger_open import is_begun
     from geotrim.io.package_read import read_package
@@ -61,6 +62,8 @@ def run_enter(words: list[str]) -> int:
     is_new = not is_begun(path)
     package = None if args.package is None else read_package(args.package)
     kept = () if is_new else ledger.read(path).entries
+    if not is_new:
+        ledger.check_holds(path)
     site = args.site or ""
     if package is not None and (is_new or not args.other_site):
         site = site or package.site_name
@@ -70,6 +73,10 @@ def run_enter(words: list[str]) -> int:
         print(f"new ledger: {path}, of the site {ledger.read(path).site!r}")
     for number, entry in zip(numbers, entries, strict=True):
         print(_entered(number, entry))
+        for told in struck_too(kept, entry.corrects):
+            print(told)
+    for told in new_lots(entries, package, kept):
+        print(told)
     if package is not None and package.changed:
         print(f"changed since geotrim wrote them: {', '.join(package.changed)}")
     _tell_warnings(path, [entry.lot_id for entry in entries])
@@ -111,15 +118,20 @@ def run_history(words: list[str]) -> int:
         from geotrim.report.history_csv import write_lines
 
         write_lines(Path(args.csv), lines, is_replacing=args.replace)
+    unknown: set[str] = set()
     if args.figure is not None:
         from geotrim.report.history_figure import draw_history
 
-        draw_history(Path(args.figure), read, args.lot, args.tree, is_replacing=args.replace)
+        unknown = draw_history(
+            Path(args.figure), read, args.lot, args.tree, is_replacing=args.replace
+        )
     print(history_text(read, lines, args.lot, args.tree))
     _tell_warnings(Path(args.ledger), [] if args.lot is None else [args.lot], args.tree)
     written = [str(one) for one in (args.csv, args.figure) if one is not None]
     if written:
         print(f"\nwritten: {', '.join(written)}")
+    if unknown:
+        print(f"letters the figure cannot show, drawn as boxes: {' '.join(sorted(unknown))}")
     return 0
 
 

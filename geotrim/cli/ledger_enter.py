@@ -60,6 +60,8 @@ def entries_of(
     day = today if args.date is None else made.day_of(args.date, "--date")
     if args.kind in ("cut", "reading"):
         made.check_past(day, today, "--date")
+    if package is not None and args.lot is not None:
+        _lot(package, args.lot)
     make = {"plan": _plans, "cut": _cuts, "reading": _readings, "note": _notes}[args.kind]
     entries = make(args, package, kept, day)
     if args.corrects is None:
@@ -78,6 +80,22 @@ def entries_of(
         entries = [replace(entries[0], lot_id=first.lot_id)]
     made.check_correction(first, args.kind, entries[0].lot_id)
     return [made.as_correction(entries[0], number, first)]
+
+
+def new_lots(entries: Sequence[Entry], package: Package | None, kept: Sequence[Kept]) -> list[str]:
+    """Lots that neither the package nor the ledger has told of till now, in words.
+
+    A ledger need not know every lot of its site, so such an entry is taken; it may be a slip.
+    """
+    known = {one.entry.lot_id for one in kept if one.entry.lot_id}
+    known |= set() if package is None else {*package.lot_ids()}
+    new = dict.fromkeys(one.lot_id for one in entries if one.lot_id and one.lot_id not in known)
+    some = ", ".join(sorted(known)[:10])
+    return [
+        f"lot {lot!r} is new to this ledger, which has told of {some}; if it is a slip, withdraw "
+        "the entry: --kind note --corrects N"
+        for lot in (new if known else ())
+    ]
 
 
 def whole(text: str, option: str) -> int:

@@ -9,7 +9,7 @@ from datetime import date
 from typing import Any
 
 from geotrim.errors import GeotrimError, LayerError
-from geotrim.io.ledger import Kept
+from geotrim.io.ledger import Kept, superseded
 from geotrim.io.ledger_entry import Entry, TreeEntry
 from geotrim.io.package_read import Package
 from geotrim.report.furniture import counted
@@ -286,6 +286,25 @@ def corrected(kept: Sequence[Kept], number: int, path: str) -> Entry:
     while known[number].corrects in known:
         number = int(known[number].corrects or 0)
     return known[number]
+
+
+def struck_too(kept: Sequence[Kept], number: int | None) -> list[str]:
+    """What a correction of some entry strikes out beside it: the one that stood there till now.
+
+    Parameters
+    ----------
+    kept : sequence of Kept
+        Before the correction.
+    number : int, optional
+        Of the entry that it corrects; None: it is no correction.
+    """
+    standing = None if number is None else superseded(kept).get(number)
+    if standing is None:
+        return []
+    return [
+        f"entry {number} was corrected before: entry {standing}, which counted in its place till "
+        "now, no longer does; of several corrections the latest counts"
+    ]
 
 
 def check_correction(first: Entry, kind: str, lot_id: str) -> None:

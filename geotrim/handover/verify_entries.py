@@ -12,7 +12,7 @@ import pandas as pd
 
 from geotrim.errors import GeotrimError, SiteFileError
 from geotrim.handover.job import Job
-from geotrim.handover.ledger import as_correction, check_correction, corrected
+from geotrim.handover.ledger import as_correction, check_correction, corrected, struck_too
 from geotrim.io import ledger
 from geotrim.io.ledger import Kept, Ledger, in_force, superseded
 from geotrim.io.ledger_entry import Entry, TreeEntry
@@ -45,7 +45,10 @@ def kept_before(job: Job, lots: Sequence[str]) -> list[Kept]:
             "--ledger", "no --who", "who read the heights, for the entry", "say --who NAME"
         )
     path = Path(given.path).expanduser()
-    read = Ledger("", ()) if not is_begun(path) else ledger.read(path)
+    read = Ledger("", ())
+    if is_begun(path):
+        read = ledger.read(path)
+        ledger.check_holds(path)
     if read.site and read.site != job.package.site_name:
         own = job.package.site_name
         raise SiteFileError(
@@ -162,11 +165,13 @@ def enter(job: Job, entries: list[Entry], folder: Path) -> str:
     path = Path(given.path).expanduser()
     is_new = not is_begun(path)
     known = set() if is_new else _warnings(path)
+    kept = () if is_new else ledger.read(path).entries
     numbers = ledger.append(path, entries, site=job.package.site_name)
     out = [f"new ledger: {path}, of the site {job.package.site_name!r}"] if is_new else []
     for number, entry in zip(numbers, entries, strict=True):
         place = "" if entry.corrects is None else f", in the place of {entry.corrects}"
         out.append(f"entered in {given.path}: verification, number {number}{place}")
+        out += struck_too(kept, entry.corrects)
     out += [f"warning: {words}" for words in sorted(_warnings(path) - known)]
     return "\n".join(out)
 

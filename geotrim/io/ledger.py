@@ -15,10 +15,17 @@ from pathlib import Path
 
 import geotrim
 from geotrim.errors import FileError, GeotrimError, SiteFileError
-from geotrim.io.ledger_check import Checked, as_it_stands, check_connection, check_entry
+from geotrim.io.ledger_check import (
+    Checked,
+    as_it_stands,
+    check_connection,
+    check_entry,
+    last_link,
+    refuse_broken,
+)
 from geotrim.io.ledger_entry import Entry
 from geotrim.io.ledger_open import is_new, reading, writing
-from geotrim.io.ledger_schema import first_link, make_tables
+from geotrim.io.ledger_schema import make_tables
 from geotrim.io.ledger_text import entry_of, entry_text, link, value_of
 from geotrim.io.record import now, utc
 
@@ -78,22 +85,21 @@ def append(path: str | os.PathLike[str], entries: Sequence[Entry], *, site: str 
     SiteFileError
         If it is the ledger of another site.
     GeotrimError
-        If an entry lacks what an entry must say.
+        If an entry lacks what an entry must say, or the last one is not as it was written. The
+        chain before it is for :func:`check_holds`.
     """
     _check_before(path, entries, site)
     with writing(path) as connection:
         if is_new(connection):
             _need_site(path, site)
             make_tables(connection, site, utc(now()), geotrim.__version__)
-        name, created, maker = _site_row(connection, path)
+        row = _site_row(connection, path)
+        name = _name(row[0], path)
         if site and site != name:
             raise SiteFileError(
                 f"ledger {path}", f"the site {name!r}", f"that of {site!r}", "name its own ledger"
             )
-        last = connection.execute(
-            "SELECT number, sha256 FROM entries ORDER BY number DESC LIMIT 1"
-        ).fetchone()
-        number, previous = last or (0, first_link(name, created, maker))
+        number, previous = last_link(connection, row, f"ledger {path}")
         numbers = []
         for entry in entries:
             check_entry(entry, range(1, number + 1))
@@ -113,6 +119,7 @@ def read(path: str | os.PathLike[str]) -> Ledger:
     """
     with reading(path) as connection:
         name, created, _ = _site_row(connection, path)
+        name = _name(name, path)
         rows = connection.execute(
             "SELECT number, written_utc, sha256, previous_sha256, body, geotrim FROM entries"
             " ORDER BY number"
@@ -176,6 +183,17 @@ def check(path: str | os.PathLike[str]) -> Checked:
         return check_connection(connection)
 
 
+def check_holds(path: str | os.PathLike[str]) -> None:
+    """Refuse a ledger to which nothing should be added, by its whole chain.
+
+    Raises
+    ------
+    GeotrimError
+        If an entry was lost, changed or put in between.
+    """
+    refuse_broken(check(path).chain_faults, f"ledger {path}")
+
+
 def _check_before(path: str | os.PathLike[str], entries: Sequence[Entry], site: str) -> None:
     """What can be refused before a file is touched."""
     if not entries:
@@ -197,7 +215,20 @@ def _site_row(connection: sqlite3.Connection, path: str | os.PathLike[str]) -> t
     row = connection.execute("SELECT name, created_utc, geotrim FROM site").fetchone()
     if row is None:
         raise FileError(f"ledger {path}", "no site in it", "a whole ledger", "put back a copy")
-    return str(value_of(row[0])), str(row[1]), str(row[2])
+    return str(row[0]), str(row[1]), str(row[2])
+
+
+def _name(text: str, path: str | os.PathLike[str]) -> str:
+    """The site's name, of the text that is kept of it."""
+    try:
+        return str(value_of(text))
+    except ValueError as error:
+        raise FileError(
+            f"ledger {path}",
+            "a site whose name cannot be read",
+            "the name as geotrim wrote it",
+            "put back a copy",
+        ) from error
 
 
 def _insert(

@@ -20,12 +20,15 @@ class Checked:
     last_number, last_sha256 : of the last one; its hash names everything before it. A copy of it
         kept elsewhere shows whether the file was written anew from start to end.
     faults : what is wrong, in words; none where the ledger is whole.
+    chain_faults : those of them after which no entry may follow: something was lost or changed. The
+        others are about the file's own tables and triggers.
     """
 
     n_entries: int
     last_number: int
     last_sha256: str
     faults: tuple[str, ...]
+    chain_faults: tuple[str, ...] = ()
 
     @property
     def is_whole(self) -> bool:
@@ -37,10 +40,11 @@ def check_connection(connection: sqlite3.Connection) -> Checked:
     """Check every entry of an open ledger against the chain."""
     faults = [str(row[0]) for row in connection.execute("PRAGMA integrity_check")]
     faults = [] if faults == ["ok"] else [f"the file is damaged: {one}" for one in faults]
-    faults += schema_faults(connection)
+    schema = schema_faults(connection)
     sites = connection.execute("SELECT name, created_utc, geotrim FROM site").fetchall()
     if len(sites) != 1:
-        return Checked(0, 0, "", (*faults, f"{len(sites)} rows tell the site, not 1"))
+        faults.append(f"{len(sites)} rows tell the site, not 1")
+        return Checked(0, 0, "", (*schema, *faults), tuple(faults))
     previous, number = _first(sites[0]), 0
     seen: list[int] = []
     columns = "number, written_utc, geotrim, body, previous_sha256, sha256"
@@ -53,7 +57,51 @@ def check_connection(connection: sqlite3.Connection) -> Checked:
         seen.append(at)
         number, previous = at, own
     faults += _cut_off(connection, number)
-    return Checked(len(seen), number, previous if seen else "", tuple(faults))
+    last = previous if seen else ""
+    return Checked(len(seen), number, last, (*schema, *faults), tuple(faults))
+
+
+def last_link(
+    connection: sqlite3.Connection, site: tuple[str, str, str], where: str
+) -> tuple[int, str]:
+    """Number and hash of the last entry, which the next one follows; checked by themselves.
+
+    The whole chain takes long where there are many entries; a writer looks at its end.
+
+    Raises
+    ------
+    GeotrimError
+        If the last entry was changed, or one after it is missing.
+    """
+    columns = "number, written_utc, geotrim, body, previous_sha256, sha256"
+    row = connection.execute(
+        f"SELECT {columns} FROM entries ORDER BY number DESC LIMIT 1"
+    ).fetchone()
+    if row is None:
+        number, own, faults = 0, _first(site), []
+    else:
+        number, own = int(row[0]), str(row[5])
+        faults = _entry_faults(row, str(row[4]), [*range(1, number)])
+    refuse_broken((*faults, *_cut_off(connection, number)), where)
+    return number, own
+
+
+def refuse_broken(faults: Iterable[str], where: str) -> None:
+    """Refuse to add to a chain that does not hold.
+
+    Raises
+    ------
+    GeotrimError
+        If there are faults.
+    """
+    if told := "; ".join(faults):
+        raise GeotrimError(
+            where,
+            f"that its chain does not hold: {told}",
+            "every entry as it was written, before another follows; nothing was entered",
+            "put back a copy from before, and enter anew what is missing in it; keep this file, "
+            "which geotrim history still reads as far as it goes",
+        )
 
 
 def _first(site: tuple[str, str, str]) -> str:

@@ -10,6 +10,7 @@ from geotrim.io.aside import new_file
 from geotrim.io.ledger import Ledger
 from geotrim.report.history_lines import lines_of
 from geotrim.report.palette import style
+from geotrim.report.save import letters_watched
 
 #: Suffix -> what is written into a file of that kind beside the figure.
 KINDS: dict[str, dict[str, Any]] = {
@@ -27,8 +28,13 @@ def draw_history(
     crown_id: str | None,
     *,
     is_replacing: bool = False,
-) -> None:
+) -> set[str]:
     """Draw a tree's life where a tree is named, else a lot's, to a file.
+
+    Returns
+    -------
+    set of str
+        Letters that the figure's type does not have; they are drawn as boxes.
 
     Raises
     ------
@@ -45,7 +51,7 @@ def draw_history(
         raise FileError(
             "--figure", path.name, f"a name that ends in {', '.join(KINDS)}", "choose one of these"
         )
-    with style():
+    with style(), letters_watched() as unknown:
         if crown_id is not None:
             figure = tree_figure(ledger.site, crown_id, lines_of(ledger, lot_id, crown_id))
         else:
@@ -53,6 +59,7 @@ def draw_history(
             figure = lot_figure(ledger.site, lot, lines_of(ledger, lot))
         with new_file(path, overwrite=is_replacing) as aside:
             figure.savefig(aside, format=suffix[1:], dpi=DPI, metadata=KINDS[suffix])
+    return unknown
 
 
 def _only_lot(ledger: Ledger) -> str:

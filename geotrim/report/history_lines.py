@@ -75,20 +75,30 @@ def day_of(entry: Entry, tree: TreeEntry | None) -> date:
 
 def _check_known(ledger: Ledger, lot_id: str | None, crown_id: str | None) -> None:
     """Refuse a lot or tree that no entry, corrected ones among them, tells of."""
-    lots = {one.entry.lot_id for one in ledger.entries}
-    trees = {
-        tree.crown_id
-        for one in ledger.entries
-        if lot_id in (None, one.entry.lot_id)
-        for tree in one.entry.trees
-    }
-    for option, what, value, known in (
-        ("--lot", "lot", lot_id, lots),
-        ("--tree", "tree", crown_id, trees),
-    ):
-        if value is None or value in known:
-            continue
-        near = difflib.get_close_matches(value, known, n=1)
-        some = ", ".join(sorted(known)[:10]) or "none yet"
-        mend = f"say {near[0]} if you meant that" if near else "check the id"
-        raise LayerError(option, f"no {what} {value!r} in it", f"one it tells of: {some}", mend)
+    lots = dict.fromkeys(one.entry.lot_id for one in ledger.entries)
+    if lot_id is not None and lot_id not in lots:
+        some = ", ".join(_near(lot_id, [lot for lot in lots if lot])) or "none yet"
+        raise LayerError("--lot", f"no lot {lot_id!r} in it", f"one it tells of: {some}", "choose")
+    trees: dict[str, dict[str, None]] = {}  # lot -> its trees, in the order they were told
+    for one in ledger.entries:
+        if lot_id in (None, one.entry.lot_id):
+            own = trees.setdefault(one.entry.lot_id, {})
+            own |= dict.fromkeys(tree.crown_id for tree in one.entry.trees)
+    if crown_id is None or any(crown_id in own for own in trees.values()):
+        return
+    near = [
+        f"{', '.join(_near(crown_id, [*own]))} (lot {lot or 'none'})"
+        for lot, own in trees.items()
+        if own
+    ]
+    raise LayerError(
+        "--tree",
+        f"no tree {crown_id!r} in it",
+        f"one it tells of, such as {'; '.join(near) or 'none yet'}",
+        "check the id; --csv lists every tree",
+    )
+
+
+def _near(value: str, known: list[str], n: int = 5) -> list[str]:
+    """Names most like one; the first of all where none is like it."""
+    return difflib.get_close_matches(value, known, n=n) or sorted(known)[:n]

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from geotrim.io.ledger_entry import TreeEntry
 from geotrim.report.furniture import (
     MARGIN_IN,
     axes_in,
@@ -98,9 +99,12 @@ def plan_years(lines: Sequence[Line]) -> list[PlanYear]:
     found: dict[tuple[str, int], PlanYear] = {}
     for line in lines:
         tree, kind = line.tree, line.entry.kind
-        if tree is None or kind not in ("plan", "cut", "verification"):
+        if tree is None or kind not in ("plan", "cut", "verification", "reading"):
             continue
         key = (line.entry.plan_sha256, tree.year)
+        if kind == "reading":  # what was said of a cut counts, where nothing else told it
+            _say(found.get(key, PlanYear(*key)), tree)
+            continue
         one = found.setdefault(key, PlanYear(*key))
         crown = tree.crown_id
         if kind == "plan":
@@ -122,6 +126,15 @@ def plan_years(lines: Sequence[Line]) -> list[PlanYear]:
         found.values(),
         key=lambda one: (days.get(one.plan_sha256, min(one.days, default="")), one.year),
     )
+
+
+def _say(year: PlanYear, tree: TreeEntry) -> None:
+    """Take in what a reading says of a cut; one of no known year of a plan leaves no trace."""
+    if tree.is_done:
+        year.cut.add(tree.crown_id)
+        year.missed.discard(tree.crown_id)
+    elif tree.is_done is False and tree.crown_id not in year.cut:
+        year.missed.add(tree.crown_id)
 
 
 def _label(year: PlanYear, n_years: int) -> str:

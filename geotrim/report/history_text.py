@@ -117,6 +117,8 @@ def _of_trees(entry: Entry, kind: str) -> list[str]:
     done, missed, open_ = (
         [tree.crown_id for tree in trees if tree.is_done is told] for told in (True, False, None)
     )
+    if kind == "reading":
+        return out + _of_readings(trees, done, missed)
     if kind == "verification":  # of a tree that was not read nothing is told
         parts = [("cut", done), ("not cut", missed), ("not known whether cut", open_)]
     else:
@@ -124,6 +126,29 @@ def _of_trees(entry: Entry, kind: str) -> list[str]:
         parts = [("", every), ("not done", missed)]
     out += [f"{words}: {names(ids)}" if words else names(ids) for words, ids in parts if ids]
     return out
+
+
+def _of_readings(trees: Sequence[TreeEntry], done: list[str], missed: list[str]) -> list[str]:
+    """Which trees were read, and what was said of the cut: a tree can be in both."""
+    read = [tree.crown_id for tree in trees if is_read(tree)]
+    rest = [t.crown_id for t in trees if t.is_done is None and not is_read(t)]
+    parts = (
+        ("read", read), ("said to be done", done), ("said to be not done", missed),
+        ("only a note", rest),
+    )  # fmt: skip
+    return [f"{words}: {names(list(dict.fromkeys(ids)))}" for words, ids in parts if ids]
+
+
+def is_read(tree: TreeEntry) -> bool:
+    """Whether a height was read: of the top, or of what was cleared."""
+    return not all(map(math.isnan, (tree.height_ft, tree.cut_low_ft, tree.cut_high_ft)))
+
+
+def done_words(kind: str, tree: TreeEntry) -> str:
+    """What an entry of some kind says of a cut, beside its figures; "" where it says nothing."""
+    if kind == "reading" and tree.is_done is not None:
+        return "said to be done" if tree.is_done else "said to be not done"
+    return "not done" if tree.is_done is False else ""
 
 
 def names(ids: Sequence[str]) -> str:
@@ -173,7 +198,8 @@ def tree_words(entry: Entry, tree: TreeEntry) -> str:
     if entry.kind == "plan":
         parts.append(f"not before {tree.date}" if tree.date else "no day told")
     parts += [cleared_words(tree)]
-    parts += ["not done"] if tree.is_done is False else []
+    parts += [done_words(entry.kind, tree)]
+    parts += ["no height read"] if entry.kind == "reading" and not is_read(tree) else []
     parts += [tree.words, entry.words]
     return "; ".join(part for part in parts if part)
 

@@ -19,6 +19,7 @@ from geotrim.report.furniture import (
     title_block,
 )
 from geotrim.report.history_lines import Line
+from geotrim.report.history_text import done_words
 from geotrim.report.history_warnings import FLOOR_RULE
 from geotrim.report.palette import BLACK, BLUE, GREY, PAPER, VERMILION
 from geotrim.rules.rule_set import rule_set
@@ -124,11 +125,15 @@ def _of_kinds(lines: Sequence[Line], *kinds: str) -> list[Point]:
 
 def _left_out(lines: Sequence[Line]) -> list[str]:
     """What the entries tell that the figure does not show."""
-    return [
-        f"not done on {line.day}" + (f" ({line.tree.words})" if line.tree.words else "")
-        for line in lines
-        if line.tree is not None and line.entry.kind != "plan" and line.tree.is_done is False
-    ]
+    out = []
+    for line in lines:
+        if line.tree is None or line.entry.kind == "plan":
+            continue
+        words = done_words(line.entry.kind, line.tree)
+        if words:
+            why = f" ({line.tree.words})" if line.tree.words else ""
+            out.append(f"{words} on {line.day}{why}")
+    return out
 
 
 def _top_before(lines: Sequence[Line], crown_id: str) -> float:

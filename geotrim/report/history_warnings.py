@@ -13,7 +13,7 @@ from geotrim.io.ledger import Kept
 from geotrim.io.ledger_entry import Entry, TreeEntry
 from geotrim.report.furniture import counted
 from geotrim.report.history_lines import day_of
-from geotrim.report.history_text import height_words, names, share_words
+from geotrim.report.history_text import SHORT, height_words, names, share_words
 from geotrim.rules.rule_file import Rule
 from geotrim.rules.rule_set import rule_set
 from geotrim.rules.species import is_mangrove
@@ -65,6 +65,8 @@ def warnings_of(in_force: Iterable[Kept]) -> list[Warned]:
         for found in (
             _plans_twice(mine),
             _told_twice(mine),
+            _before_the_plan(mine, cuts),
+            _plan_is_gone(mine),
             _cuts_too_soon(cuts),
             _planned_too_soon(mine, cuts),
             _over_share(mine),
@@ -78,10 +80,12 @@ def made_cuts(entries: Sequence[Kept]) -> dict[str, list[MadeCut]]:
     """Crown id -> its cuts that were made, by day; one that was entered and verified is one.
 
     A verification tells of a cut where it says that it was made, and no entry has it for that day:
-    a cut that was made in two parts is two, and the year runs from the last.
+    a cut that was made in two parts is two, and the year runs from the last. So does a reading
+    whose tree is said to be done; its day is that of the reading, so it is none of its own where
+    a cut of that year is known.
     """
     out: dict[str, list[MadeCut]] = {}
-    for kind in ("cut", "verification"):
+    for kind in ("cut", "verification", "reading"):
         for one in entries:
             if one.entry.kind != kind:
                 continue
@@ -89,8 +93,11 @@ def made_cuts(entries: Sequence[Kept]) -> dict[str, list[MadeCut]]:
                 mine = out.setdefault(tree.crown_id, [])
                 cut = MadeCut(day_of(one.entry, tree), one.number, one.entry.plan_sha256, tree.year)
                 is_made = tree.is_done is True or (kind == "cut" and tree.is_done is None)
-                is_verified = kind == "verification"
-                if is_made and not (is_verified and _is_told(cut, bool(tree.date), mine)):
+                is_known = (
+                    _is_known(cut, mine) if kind == "reading"
+                    else kind != "cut" and _is_told(cut, bool(tree.date), mine)
+                )  # fmt: skip
+                if is_made and not is_known:
                     mine.append(cut)
     return {
         crown: sorted(cuts, key=lambda cut: (cut.day, cut.number))
@@ -107,6 +114,19 @@ def _is_told(cut: MadeCut, is_dated: bool, cuts: Iterable[MadeCut]) -> bool:
     return any(
         one.day == cut.day
         or (not is_dated and one.year == cut.year and one.plan_sha256 in ("", cut.plan_sha256))
+        for one in cuts
+    )
+
+
+def _is_known(cut: MadeCut, cuts: Iterable[MadeCut]) -> bool:
+    """Whether a cut that a reading tells of is among those that are known.
+
+    The day of a reading is none of a cut; what it does not tell of year or plan is held against
+    nothing.
+    """
+    return any(
+        (not cut.year or not one.year or one.year == cut.year)
+        and (one.plan_sha256 == cut.plan_sha256 or "" in (one.plan_sha256, cut.plan_sha256))
         for one in cuts
     )
 
@@ -131,6 +151,56 @@ def still_planned(
             for cut in done
         ):
             yield plan, tree
+
+
+def _before_the_plan(
+    entries: Sequence[Kept], cuts: dict[str, list[MadeCut]]
+) -> Iterator[tuple[tuple[str, ...], str]]:
+    """Cuts that were made before the earliest day that their plan has for them."""
+    starts = {
+        (one.entry.plan_sha256, tree.crown_id, tree.year): (tree.date, one.number)
+        for one in entries
+        if one.entry.kind == "plan"
+        for tree in one.entry.trees
+        if tree.date
+    }
+    latest = latest_plan(entries)
+    own = "" if latest is None else latest.entry.plan_sha256
+    groups: dict[tuple[int, date, int, str, int], list[str]] = {}
+    for crown, made in cuts.items():
+        for cut in made:
+            start, plan_no = starts.get((cut.plan_sha256 or own, crown, cut.year), ("", 0))
+            if start and cut.day < date.fromisoformat(start):
+                key = (cut.number, cut.day, cut.year, start, plan_no)
+                groups.setdefault(key, []).append(crown)
+    for (number, day, year, start, plan_no), ids in groups.items():
+        of = f"year {year} of the plan" if year else "the plan"
+        early = counted((date.fromisoformat(start) - day).days, "day")
+        yield (
+            tuple(ids),
+            (
+                f"{names(ids)} cut on {day} (entry {number}), {early} before {start}, the earliest "
+                f"day that {of} (entry {plan_no}) has"
+            ),
+        )
+
+
+def _plan_is_gone(entries: Sequence[Kept]) -> Iterator[tuple[tuple[str, ...], str]]:
+    """Cuts and verifications that were entered by a plan after one of the lot was withdrawn."""
+    plans = {one.entry.plan_sha256 for one in entries if one.entry.kind == "plan"}
+    withdrawn = [one.number for one in entries if one.entry.details.get("withdraws") == "plan"]
+    for one in entries:
+        told = one.entry
+        if told.kind not in ("cut", "verification") or not told.plan_sha256:
+            continue
+        before = [number for number in withdrawn if number < one.number]
+        if before and told.plan_sha256 not in plans:
+            yield (
+                tuple(dict.fromkeys(tree.crown_id for tree in told.trees)),
+                f"the {told.kind} of {told.day} (entry {one.number}) is by plan "
+                f"{told.plan_sha256[:SHORT]}, which no entry that counts tells of; entry "
+                f"{before[-1]} withdrew a plan of the lot",
+            )
 
 
 def _planned_too_soon(
