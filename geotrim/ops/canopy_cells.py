@@ -20,6 +20,8 @@ from geotrim.ops.canopy import _View
 Flags = npt.NDArray[np.bool_]
 #: Cells across which a local grid in the site's map units may miss the raster's own, untold.
 FITS_CELLS = 0.01
+#: A place this near to a zone's edge is on it: crowns and zones share edges. [map units]
+EDGE = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,6 +42,8 @@ class CrownCells:
         is in another CRS.
     shape : rows and columns of the raster.
     x, y : (k,) centres of the cells in the site's CRS. [map units]
+    own_x, own_y : (k,) a place of each cell that lies in its crown: the centre where it does, else
+        the crown's nearest. [map units]
     n_crowns : crowns, those without cells among them.
     shift_ft : what a correction took off every height. [ft]
     """
@@ -55,6 +59,8 @@ class CrownCells:
     shape: tuple[int, int]
     x: Floats
     y: Floats
+    own_x: Floats
+    own_y: Floats
     n_crowns: int
     shift_ft: float = 0.0
 
@@ -101,6 +107,7 @@ def crown_cells(
         with np.errstate(divide="ignore", invalid="ignore"):
             cell_ft2 = (view.area_ft2 / pixels.area_cells)[crown]
     x, y, transform, notes = _places(crowns, source, view.cell_area_ft2 is None, row, col)
+    own_x, own_y = _own_places(crowns, crown, coverage, x, y)
     cells = CrownCells(
         crown=crown,
         row=row,
@@ -113,6 +120,8 @@ def crown_cells(
         shape=source.shape,
         x=x,
         y=y,
+        own_x=own_x,
+        own_y=own_y,
         n_crowns=len(crowns),
         shift_ft=view.shift_ft,
     )
@@ -133,6 +142,24 @@ def seen_ft2(cells: CrownCells) -> Floats:
     weights = cells.area_ft2[seen]
     sums = np.bincount(cells.crown[seen], weights=weights, minlength=cells.n_crowns)
     return np.asarray(sums, dtype=np.float64)
+
+
+def _own_places(
+    crowns: Any, crown: Ints, coverage: Floats, x: Floats, y: Floats
+) -> tuple[Floats, Floats]:
+    """Places of the cells in their crowns: the centre, or the crown's nearest to it.
+
+    A cell at the edge of a crown may have its centre outside. Whether the crown's leaves on it
+    stand in a zone must not be asked there.
+    """
+    own_x, own_y = np.array(x), np.array(y)
+    edge = np.flatnonzero(coverage < 1.0 - WHOLE)
+    shapes = crowns.geometry.to_numpy()[crown[edge]]
+    lost = edge[~shapely.intersects_xy(shapes, x[edge], y[edge])]
+    points = shapely.points(x[lost], y[lost])
+    ways = shapely.shortest_line(crowns.geometry.to_numpy()[crown[lost]], points)
+    own_x[lost], own_y[lost] = shapely.get_coordinates(shapely.get_point(ways, 0)).T
+    return own_x, own_y
 
 
 def _pixels(rings: Any, source: HeightSource) -> PixelRings:
@@ -284,7 +311,7 @@ def fitted_transform(
 
 
 def clearable_cells(cells: CrownCells, zone: Any, which: Ints | None = None) -> Flags:
-    """Cells whose centre lies in the zone, its edge included; all of them without a zone.
+    """Cells whose place in their crown lies in the zone, its edge included; all without a zone.
 
     Parameters
     ----------
@@ -294,8 +321,11 @@ def clearable_cells(cells: CrownCells, zone: Any, which: Ints | None = None) -> 
     which : (m,) array, optional
         Numbers of cells that are asked about; all k by default.
     """
-    x, y = (cells.x, cells.y) if which is None else (cells.x[which], cells.y[which])
+    x, y = cells.own_x, cells.own_y
+    if which is not None:
+        x, y = x[which], y[which]
     if zone is None:
         return np.ones(len(x), dtype=bool)
-    shapely.prepare(zone)
-    return shapely.intersects_xy(zone, x, y)
+    wide = shapely.buffer(zone, EDGE, quad_segs=1, join_style="mitre")
+    shapely.prepare(wide)
+    return shapely.intersects_xy(wide, x, y)

@@ -15,6 +15,7 @@ from geotrim.core.window_problem import WindowProblem
 from geotrim.model import Note
 from geotrim.ops import window_rules as rules
 from geotrim.ops import window_tables as tables
+from geotrim.ops.canopy_cells import clearable_cells
 from geotrim.ops.eyes import water_level
 from geotrim.ops.scene import eye_elevations, scene_of
 from geotrim.ops.sight_views import NEAR_FT, near_box
@@ -62,7 +63,7 @@ def lot_of(given: Given, lot_id: str, way: rules.Way) -> tuple[tables.Lot, View,
     station = np.where(stand.is_fringe, shore.place(stand.stretch, stand.station_ft), -1)
     band = (float(asked["band_ft"][0]), float(asked["band_ft"][1]))
     most = share_limits(given, way, stand)
-    in_zone = shapely.intersects_xy(zone, given.cells.x, given.cells.y)
+    in_zone = clearable_cells(given.cells, zone)
     done = treatments(
         stand, station, given.foliage, in_zone, way, given.route["findings"], lot_id, zone,
         band_ft=band, lower_to_ft=asked["lower_to_ft"], most_frac=most[0],
