@@ -415,6 +415,29 @@ def test_the_figure_of_a_tree_shows_what_was_read_with_its_error():
     assert high > 16.0
 
 
+def test_what_a_figure_of_a_tree_does_not_draw_is_told_below_it():
+    entries = book(
+        plan(top("T", 12.0, 1)), ticked(date(2027, 3, 9)), reading(9.0, 0.1),
+        verified(year=1, is_done=True, words="not read; long words of findings"),
+        Entry("cut", date(2027, 5, 1), "C", "L",
+              (TreeEntry("T", year=1, is_done=False, words="a nest"),), PLAN),
+    )  # fmt: skip
+    assert history_tree._left_out(lines_of(entries, "L", "T")) == [
+        "said to be done, height not read on 2027-03-09", "height not read on 2027-03-09",
+        "not done (a nest) on 2027-05-01",
+    ]  # fmt: skip
+
+
+def test_trees_without_a_verified_share_are_told_below_a_lots_figure():
+    two = plan(top("T", 12.0, 1), top("U", 9.0, 1), top("T", 9.0, 2))
+    seen = verified(year=1, removed_frac=0.2), verified("U", year=1)
+    years = history_lot.plan_years(lines_of(book(two, *seen), "L"))
+    assert history_lot.unverified_words(years) == (
+        "Without a verified share, as not read, or held to no limit: 1 tree (U) of year 1."
+    )
+    assert history_lot.unverified_words(history_lot.plan_years(lines_of(book(two), "L"))) == ""
+
+
 def test_planned_cuts_without_a_day_come_a_year_after_the_one_before():
     two = plan(top("T", 12.0, 1), top("T", 9.0, 2), top("T", 8.0, 3))
     points = history_tree.planned_points(lines_of(book(two, cut(date(2028, 2, 29), "T")), "L", "T"))

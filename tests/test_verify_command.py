@@ -26,8 +26,9 @@ from geotrim.handover import verify
 from geotrim.handover.job import Job
 from geotrim.handover.verify import verify_cut
 from geotrim.handover.work import hand_over
-from geotrim.io.ledger import in_force
+from geotrim.io.ledger import append, in_force
 from geotrim.io.ledger import read as read_ledger
+from geotrim.io.ledger_entry import Entry
 from geotrim.io.package_read import read_package
 from geotrim.prepare.task import GivenFile
 from geotrim.report.verification_text import state_words
@@ -138,7 +139,7 @@ def test_the_words_on_the_terminal_and_the_page(tmp_path, capsys):
     told = " ".join(capsys.readouterr().out.split())
     assert f"{cut}: cut more than planned" in told
     assert f"{less}: not done (lower the top to" in told
-    assert f"{tall}: cut though to be left (outside the window)" in told
+    assert f'{tall}: cut though to be left (outside the window; note: "<b>by mistake</b>")' in told
     assert (
         f"{cut}: height after trimming, from the substrate 5.00 ft (error 0.05), at least 6 ft"
         in told
@@ -186,9 +187,6 @@ def test_an_entry_must_be_signed_dated_and_of_the_site(tmp_path):
     with pytest.raises(GeotrimError, match="no day of the cut"):
         verified(tmp_path, package, readings.drop(columns="date"), ledger=str(ledger), who="A")
     assert not ledger.exists() and not (tmp_path / "out").exists()
-    from geotrim.io.ledger import append
-    from geotrim.io.ledger_entry import Entry
-
     append(ledger, [Entry("note", date(2027, 1, 1), "A", "L")], site="another site")
     with pytest.raises(SiteFileError):
         verified(tmp_path, package, readings, ledger=str(ledger), who="A")
@@ -237,7 +235,7 @@ def test_a_verification_is_put_right_under_a_number_of_its_own(tmp_path):
     ledger.touch()  # a first write that was stopped
     readings = pd.DataFrame({"crown_id": ["t0"], "height_ft": [15.0], "date": "2027-01-12"})
     said = {"ledger": str(ledger), "who": "Jo"}
-    folders = [tmp_path / name for name in "abcd"]
+    folders = [tmp_path / name for name in "abcde"]
     for folder in folders:
         folder.mkdir()
     done = verified(folders[0], boxes(), readings, **said)
@@ -252,10 +250,34 @@ def test_a_verification_is_put_right_under_a_number_of_its_own(tmp_path):
     assert [(one.number, one.entry.kind, one.entry.day.isoformat()) for one in standing] == [
         (1, "verification", "2027-01-12"), (3, "verification", "2027-01-10"),
     ]  # fmt: skip
+    assert "corrected before" not in done.after
+    done = verified(folders[4], boxes(), right, corrects=2, **said)
+    assert "entry 2 was corrected before: entry 3, which counted in its place" in done.after
     with pytest.raises(GeotrimError, match="entry 9, which is not in"):
         verified(folders[3], boxes(), right, corrects=9, **said)
     with pytest.raises(GeotrimError, match="no --ledger"):
         verified(folders[3], boxes(), right, corrects=1)
+
+
+def test_a_withdrawn_plan_and_a_broken_chain_are_told(tmp_path):
+    package = boxes()
+    ledger, lot = tmp_path / "site.ledger", package.lot_ids()[0]
+    plan = Entry("plan", date(2027, 1, 2), "Ann", lot, (), package.sha256)
+    gone = Entry("correction", date(2027, 1, 3), "Ann", lot, words="reissued", corrects=1,
+                 corrected_kind="note", details={"withdraws": "plan"})  # fmt: skip
+    append(ledger, [plan, gone], site=package.site_name)
+    readings = pd.DataFrame({"crown_id": ["t0"], "height_ft": [15.0], "date": "2027-01-12"})
+    said = {"ledger": str(ledger), "who": "Jo"}
+    done = verified(tmp_path, package, readings, **said)
+    assert f"(entry 3) is by plan {package.sha256[:12]}, which no entry that counts" in done.after
+    data = ledger.read_bytes()
+    assert data.count(b'"words":"reissued"') == 1
+    ledger.write_bytes(data.replace(b'"words":"reissued"', b'"words":"reissuee"'))
+    (tmp_path / "later").mkdir()
+    with pytest.raises(GeotrimError, match="does not hold: entry 2 was changed"):
+        verified(tmp_path / "later", package, readings, **said)
+    assert [one.number for one in read_ledger(ledger).entries] == [1, 2, 3]
+    assert list((tmp_path / "later").iterdir()) == [tmp_path / "later" / "readings.csv"]
 
 
 def test_days_to_come_are_refused(tmp_path, monkeypatch):

@@ -19,6 +19,7 @@ from geotrim.report.furniture import (
     title_block,
 )
 from geotrim.report.history_lines import Line
+from geotrim.report.history_text import names
 from geotrim.report.history_warnings import YEARLY_RULE
 from geotrim.report.palette import BLACK, BLUE, GREY, PAPER, VERMILION
 from geotrim.rules.rule_set import rule_set
@@ -70,7 +71,7 @@ def lot_figure(site: str, lot_id: str, lines: Sequence[Line]) -> Any:
     years = plan_years(lines)
     figure = new_figure(WIDTH_IN, HEIGHT_IN)
     top = title_block(figure, f"Lot {lot_id}: planned and cut, year by year", site)
-    foot = footer_block(figure, [FOOT])
+    foot = footer_block(figure, [*filter(None, [unverified_words(years)]), FOOT])
     wide, left = WIDTH_IN - 2 * MARGIN_IN - LEGEND_IN - 0.75, MARGIN_IN + 0.5
     high = (HEIGHT_IN - top - foot - 1.05) / 2
     upper = axes_in(figure, left, foot + 0.8 + high + 0.2, wide, high)
@@ -82,6 +83,7 @@ def lot_figure(site: str, lot_id: str, lines: Sequence[Line]) -> Any:
         ax.set_xlim(-0.6, max(len(years), 2) - 0.4)
         ax.set_xticks(at, [] if ax is upper else [_label(year, len(years)) for year in years])
         ax.grid(axis="y", color=GREY, lw=0.3, alpha=0.6)
+        ax.set_axisbelow(True)
         ax.spines[["top", "right"]].set_visible(False)
     if not years:
         upper.text(
@@ -148,6 +150,22 @@ def _label(year: PlanYear, n_years: int) -> str:
     rows = [head, f"plan of {year.plan_day}"] if year.plan_day and year.year <= 1 else [head]
     cut = [f"cut {day}" for day in days]
     return "\n".join([*rows, *(cut or ["not cut yet"] * (not year.cut))])
+
+
+def unverified_words(years: Sequence[PlanYear]) -> str:
+    """Planned trees of which a verification tells no share, "" where there is none."""
+    out = []
+    for one in years:
+        known = {crown for crown, _ in _finite(one.verified)}
+        lost = [crown for crown in one.planned if crown not in known]
+        if one.verified and lost:
+            of = f"year {one.year}" if one.year else "the plan"
+            out.append(f"{names(lost)} of {of}")
+    return (
+        f"Without a verified share, as not read, or held to no limit: {'; '.join(out)}."
+        if out
+        else ""
+    )
 
 
 def _draw_counts(ax: Any, at: Any, years: Sequence[PlanYear]) -> list[Handle]:

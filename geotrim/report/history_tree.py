@@ -67,7 +67,8 @@ def tree_figure(site: str, crown_id: str, lines: Sequence[Line]) -> Any:
     figure = new_figure(WIDTH_IN, HEIGHT_IN)
     parts = [site, f"lot {lot}" if lot else "", species]
     top = title_block(figure, f"Tree {crown_id}: its height over the years", _joined(parts))
-    foot = footer_block(figure, [_joined(_left_out(lines), "; "), FOOT])
+    left_out = _joined(_left_out(lines), "; ")
+    foot = footer_block(figure, [left_out, FOOT] if left_out else [FOOT])
     ax = axes_in(
         figure,
         MARGIN_IN + 0.45,
@@ -130,9 +131,12 @@ def _left_out(lines: Sequence[Line]) -> list[str]:
         if line.tree is None or line.entry.kind == "plan":
             continue
         words = done_words(line.entry.kind, line.tree)
-        if words:
-            why = f" ({line.tree.words})" if line.tree.words else ""
-            out.append(f"{words} on {line.day}{why}")
+        if words and line.entry.kind != "verification" and line.tree.words:
+            words += f" ({line.tree.words})"
+        is_unread = line.entry.kind != "cut" and not math.isfinite(line.tree.height_ft)
+        told = [words, "height not read" if is_unread else ""]
+        if any(told):
+            out.append(f"{_joined(told)} on {line.day}")
     return out
 
 
