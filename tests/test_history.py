@@ -433,7 +433,7 @@ def test_trees_without_a_verified_share_are_told_below_a_lots_figure():
     seen = verified(year=1, removed_frac=0.2), verified("U", year=1)
     years = history_lot.plan_years(lines_of(book(two, *seen), "L"))
     assert history_lot.unverified_words(years) == (
-        "Without a verified share, as not read, or held to no limit: 1 tree (U) of year 1."
+        "Planned and verified, but no share could be told: 1 tree (U) of year 1."
     )
     assert history_lot.unverified_words(history_lot.plan_years(lines_of(book(two), "L"))) == ""
 

@@ -161,11 +161,7 @@ def unverified_words(years: Sequence[PlanYear]) -> str:
         if one.verified and lost:
             of = f"year {one.year}" if one.year else "the plan"
             out.append(f"{names(lost)} of {of}")
-    return (
-        f"Without a verified share, as not read, or held to no limit: {'; '.join(out)}."
-        if out
-        else ""
-    )
+    return f"Planned and verified, but no share could be told: {'; '.join(out)}." if out else ""
 
 
 def _draw_counts(ax: Any, at: Any, years: Sequence[PlanYear]) -> list[Handle]:
