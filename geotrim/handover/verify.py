@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from functools import partial
 from typing import Any
 
+import pandas as pd
+
 from geotrim.errors import GeotrimError, RangeError
 from geotrim.handover.job import Job, Made
 from geotrim.handover.ledger import check_past, day_of
@@ -28,8 +30,10 @@ from geotrim.report.cut_heights import INCHES
 from geotrim.report.cut_marks import marks_of
 from geotrim.report.save import save_figure
 from geotrim.report.statement_html import html
+from geotrim.report.statement_parts import some
 from geotrim.report.verification_figure import verification_figure
 from geotrim.report.verification_page import verification_page
+from geotrim.report.verification_standing import Standing, standing_of
 from geotrim.report.verification_table import figures_of, verification_table
 from geotrim.report.verification_text import verification_text
 
@@ -56,9 +60,10 @@ def verify_cut(job: Job) -> Made:
         raster, told, read = raster_found(package, given)
         notes, inputs = (*notes, *told), (*inputs, *read)
     job.progress("holding what was found against the plan")
-    results = {}
+    results, standings = {}, {}
     for lot_id in lots:
         judged = _judged_by(package, lot_id, job.params["confidence_frac"])
+        standings[lot_id] = standing_of(package, lot_id, year, judged.way)
         before = before_of(kept, read_before, _stage(job, lot_id, readings, cut_date))
         results[lot_id] = after_cut(
             package.tables,
@@ -73,20 +78,30 @@ def verify_cut(job: Job) -> Made:
         )
         notes = (*notes, *results[lot_id].notes)
     entries = entries_of(job, results, _read_on(readings, cut_date))
-    made = _written(job, results, notes)
+    made = _written(job, results, standings, notes)
     after = None if not entries else partial(enter, job, entries)
-    words = verification_text(results, year, package.changed)
-    return Made(made, figures_of(results), tuple(notes), words, tuple(inputs), after)
+    words = verification_text(results, year, package.changed, standings)
+    figures = figures_of(results)
+    for lot_id, standing in standings.items():
+        figures[lot_id] |= {"way_words": standing.way, "standing_words": standing.words()}
+    return Made(made, figures, tuple(notes), words, tuple(inputs), after)
 
 
-def _written(job: Job, results: Mapping[str, Result], notes: tuple[Note, ...]) -> dict[str, str]:
+def _written(
+    job: Job,
+    results: Mapping[str, Result],
+    standings: Mapping[str, Standing],
+    notes: tuple[Note, ...],
+) -> dict[str, str]:
     """The files, and what they are."""
     job.progress("writing")
     year = job.params["year"]
     low, high = job.package.parameter("window", "band_ft", (6.0, 10.0))
     figure = verification_figure(results, year, job.package.site_name, (float(low), float(high)))
     png, _ = save_figure(figure, job.folder / STEM)
-    page = verification_page(job.package, results, notes, year, picture=png.read_bytes())
+    page = verification_page(
+        job.package, results, notes, year, picture=png.read_bytes(), standings=standings
+    )
     (job.folder / PAGE).write_text(html(page), encoding="utf-8")
     write_text_table(job.folder / TABLE, verification_table(results))
     return {
@@ -165,10 +180,38 @@ def _readings(
     )
     for day in sorted({day for day in table["date"] if isinstance(day, str)}):
         check_past(day_of(day, given.subject), today(), f"{given.subject}, date")
+    told = (*told, *_gone(table, given.subject))
     path = local_path(given.path, given.subject)
     digest, how = sha256_of(path)
     read = InputFile("readings", path.name, digest, None, len(table), None, {"sha256_of": how})
     return table, of_earlier_years(every, job.params["year"]), (*notes, *told), (read,)
+
+
+def _gone(table: Any, subject: str) -> tuple[Note, ...]:
+    """Heights of 0: trees that are gone, where their notes say anything; else they are asked for.
+
+    Raises
+    ------
+    RangeError
+        If a height of 0 has no note: it may be a slip, and it would count as a felled tree.
+    """
+    zero = table[table["height_ft"] == 0.0]
+    bare = [
+        str(row["crown_id"])
+        for row in zero.to_dict("records")
+        if pd.isna(row["note"]) or not str(row["note"]).strip()
+    ]
+    if bare:
+        raise RangeError(
+            f"{subject}, column height_ft, {some(bare)}",
+            "0 ft, without a note",
+            "the height of what stands, from the substrate",
+            "leave the cell empty if it was not read; if the tree is gone, say so in its note",
+        )
+    if not len(zero):
+        return ()
+    text = f"read as 0 ft with a note, so taken as gone: {some(zero['crown_id'].astype(str))}"
+    return (Note("readings", text, "assumed"),)
 
 
 def _check_plain(given: GivenFile) -> None:

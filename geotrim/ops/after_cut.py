@@ -42,7 +42,7 @@ TREE_COLUMNS = (
     "removed_error_frac",
     "removed_least_frac", "removed_by", "is_done", "is_cut", "is_to_do", "cut_on", "later_year",
     "next_from", "reader", "note", "is_in_part", "standing_frac", "seen_frac", "seen_error_frac",
-    "rest_low_ft", "rest_high_ft", "is_before_known",
+    "rest_low_ft", "rest_high_ft", "is_before_known", "mark_low_ft", "mark_high_ft",
 )  # fmt: skip
 LOT_COLUMNS = (
     "lot_id", "year", "way", "is_way_assumed", "n_trees", "n_planned", "n_read", "n_to_do",

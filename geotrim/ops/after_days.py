@@ -151,5 +151,6 @@ def _row(
         "verdict": WORDS[verdict],
         "margin": margin,
         "is_at_least": False,
+        "is_by_plan": False,
         **of_rule,
     }

@@ -9,16 +9,27 @@ from typing import Any
 import numpy as np
 
 from geotrim.ops.after_binding import Bindings, bindings_of
+from geotrim.ops.after_state import AS_PLANNED
 from geotrim.ops.package_rules import floors_of
 from geotrim.ops.stage_rules import ANY_HEIGHT
 from geotrim.ops.window_rules import BEFORE, Seen, Way
 from geotrim.rules.rule_file import Limit, Rule, measures
 from geotrim.rules.rule_set import RuleSet
-from geotrim.rules.verdict import MET, NOT_MET, UNKNOWN, WORDS, all_of, margin, under_condition
+from geotrim.rules.verdict import (
+    MET,
+    NOT_MET,
+    TOO_CLOSE,
+    UNKNOWN,
+    WORDS,
+    all_of,
+    margin,
+    under_condition,
+)
 
 COLUMNS = (
     "lot_id", "crown_id", "rule_id", "measure", "value", "standard_error", "unit", "limit",
-    "verdict", "margin", "is_at_least", "effect", "words", "section", "confidence", "is_local",
+    "verdict", "margin", "is_at_least", "is_by_plan", "effect", "words", "section",
+    "confidence", "is_local",
 )  # fmt: skip
 #: The plan's own limit of a year, where it is stricter than the rule it rests on.
 PLAN_SHARE = "plan-share"
@@ -128,6 +139,10 @@ def findings_after(trees: Any, plan: Mapping[str, Any], given: AfterRules) -> It
     of which it cannot be told whether it binds is met only where it would be met anyway. The height
     before is that before the first cut. What else a rule asks of a tree before it is cut hangs on
     nothing that was found: it is told as the plan's own findings have it.
+
+    ``is_by_plan``: too close to call, of a tree cut as planned whose planned value is too close
+    itself, at the error of what was found. No care in cutting mends that; a margin in the plan
+    does.
     """
     for tree in trees.to_dict("records"):
         if tree["is_mangrove"] == 0.0 or tree["is_cut"] == 0.0:
@@ -137,7 +152,8 @@ def findings_after(trees: Any, plan: Mapping[str, Any], given: AfterRules) -> It
             bound = _bound(rule, tree, seen, given)
             if bound != NOT_MET:
                 found, error = tree["found_ft"], tree["found_error_ft"]
-                yield from _row(tree, rule, found, error, given, bound=bound)
+                planned = tree["planned_height_ft"]
+                yield from _row(tree, rule, found, error, given, bound=bound, planned=planned)
         own = plan.get(tree["crown_id"])
         for rule in (*given.shares, *([own] if own is not None else [])):
             yield from _share_row(tree, rule, seen, given)
@@ -200,7 +216,10 @@ def _share_row(tree: Mapping[str, Any], rule: Rule, seen: Seen, given: AfterRule
     is_least = bool(np.isnan(value) and np.isfinite(of * tree["removed_least_frac"]))
     if is_least:
         value, error = of * tree["removed_least_frac"], of * tree["removed_least_error_frac"]
-    yield from _row(tree, rule, value, error, given, bound=bound, is_least=is_least)
+    planned = of * tree["planned_removed_frac"]
+    yield from _row(
+        tree, rule, value, error, given, bound=bound, is_least=is_least, planned=planned
+    )
 
 
 def _base_rows(tree: Mapping[str, Any], seen: Seen, given: AfterRules) -> Iterator[Any]:
@@ -211,8 +230,9 @@ def _base_rows(tree: Mapping[str, Any], seen: Seen, given: AfterRules) -> Iterat
         bound = _bound(rule, tree, seen, given)
         if bound == NOT_MET:
             continue
-        over = tree["found_ft"] - tree["base_ft"]
-        yield from _row(tree, rule, over, tree["found_error_ft"], given, bound=bound)
+        over, error = tree["found_ft"] - tree["base_ft"], tree["found_error_ft"]
+        planned = tree["planned_height_ft"] - tree["base_ft"]
+        yield from _row(tree, rule, over, error, given, bound=bound, planned=planned)
 
 
 def _removed_rows(tree: Mapping[str, Any], seen: Seen, given: AfterRules) -> Iterator[Any]:
@@ -226,7 +246,10 @@ def _removed_rows(tree: Mapping[str, Any], seen: Seen, given: AfterRules) -> Ite
         name = "removed_least" if is_least else "removed"
         share, error = tree[f"{name}_frac"], tree[f"{name}_error_frac"]
         total = 1.0 - left * (1.0 - share)
-        yield from _row(tree, rule, total, left * error, given, bound=bound, is_least=is_least)
+        planned = 1.0 - left * (1.0 - tree["planned_removed_frac"])
+        yield from _row(
+            tree, rule, total, left * error, given, bound=bound, is_least=is_least, planned=planned
+        )
 
 
 def _before_rows(tree: Mapping[str, Any], seen: Seen, given: AfterRules) -> Iterator[Any]:
@@ -265,6 +288,7 @@ def told_row(
         "verdict": told["verdict"],
         "margin": float(margin(value, limit.compare, limit.number)),
         "is_at_least": False,
+        "is_by_plan": False,
         "effect": rule.effect,
         "words": rule.words,
         "section": rule.section,
@@ -282,6 +306,7 @@ def _row(
     *,
     bound: int = MET,
     is_least: bool = False,
+    planned: float = np.nan,
 ) -> Iterator[Any]:
     limit = rule.limit
     is_near = rule.id == PLAN_SHARE and abs(value - limit.number) <= CURVE_FRAC
@@ -289,6 +314,8 @@ def _row(
     if is_least and int(code) != NOT_MET:
         code = np.asarray(UNKNOWN, dtype=np.int8)
     code = under_condition(np.asarray(bound, dtype=np.int8), code)
+    by_plan = limit.judge(planned, error, given.confidence_frac) == TOO_CLOSE
+    is_by_plan = bool(int(code) == TOO_CLOSE and by_plan and tree["state"] == AS_PLANNED)
     yield {
         "lot_id": tree["lot_id"],
         "crown_id": tree["crown_id"],
@@ -301,6 +328,7 @@ def _row(
         "verdict": WORDS[int(code)],
         "margin": float(margin(value, limit.compare, limit.number)),
         "is_at_least": is_least,
+        "is_by_plan": is_by_plan,
         "effect": rule.effect,
         "words": rule.words,
         "section": rule.section,

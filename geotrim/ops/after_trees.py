@@ -168,7 +168,7 @@ def with_found(table: Any, readings: Any, raster: Any, confidence_frac: float) -
         As :func:`geotrim.io.cut_readings.read_cut_readings` gives them.
     raster : DataFrame or None
         ``crown_id``, ``height_ft``, ``height_error_ft``, ``volume_ft3``, NaN where a crown was not
-        seen whole.
+        seen whole; ``cell_error_ft`` where that of a cell is not that of a top.
     confidence_frac : float
         Two heights farther apart than their errors at this confidence contradict each other.
 
@@ -176,7 +176,7 @@ def with_found(table: Any, readings: Any, raster: Any, confidence_frac: float) -
     -------
     table : DataFrame
         ``found_ft``, ``found_error_ft``, ``found_by`` (``stick``, ``raster`` or ""),
-        ``after_ft3``, ``seen_error_ft`` (of the raster), ``cleared_from_ft``, ``cleared_to_ft``,
+        ``after_ft3``, ``seen_error_ft`` (of its cells), ``cleared_from_ft``, ``cleared_to_ft``,
         ``is_done``, ``reader``, ``cut_on``, ``note``. A height by stick goes before one of the
         raster.
     contradicted : list of (crown_id, stick height, raster height)
@@ -196,7 +196,7 @@ def with_found(table: Any, readings: Any, raster: Any, confidence_frac: float) -
             values["found_ft"][k] = seen["height_ft"]
             values["found_error_ft"][k] = seen["height_error_ft"]
             values["after_ft3"][k] = seen["volume_ft3"]
-            values["seen_error_ft"][k] = seen["height_error_ft"]
+            values["seen_error_ft"][k] = seen.get("cell_error_ft", seen["height_error_ft"])
             texts["found_by"][k] = RASTER
         if read is None:
             continue

@@ -152,14 +152,30 @@ def route_taken(window_lots: Any, lots: Any, lot_id: str) -> tuple[str, bool]:
     ----------
     window_lots, lots : DataFrame
         Tables of those names, of this lot.
+
+    Notes
+    -----
+    The way of the window that is staged; where heights are staged instead of a window, the way that
+    came out for the lot by those heights goes before it.
     """
-    for table, column in ((window_lots, "way"), (lots, "outcome_route")):
+    order = [(window_lots, "way"), (lots, "outcome_route")]
+    if _stages_heights(lots, lot_id):
+        order.reverse()
+    for table, column in order:
         if len(table) and column in table.columns:
             mine = table[table["lot_id"].astype(str) == lot_id]
             for name in mine[column]:
                 if str(name) in routes() and str(name) != "no-mangrove":
                     return str(name), False
     return ASSUMED_WAY, True
+
+
+def _stages_heights(lots: Any, lot_id: str) -> bool:
+    """Whether the plan that is spread over years is that of heights, and no window."""
+    if not len(lots) or "staged_plan" not in lots.columns:
+        return False
+    mine = lots[lots["lot_id"].astype(str) == lot_id]["staged_plan"]
+    return bool((mine == "target-height").any())
 
 
 def floors_of(way: Way, facts: Mapping[str, Any], rules: RuleSet) -> tuple[Rule, ...]:

@@ -29,9 +29,13 @@ from geotrim.report.statement_parts import (
     some,
     strong,
 )
+from geotrim.report.verification_standing import Standing
 from geotrim.report.verification_table import (
     OPEN,
+    count_words,
     found_words,
+    limit_reasons,
+    note_words,
     planned_words,
     removed_words,
     to_do_words,
@@ -54,10 +58,26 @@ METHOD = (
     "confidence of {confidence:g} %, counted to both sides. What a raster cannot see from above, "
     "such as a band cleared under a kept top, is unknown, never met.",
     "A cut planned up to a limit stays too close to call however well it is made; one planned with "
-    "a margin under it (share_margin_frac, floor_margin_ft) can be shown to keep it.",
+    "a margin under it (share_margin_frac, floor_margin_ft) can be shown to keep it. Counted apart "
+    "are trees cut as planned whose planned value itself is too close, at the error of what was "
+    "found.",
+    "The share of a year is held against {reading}.",
+    "Where a raster shows by volumes that more foliage is gone than its error, the volumes count, "
+    "even where the top stands as before: the tree is then taken as cut. A height by stick goes "
+    "before one of the raster in everything else.",
     "A tree that the plan leaves and of which nothing was read is taken as not cut. Of many trees "
     "held against a raster, a few will seem lower by chance: look at each before it is believed.",
 )
+
+
+#: Whether a year's share is of the original foliage -> what it is held against.
+READINGS = {
+    False: "what stood just before this year's cut",
+    True: (
+        "all the foliage that the tree had before its first cut (the plan's foliage_reading is "
+        "original): what was taken of what stood, times what stood of all"
+    ),
+}
 
 
 def verification_page(
@@ -67,6 +87,7 @@ def verification_page(
     year: int,
     *,
     picture: bytes,
+    standings: Mapping[str, Standing] | None = None,
 ) -> Page:
     """The page of one verification.
 
@@ -79,38 +100,54 @@ def verification_page(
     year : int
     picture : bytes
         The figure, PNG.
+    standings : mapping, optional
+        Lot -> how its way stands: told before anything that was found.
     """
+    known = standings or {}
     title = f"After the cut of year {year}: {package.site_name}"
     blocks: list[Block] = [Heading(title, 1)]
     if package.changed:
         blocks.append(Callout(line("Caution"), (line(changed_words(package.changed)),)))
+    for lot_id in results:
+        if lot_id in known and known[lot_id].lead:
+            blocks.append(_standing(lot_id, known[lot_id]))
     blocks.append(_lead(results))
     words = "planned and found heights of each tree, with their errors"
     blocks.append(Picture(words, "verification.png", picture))
     for lot_id, result in results.items():
-        blocks += _lot(lot_id, result)
+        blocks += _lot(lot_id, result, known.get(lot_id))
     blocks += _end(package, results, notes)
     return Page(title, tuple(blocks))
+
+
+def _standing(lot_id: str, standing: Standing) -> Block:
+    """That no way is open to the cut, or that none is settled, and what closes it."""
+    lines = [line(standing.lead)]
+    if standing.reasons:
+        lines.append(line(f"{standing.against}: {'; '.join(standing.reasons)}."))
+    return Callout(line(f"Before anything else: lot {lot_id}"), tuple(lines))
 
 
 def _lead(results: Mapping[str, Result]) -> Block:
     lines = []
     for lot_id, result in results.items():
         findings = result["after_findings"]
-        n = {word: int((findings["verdict"] == word).sum()) for word in ("met", *OPEN)}
-        told = [mark(word, f"{number} {word}") for word, number in n.items() if number]
+        n = count_words(findings)
+        told = [mark(word, words) for word, words in n.items()]
         spans = [part for one in told for part in (one, ", ")][:-1]
         lines.append(line(strong(f"Lot {lot_id}. "), f"{state_words(result['after_trees'])}."))
         lines.append(line("Limits, one a rule and tree that was cut: ", *(spans or ["none"]), "."))
+        lines += [line(text) for text in limit_reasons(findings)]
         lines.append(line(f"Restoration: {result['after_consequence']['words'].iloc[0]}"))
         lines.append(line(next_words(result["after_lots"].iloc[0])))
     return Callout(line("What was found"), tuple(lines))
 
 
-def _lot(lot_id: str, result: Result) -> Iterator[Block]:
+def _lot(lot_id: str, result: Result, standing: Standing | None) -> Iterator[Block]:
     trees, findings = result["after_trees"], result["after_findings"]
     lot = result["after_lots"].iloc[0]
     way = str(routes().get(str(lot["way"]), {}).get("name", lot["way"]))
+    way = way if standing is None else standing.way
     yield Heading(f"Lot {lot_id}", 2)
     yield Paragraph(line(f"Held against the limits of: {way}."))
     yield from _attention(trees)
@@ -142,7 +179,7 @@ def _attention(trees: Any) -> Iterator[Block]:
             line(tree["state"]),
             planned_words(tree),
             found_words(tree) or "not read",
-            tree["state_words"] or "",
+            "; ".join(filter(None, (tree["state_words"], note_words(tree)))),
         )
         for tree in odd.to_dict("records")
     ]
@@ -158,8 +195,7 @@ def _limits(findings: Any) -> Iterator[Block]:
     rows = []
     for _, own in findings.groupby("rule_id", sort=False):
         first = own.iloc[0]
-        n = own["verdict"].value_counts()
-        told = [line(mark(word, f"{n[word]} {word}")) for word in ("met", *OPEN) if word in n]
+        told = [line(mark(word, words)) for word, words in count_words(own).items()]
         source = f"{first['section']} ({first['confidence']})"
         local = "; local rule" if first["is_local"] else ""
         rule = (line(first["words"]), line(small(source + local)))
@@ -248,7 +284,7 @@ def _trees(trees: Any, findings: Any) -> Table:
     for tree in shown.to_dict("records"):
         verdict = worst.get(tree["crown_id"])
         is_counted = tree["state"] != OTHER and verdict is not None
-        more = [part for part in (tree["state_words"], tree["note"]) if part]
+        more = [part for part in (tree["state_words"], note_words(tree)) if part]
         rows.append(
             row(
                 (line(strong(str(tree["crown_id"]))), line(small(tree["species"] or "unknown"))),
@@ -274,7 +310,8 @@ def _end(package: Package, results: Mapping[str, Result], notes: Sequence[Note])
     yield Heading("How it was reckoned", 2)
     model = str(package.parameter("stages", "canopy_model", "column"))
     used = next(iter(results.values())).parameters["confidence_frac"]
-    told = [text.format(model=model, confidence=100 * used) for text in METHOD]
+    reading = READINGS[package.parameter("stages", "foliage_reading") == "original"]
+    told = [text.format(model=model, confidence=100 * used, reading=reading) for text in METHOD]
     yield Bullets(tuple(line(text) for text in told))
     told = [f"{note.about}: {note.text}" for note in notes if note.level != "info"]
     if told:

@@ -22,7 +22,8 @@ LEAST = 0.0005
 TREES = (
     "lot_id", "crown_id", "species", "is_mangrove", "station_ft", "is_in_window", "treatment",
     "state", "state_words", "before_ft", "before_error_ft", "planned_height_ft", "planned_cut_ft",
-    "planned_from_ft", "planned_to_ft", "planned_removed_frac", "found_by", "found_ft",
+    "planned_from_ft", "planned_to_ft", "mark_low_ft", "mark_high_ft", "planned_removed_frac",
+    "found_by", "found_ft",
     "found_error_ft", "cleared_from_ft", "cleared_to_ft", "removed_frac", "removed_error_frac",
     "removed_least_frac", "removed_by", "is_done", "is_cut", "is_to_do", "cut_on", "later_year",
     "next_from", "reader", "note",
@@ -87,6 +88,46 @@ def finding_words(row: Mapping[str, Any]) -> str:
     return f"{row['measure']} {value}, {row['limit']}: {row['verdict']} ({row['section']})"
 
 
+def note_words(tree: Mapping[str, Any]) -> str:
+    """The note of a tree as it was written, "" for none: a reading not understood stands there.
+
+    Examples
+    --------
+    >>> note_words({"note": "12 1/2"}), note_words({"note": None})
+    ('note: "12 1/2"', '')
+    """
+    note = tree["note"]
+    return "" if note is None or pd.isna(note) or not str(note) else f'note: "{note}"'
+
+
+def count_words(findings: Any) -> dict[str, str]:
+    """Verdict -> how many findings have it; of those too close, how many are so by the plan."""
+    out = {}
+    for word in ("met", *OPEN):
+        mine = findings[findings["verdict"] == word]
+        if len(mine):
+            n_plan = int(mine["is_by_plan"].sum())
+            why = f" ({n_plan} since the plan goes to the limit)" if n_plan else ""
+            out[word] = f"{len(mine)} {word}{why}"
+    return out
+
+
+def limit_reasons(findings: Any) -> list[str]:
+    """Why what was cut exactly as planned may be too close, a sentence; none where none is."""
+    mine = findings[findings["is_by_plan"].astype(bool)]
+    if not len(mine):
+        return []
+    which = []
+    if (mine["unit"] == "frac").any():
+        which.append("takes the whole share that a limit allows (share_margin_frac leaves room)")
+    if (mine["unit"] == "ft").any():
+        which.append("leaves a height at its limit (floor_margin_ft leaves room)")
+    return [
+        f"{len(mine)} too close by the plan itself: it {' or '.join(which)}, so that however well "
+        "it is cut, a reading with an error cannot show the limit kept."
+    ]
+
+
 def value_words(row: Mapping[str, Any]) -> str:
     """A value with its standard error.
 
@@ -95,6 +136,9 @@ def value_words(row: Mapping[str, Any]) -> str:
     >>> row = {"value": 0.25012, "standard_error": 0.013, "unit": "frac", "is_at_least": True}
     >>> value_words(row), value_words({**row, "value": float("nan")})
     ('no less than 25.01 % (error 1.30)', 'not known')
+    >>> value_words({**row, "value": -4.6, "standard_error": 0.2, "unit": "ft",
+    ...     "is_at_least": False})
+    'none, 4.60 ft under it (error 0.20)'
     """
     value, error = row["value"], row["standard_error"]
     if np.isnan(value) or (row["is_at_least"] and value < LEAST):
@@ -103,6 +147,10 @@ def value_words(row: Mapping[str, Any]) -> str:
     unit = number_words(1.0, row["unit"]).partition(" ")[2]
     told = "no less than " if row["is_at_least"] else ""
     more = "" if np.isnan(error) else f" (error {scale * error:.2f})"
+    if row["unit"] == "days":
+        return f"{abs(value):.0f} days{' too early' if value < 0.0 else ''}"
+    if row["unit"] == "ft" and value < 0.0:  # nothing is left over it
+        return f"none, {-value:.2f} ft under it{more}"
     return f"{told}{scale * value:.2f} {unit}{more}"
 
 
@@ -127,13 +175,25 @@ def _part(tree: Mapping[str, Any]) -> str:
 
 
 def planned_words(tree: Mapping[str, Any]) -> str:
-    """What the year's plan has for a tree."""
+    """What the year's plan has for a tree: the crew's own marks, where it has any.
+
+    Examples
+    --------
+    >>> tree = {"treatment": "lower-top", "planned_cut_ft": 17.34, "planned_height_ft": 17.34,
+    ...     "mark_low_ft": 209 / 12, "mark_high_ft": float("nan")}
+    >>> planned_words(tree), planned_words({**tree, "mark_low_ft": float("nan")})
+    ('top to 17 ft 5 in (17.42 ft)', 'top to 17.3 ft')
+    """
+    low, high = tree["mark_low_ft"], tree["mark_high_ft"]
     if tree["treatment"] == "lower-top":
         part = (
             "" if _part(tree) == "the top" else f", a part stays to {tree['planned_height_ft']:.1f}"
         )
-        return f"top to {tree['planned_cut_ft']:.1f} ft{part}"
+        told = f"{tree['planned_cut_ft']:.1f} ft" if np.isnan(low) else stick_words(low)
+        return f"top to {told}{part}"
     if tree["treatment"] == "clear-band":
+        if not np.isnan(high):
+            return f"clear {stick_words(low, high)}"
         return f"clear {tree['planned_from_ft']:.1f} to {tree['planned_to_ft']:.1f} ft"
     return "leave"
 
