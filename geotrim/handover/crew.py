@@ -13,7 +13,7 @@ from geotrim.report.crew_html import crew_html
 from geotrim.report.crew_order import crew_lot
 from geotrim.report.crew_sheets import crew_pdf, unknown_letters
 from geotrim.report.crew_table import crew_table, waypoints
-from geotrim.report.crew_tree import CrewLot
+from geotrim.report.crew_tree import OTHER_PLANT, CrewLot
 from geotrim.report.crew_words import CrewHead, day_words
 from geotrim.report.fold import fold
 
@@ -31,6 +31,7 @@ def make_crew_list(job: Job) -> Made:
         job.package.sha256,
         str(job.params["prepared_by"] or ""),
         _day(job.params["date"]),
+        tuple(job.package.changed),
     )
     job.progress("putting the trees in order")
     lots, notes = _lots(job)
@@ -93,6 +94,7 @@ def _figures(lots: list[CrewLot]) -> dict[str, object]:
             "year": lot.year,
             "n_work_trees": len(lot.work),
             "n_other_plants": sum(tree.cut is None for tree in lot.work),
+            "n_look_first_trees": sum(bool(tree.foliage) for tree in lot.work),
             "n_read_first_trees": sum(bool(tree.first) for tree in lot.work),
             "n_left_trees": len(lot.left),
             "n_holds": len(lot.holds),
@@ -106,7 +108,13 @@ def _words(lots: list[CrewLot]) -> str:
     for lot in lots:
         n_first = sum(bool(tree.first) for tree in lot.work)
         out.append(f"Lot {lot.lot_id}, year {lot.year} of {lot.n_years}, {day_words(lot)}")
-        out.append(f"  {len(lot.work)} in the order of work, {len(lot.left)} to be left")
+        n_other = sum(tree.kind == OTHER_PLANT for tree in lot.work)
+        n_look = sum(bool(tree.foliage) for tree in lot.work)
+        out.append(f"  {len(lot.work) - n_other} to be cut, {len(lot.left)} to be left")
+        if n_other:
+            out.append(f"  {n_other} no mangroves before them: left unless ordered")
+        if n_look:
+            out.append(f"  {n_look} to be looked at first for their lowest foliage")
         if n_first:
             out.append(f"  {n_first} to be read by stick before the cut")
         if lot.holds:

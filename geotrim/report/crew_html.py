@@ -24,6 +24,7 @@ from geotrim.report.crew_words import (
     CAUTION,
     STICK,
     CrewHead,
+    changed_words,
     day_words,
     details,
     parts_of,
@@ -91,6 +92,7 @@ def page_data(
         "stick_error_ft": stick_error_ft,
         "title": f"Crew list, year {year}{of}: {head.site}",
         "about": ", ".join(parts),
+        "changed": changed_words(head),
         "always": ALWAYS,
         "caution": CAUTION,
         "before": list(BEFORE_START),
@@ -106,7 +108,7 @@ def _lot(lot: CrewLot) -> dict[str, Any]:
         "holds": list(lot.holds),
         "notices": list(lot.notices),
         "marks": list(lot.marks),
-        "work": [_tree(tree, len(lot.work)) for tree in lot.work],
+        "work": [_tree(tree, len(lot.work), lot.date) for tree in lot.work],
         "left": [
             {
                 "crown_id": tree.crown_id,
@@ -119,7 +121,7 @@ def _lot(lot: CrewLot) -> dict[str, Any]:
     }
 
 
-def _tree(tree: CrewTree, n_work: int) -> dict[str, Any]:
+def _tree(tree: CrewTree, n_work: int, earliest: str) -> dict[str, Any]:
     mark, tail = parts_of(tree)
     low, high = marks_in(tree)
     return {
@@ -135,6 +137,8 @@ def _tree(tree: CrewTree, n_work: int) -> dict[str, Any]:
         ],
         "is_band": tree.kind == CLEAR_BAND,
         "needs_reading": tree.kind != OTHER_PLANT,
+        "is_other": tree.kind == OTHER_PLANT,
+        "earliest": earliest,
         "low_in": low,
         "high_in": high,
     }

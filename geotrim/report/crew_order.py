@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from geotrim.errors import LayerError, RangeError
+from geotrim.errors import RangeError
 from geotrim.io.package_read import Package
 from geotrim.report import crew_holds as holds
 from geotrim.report import crew_species as species
@@ -23,7 +23,9 @@ from geotrim.report.crew_cuts import (
     planned_tree,
     tables_of,
 )
+from geotrim.report.crew_foliage import foliage_words
 from geotrim.report.crew_near import keep_word, neighbours
+from geotrim.report.crew_none import no_plan
 from geotrim.report.crew_part import Part, Parts, part_of, parts_known
 from geotrim.report.crew_places import number_of, places_of
 from geotrim.report.crew_tree import (
@@ -74,10 +76,7 @@ def crew_lot(package: Package, lot_id: str, year: int) -> CrewLot:
     """
     plan = plan_of(package.results, lot_id)
     if plan is None or not plan.years:
-        raise LayerError(
-            f"lot {lot_id}", "no plan of what is cut", "a window, or heights to cut to",
-            "run again with eyes or a target height, so that the window and stages are planned",
-        )  # fmt: skip
+        raise no_plan(package, lot_id)
     n_years = max(max(plan.years), 1)
     if year > n_years:
         told = f"year {year} of a plan of {n_years} year{'' if n_years == 1 else 's'}"
@@ -179,6 +178,7 @@ def _planned(one: _Year, crown_id: str, row: Mapping[str, Any]) -> CrewTree:
         cut=cut,
         top_ft=planned.top_ft,
         part=part.words,
+        foliage=foliage_words(row.get("species"), number_of(row, "base_height_ft"), cut),
         first=first_of(one.tables, row, planned),
         hold=part.hold or holds.tree_words(one.plan, row),
     )

@@ -16,32 +16,45 @@
 
   const FOOT = "(?:'|ft\\.?|feet|foot)", INCH = "(?:\"|in\\.?|inch|inches)";
   const NUMBER = "\\d+(?:\\.\\d+)?|\\.\\d+", PART = "(\\d+)\\s*/\\s*(\\d+)";
+  const fraction = (over, under) => (Number(over) < Number(under) ? Number(over) / Number(under) : NaN);
   const SHAPES = [
     [new RegExp(`^(${NUMBER})\\s*${FOOT}?$`), (m) => [Number(m[1]), 0]],
+    [new RegExp(`^(\\d+)\\s+${PART}\\s*${FOOT}?$`), (m) => [Number(m[1]) + fraction(m[2], m[3]), 0]],
+    [new RegExp(`^(\\d+)\\s+${PART}\\s*${INCH}$`), (m) => [0, Number(m[1]) + fraction(m[2], m[3]), true]],
+    [new RegExp(`^(\\d+)\\s*-\\s*(${NUMBER})\\s*${INCH}?$`), (m) => [Number(m[1]), Number(m[2])]],
+    [new RegExp(`^(\\d+)\\s*-\\s*(\\d+)\\s+${PART}\\s*${INCH}?$`), (m) => [Number(m[1]), Number(m[2]) + fraction(m[3], m[4])]],
     [new RegExp(`^(${NUMBER})\\s*${INCH}$`), (m) => [0, Number(m[1]), true]],
     [new RegExp(`^(\\d+)\\s*${FOOT}\\s*(${NUMBER})\\s*${INCH}?$`), (m) => [Number(m[1]), Number(m[2])]],
     [new RegExp(`^(\\d+)\\s*${FOOT}\\s*(\\d+)\\s+${PART}\\s*${INCH}?$`),
-      (m) => [Number(m[1]), Number(m[2]) + Number(m[3]) / Number(m[4])]],
-    [new RegExp(`^(\\d+)\\s*${FOOT}\\s*${PART}\\s*${INCH}$`), (m) => [Number(m[1]), Number(m[2]) / Number(m[3])]],
+      (m) => [Number(m[1]), Number(m[2]) + fraction(m[3], m[4])]],
+    [new RegExp(`^(\\d+)\\s*${FOOT}\\s*${PART}\\s*${INCH}$`), (m) => [Number(m[1]), fraction(m[2], m[3])]],
   ];
 
   // A length as it is written by hand -> {ft, words}; {why} where it cannot be understood; null for nothing.
   function parseFeet(text) {
     const plain = text.trim().toLowerCase()
       .replace(/[\u2018\u2019\u2032\u02b9\u00b4`]/g, "'").replace(/[\u201c\u201d\u2033]/g, '"').replace(/''/g, '"')
-      .replace(/\u00bd/g, " 1/2").replace(/\u00bc/g, " 1/4").replace(/\u00be/g, " 3/4").replace(/\s+/g, " ");
+      .replace(/\u00bd/g, " 1/2").replace(/\u00bc/g, " 1/4").replace(/\u00be/g, " 3/4")
+      .replace(/[\u2010-\u2014\u2212]/g, "-").replace(/(\d),(?=\d{1,2}(?!\d))/g, "$1.").replace(/\s+/g, " ").trim();
     if (plain === "") return null;
     for (const [shape, read] of SHAPES) {
       const found = plain.match(shape);
       if (!found) continue;
       const [feet, inches, isInchesAlone] = read(found);
-      if (!isFinite(inches)) break;
+      if (!isFinite(feet) || !isFinite(inches)) break;
       if (!isInchesAlone && inches >= 12) return { why: "12 inches or more are another foot" };
       const ft = feet + inches / 12;
       if (ft > TALLEST_FT) return { why: `over ${TALLEST_FT} ft` };
       return { ft, words: `${feetWords(ft)} = ${ft.toFixed(2)} ft` };
     }
     return { why: "not understood; write 12.5 or 12 ft 6 in" };
+  }
+
+  // One of an entry's lengths. A tree whose top is at 0 is gone, and that is no reading.
+  function lengthOf(one, name) {
+    const read = parseFeet(one[name]);
+    return name === "height" && read && read.ft === 0
+      ? { why: "0 is no height: is the tree gone? Then leave this empty and write that into the note" } : read;
   }
 
   // Feet and inches to a quarter of an inch.
@@ -55,7 +68,8 @@
 
   // --- What was entered, and keeping it -----------------------------------------------------
 
-  const FIELDS = ["height", "from", "to", "reader", "date", "note"];
+  const FIELDS = ["height", "from", "to", "reader", "date", "note", "ordered"];
+  const LENGTHS = ["height", "from", "to"], TOLD = [...LENGTHS, "date"], ORDERED = "ordered by the owner";
   const trees = data.lots.flatMap((lot) => lot.work);
   const keyOf = (lot, crown) => JSON.stringify([lot, crown]);
   const known = new Map(trees.map((tree) => [keyOf(tree.lot_id, tree.crown_id), tree]));
@@ -64,7 +78,7 @@
   function empty() { return { trees: {}, reader: "", error: data.stick_error_ft === null ? "" : String(data.stick_error_ft) }; }
 
   const isThing = (one) => typeof one === "object" && one !== null && !Array.isArray(one);
-  const blank = () => ({ done: "", height: "", from: "", to: "", reader: "", date: "", note: "" });
+  const blank = () => ({ done: "", height: "", from: "", to: "", reader: "", date: "", note: "", ordered: "" });
 
   // What the store has, null for nothing; {why} where it is no such thing.
   function stored() {
@@ -161,8 +175,11 @@
   const seen = (tree) => state.trees[keyOf(tree.lot_id, tree.crown_id)] || blank();
   const isDone = (tree) => seen(tree).done === "yes";
   const isTouched = (one) => one.done !== "" || FIELDS.some((name) => one[name].trim() !== "");
-  const isRead = (tree) => { const read = parseFeet(seen(tree).height); return !!read && read.ft !== undefined; };
-  const isLeftToDo = (tree) => !isDone(tree) || (tree.needs_reading && !isRead(tree));
+  // Whether anything is said of the tree itself, not only who and when.
+  const isSaid = (one) => one.done !== "" || [...LENGTHS, "note", "ordered"].some((name) => one[name].trim() !== "");
+  const isRead = (tree) => { const read = lengthOf(seen(tree), "height"); return !!read && read.ft !== undefined; };
+  // What is no mangrove is left unless it is ordered.
+  const isLeftToDo = (tree) => (tree.is_other ? seen(tree).ordered !== "" && !isDone(tree) : !isDone(tree) || !isRead(tree));
 
   function today() {
     const now = new Date(), two = (n) => String(n).padStart(2, "0");
@@ -197,7 +214,7 @@
     const input = make("input", "", Object.assign({ id, autocomplete: "off" }, attributes));
     box.append(make("label", label, { for: id }), input);
     card.inputs[name] = input;
-    if (["height", "from", "to"].includes(name)) {
+    if (TOLD.includes(name)) {
       const told = make("p", "", { class: "told", id: `${id}-told`, role: "status" });
       input.setAttribute("aria-describedby", told.id);
       card.told[name] = told;
@@ -206,7 +223,8 @@
     input.addEventListener("input", () => {
       const one = entryOf(tree);
       one[name] = input.value;
-      if (["height", "from", "to"].includes(name) && input.value.trim()) sign(tree, one);
+      if (LENGTHS.includes(name) && input.value.trim()) sign(tree, one);
+      else if (!["reader", "date"].includes(name)) unsign(tree, one);
       save();
       show(tree);
     });
@@ -222,8 +240,16 @@
     card.inputs.date.value = one.date;
   }
 
+  // Who and when go again with the last thing that was said, unless somebody wrote others there.
+  function unsign(tree, one) {
+    if (isSaid(one) || one.reader !== state.reader || one.date !== today()) return;
+    one.reader = one.date = "";
+    const card = cards.get(tree);
+    card.inputs.reader.value = card.inputs.date.value = "";
+  }
+
   function cardOf(tree, index) {
-    const item = make("li", "", { class: "tree" }), card = { item, inputs: {}, told: {} };
+    const item = make("li", "", { class: "tree", tabindex: "-1" }), card = { item, inputs: {}, told: {} };
     cards.set(tree, card);
     const head = make("div", "", { class: "head" }), title = make("h3", "", { id: `t${index}-title` });
     title.append(make("span", tree.crown_id, { class: "number" }));
@@ -234,16 +260,20 @@
     for (const part of tree.details) item.append(make("p", part.text, part.bold ? { class: "strong" } : {}));
     const choices = make("div", "", { class: "choices" });
     card.ticks = {};
+    card.rows = [];
+    if (tree.is_other) choices.append(orderOf(card, tree, index));
     for (const [word, name, label] of [["yes", "done", "Done"], ["no", "undone", "Not done"]]) {
       const choice = make("label", "", { class: "choice" });
       const tick = make("input", "", { type: "checkbox", id: `t${index}-${name}`, "aria-label": `${tree.crown_id} ${label.toLowerCase()}` });
       card.ticks[word] = tick;
       choice.append(tick, make("span", label));
+      card.rows.push(choice);
       choices.append(choice);
       tick.addEventListener("change", () => {
         const one = entryOf(tree);
         one.done = tick.checked ? word : "";
         if (one.done) sign(tree, one);
+        else unsign(tree, one);
         save();
         show(tree);
       });
@@ -261,9 +291,24 @@
     return item;
   }
 
+  // The tick without which a plant that is no mangrove is left.
+  function orderOf(card, tree, index) {
+    const choice = make("label", "", { class: "choice" });
+    card.order = make("input", "", { type: "checkbox", id: `t${index}-ordered`, "aria-label": `${tree.crown_id} ordered` });
+    choice.append(card.order, make("span", "Ordered by the owner, and the local code allows it"));
+    card.order.addEventListener("change", () => {
+      const one = entryOf(tree);
+      one.ordered = card.order.checked ? "yes" : "";
+      if (one.ordered) sign(tree, one);
+      else unsign(tree, one);
+      save();
+      show(tree);
+    });
+    return choice;
+  }
+
   // What a length was understood as, and how it stands to the mark.
-  function tell(told, text, mark, isUnderBad, isOverBad) {
-    const read = parseFeet(text);
+  function tell(told, read, mark, isUnderBad, isOverBad) {
     told.className = "told";
     if (!read) { told.textContent = ""; return; }
     if (read.why) { told.textContent = read.why; told.className = "told bad"; return; }
@@ -281,18 +326,25 @@
     card.item.classList.toggle("done", one.done === "yes");
     card.state.textContent = { yes: "DONE", no: "NOT DONE" }[one.done] || "";
     for (const [word, tick] of Object.entries(card.ticks)) tick.checked = one.done === word;
-    if (card.told.height) tell(card.told.height, one.height, tree.is_band ? null : tree.low_in, true, false);
+    if (card.order) {
+      card.order.checked = one.ordered !== "";
+      for (const row of card.rows) row.hidden = one.ordered === "" && one.done === "";
+    }
+    const early = tree.earliest !== "" && one.date !== "" && one.date < tree.earliest;
+    card.told.date.textContent = early ? `before ${tree.earliest}, the plan's earliest day: check, and note why` : "";
+    card.told.date.className = early ? "told bad" : "told";
+    if (card.told.height) tell(card.told.height, lengthOf(one, "height"), tree.is_band ? null : tree.low_in, true, false);
     if (card.told.from) {
-      tell(card.told.from, one.from, tree.low_in, true, false);
-      tell(card.told.to, one.to, tree.high_in, false, true);
+      tell(card.told.from, lengthOf(one, "from"), tree.low_in, true, false);
+      tell(card.told.to, lengthOf(one, "to"), tree.high_in, false, true);
     }
     progress();
   }
 
   function progress() {
-    const done = trees.filter(isDone).length, undone = trees.filter((tree) => seen(tree).done === "no").length;
-    const asked = trees.filter((tree) => tree.needs_reading);
-    byId("progress").textContent = `${done} of ${trees.length} done, ${asked.filter(isRead).length} of ${asked.length} read`
+    const asked = trees.filter((tree) => !tree.is_other); // what is no mangrove is left unless ordered
+    const done = asked.filter(isDone).length, undone = asked.filter((tree) => seen(tree).done === "no").length;
+    byId("progress").textContent = `${done} of ${asked.length} done, ${asked.filter(isRead).length} of ${asked.length} read`
       + (undone ? `, ${undone} not done` : "");
   }
 
@@ -313,7 +365,43 @@
     filter();
   }
 
+  // --- Going to a tree ---------------------------------------------------------------------------
+
+  const places = []; // of every tree that is told: number, element, whether it is to be left
+
+  // The tree of a number as somebody types it: whole, or its end where only one ends so.
+  function placeOf(text) {
+    const plain = (words) => words.trim().toLowerCase(), wanted = plain(text);
+    const whole = places.filter((one) => plain(one.crown_id) === wanted);
+    if (whole.length) return whole;
+    return places.filter((one) => plain(one.crown_id).endsWith(wanted)
+      && !(/^\d/.test(wanted) && /\d$/.test(plain(one.crown_id).slice(0, -wanted.length).replace(/0+$/, ""))));
+  }
+
+  function jump() {
+    const text = byId("jump").value, told = byId("jump-told");
+    told.className = "told";
+    told.textContent = "";
+    if (!text.trim()) return;
+    const found = placeOf(text);
+    if (!found.length || (found.length > 1 && new Set(found.map((one) => one.crown_id)).size > 1)) {
+      told.className = "told bad";
+      told.textContent = found.length ? `more than one: ${found.slice(0, 6).map((one) => one.crown_id).join(", ")}` : "no such tree on this list: leave it";
+      return;
+    }
+    const { item, box, crown_id: name, why, lot_id: lot } = found[0];
+    if (box) box.open = true;
+    item.hidden = false;
+    if (why) told.textContent = `${name}: leave it as it is (${why})`;
+    if (found.length > 1) told.textContent = `${name}: on several lots, this is lot ${lot}`;
+    item.scrollIntoView({ block: "start" });
+    item.focus({ preventScroll: true });
+  }
+  byId("jump").addEventListener("change", jump);
+
   function build() {
+    byId("changed").hidden = data.changed === "";
+    byId("changed").textContent = data.changed;
     byId("title").textContent = data.title;
     byId("about").textContent = data.about;
     byId("always").textContent = data.always;
@@ -331,16 +419,21 @@
       section.append(fold("Before the first cut", data.before, !trees.some(isDone)), fold("How the stick is read", data.stick));
       if (lot.marks.length) section.append(fold("Species: how to tell them", lot.marks));
       const work = make("ol", "", { class: "trees", "aria-label": `Order of work, lot ${lot.lot_id}` });
-      for (const tree of lot.work) { work.append(cardOf(tree, index)); index += 1; }
+      for (const tree of lot.work) { work.append(cardOf(tree, index)); index += 1; places.push({ ...tree, item: cards.get(tree).item, why: "" }); }
       section.append(work);
       if (lot.left.length) {
         const box = make("details", "", { class: "left" }), all = make("dl");
         box.append(make("summary", `Leave as they are: ${lot.left.length}`), all);
-        for (const one of lot.left) all.append(make("dt", `${one.crown_id}, ${one.species}`), make("dd", one.why), make("dd", one.where));
+        for (const one of lot.left) {
+          const item = make("dt", `${one.crown_id}, ${one.species}`, { tabindex: "-1" });
+          all.append(item, make("dd", one.why), make("dd", one.where));
+          places.push({ ...one, lot_id: lot.lot_id, item, box });
+        }
         section.append(box);
       }
       byId("main").append(section);
     }
+    byId("jump-trees").append(...[...new Set(places.map((one) => one.crown_id))].map((name) => make("option", "", { value: name })));
   }
 
   // --- Out and in again --------------------------------------------------------------------------
@@ -353,7 +446,7 @@
   function rowOf(tree, lost) {
     const one = seen(tree), raw = [];
     const feet = (name) => {
-      const read = parseFeet(one[name]);
+      const read = lengthOf(one, name);
       if (read && read.why) raw.push(`${name}: ${one[name].trim()}`);
       return read && !read.why ? read.ft : null;
     };
@@ -364,11 +457,11 @@
       from = to = null;
     }
     if (raw.length) lost.push(tree.crown_id);
-    const note = [one.note.trim().replace(/\s+/g, " "), ...[...new Set(raw)].map((part) => `as written: ${part}`)].filter(Boolean);
+    const note = [one.ordered && ORDERED, one.note.trim().replace(/\s+/g, " "), ...[...new Set(raw)].map((part) => `as written: ${part}`)].filter(Boolean);
     const error = parseFeet(state.error), told = (ft) => (ft === null ? "" : exact(ft));
     return [data.plan_sha256, guarded(tree.lot_id), guarded(tree.crown_id), String(data.year), one.done,
       told(height), height !== null && error && !error.why ? exact(error.ft) : "", told(from), told(to),
-      guarded(one.reader.trim()), one.date, guarded(note.join("; "))];
+      ...(isSaid(one) ? [guarded(one.reader.trim()), one.date] : ["", ""]), guarded(note.join("; "))];
   }
 
   function exported() {
@@ -431,7 +524,11 @@
       const tree = known.get(keyOf(get("lot_id"), get("crown_id")));
       if (!tree) { strange += 1; continue; }
       const one = { done: "", height: get("height_ft"), from: get("cleared_from_ft"), to: get("cleared_to_ft"),
-        reader: get("reader"), date: "", note: get("note") };
+        reader: get("reader"), date: "", note: get("note"), ordered: "" };
+      if (tree.is_other && (one.note === ORDERED || one.note.startsWith(`${ORDERED}; `))) {
+        one.ordered = "yes";
+        one.note = one.note.slice(ORDERED.length).replace(/^; /, "");
+      }
       const raw = [], done = get("is_done").toLowerCase(), day = get("date");
       if (YES.includes(done)) one.done = "yes";
       else if (NO.includes(done)) one.done = "no";
@@ -439,7 +536,7 @@
       if (isDay(day)) one.date = day;
       else if (day) raw.push(`day: ${day}`);
       one.note = [one.note, ...raw.map((part) => `as written: ${part}`)].filter(Boolean).join("; ");
-      if (raw.length || ["height", "from", "to"].some((name) => (parseFeet(one[name]) || {}).why)) unread.push(tree.crown_id);
+      if (raw.length || LENGTHS.some((name) => (lengthOf(one, name) || {}).why)) unread.push(tree.crown_id);
       if (isTouched(one)) entries.push([tree, one]);
     }
     return { entries, other, strange, unread };

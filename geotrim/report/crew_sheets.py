@@ -15,6 +15,7 @@ from geotrim.report.crew_words import (
     CAUTION,
     STICK,
     CrewHead,
+    changed_words,
     day_words,
     details,
     parts_of,
@@ -39,8 +40,17 @@ SMALL_SIZES_PT = (8.0, 7.5, 7.0, 6.5)
 #: Height of a line in type sizes, its foot apart; between lines of details, between the parts of a
 #: row, above and under a row. [pt]
 CAPITAL, LEADING_PT, GAP_PT, PAD_PT = 0.73, 3.2, 4.2, 3.0
-#: A number is printed no smaller than this; a longer one is broken. [pt]
-LEAST_PT = 6.0
+#: A number is printed no smaller than this; of a longer one the middle is left out. [pt]
+LEAST_PT = 9.0
+#: Type of a page's title, of the day beside it, of the line under it, of the foot. [pt]
+TITLE_PT, DAY_PT, SITE_PT, FOOT_WORDS_PT = 14.0, 11.0, 8.5, 6.5
+#: What the words of a page have from margin to margin; between two words on one line. [pt]
+LINE_PT, BETWEEN_PT = WIDTH_PT - 2 * MARGIN_PT, 10.0
+CUT = "..."
+#: What a tree's number has on its line, however long its species is. [pt]
+LEAST_NUMBER_PT = 110.0
+#: Letters of a word after which its line may be broken: a narrow column has room for so many.
+A_BREAK = 10
 MORE = "More at the end."
 
 
@@ -71,7 +81,7 @@ def as_data(lots: Sequence[CrewLot], head: CrewHead) -> dict[str, Any]:
         "date": _day(head.date),
         "always": ALWAYS,
         "caution": CAUTION,
-        "prepared": _prepared(head),
+        "prepared": _cut(_prepared(head), FOOT_WORDS_PT, LINE_PT - _room(CAUTION, FOOT_WORDS_PT)),
         "look": {
             "font": FONT,
             "width": WIDTH_PT,
@@ -97,30 +107,103 @@ def _day(text: str) -> dict[str, int]:
 
 def _prepared(head: CrewHead) -> str:
     by = f"Prepared by {head.prepared_by}" if head.prepared_by else ""
-    return ", ".join(part for part in (by, head.date) if part)
+    return ", ".join(part for part in (head.date, by) if part)
+
+
+def _room(beside: str, size_pt: float, *, is_bold: bool = False) -> float:
+    """What words on the same line take, the gap between among it. [pt]."""
+    return width_pt(beside, size_pt, is_bold=is_bold) + BETWEEN_PT
+
+
+def _cut(words: str, size_pt: float, room_pt: float, *, is_bold: bool = False) -> str:
+    """Words on one line no wider than a room; of longer ones the end is left out.
+
+    Examples
+    --------
+    >>> _cut("a pier", 10.0, 100.0), _cut("a very long pier", 10.0, 60.0)
+    ('a pier', 'a very...')
+    """
+    plain = _plain(words)
+    if width_pt(plain, size_pt, is_bold=is_bold) <= room_pt:
+        return plain
+    room_pt -= width_pt(CUT, size_pt, is_bold=is_bold)
+    n, wide = 0, 0.0
+    while (
+        n < len(plain) and (wide := wide + width_pt(plain[n], size_pt, is_bold=is_bold)) <= room_pt
+    ):
+        n += 1
+    return f"{plain[:n].rstrip()}{CUT}"
+
+
+def _middle_cut(words: str, size_pt: float, room_pt: float) -> str:
+    """A number on one line no wider than a room; of a longer one the middle is left out.
+
+    Numbers of one survey are alike in front and differ at the end, so more of the end stays.
+    """
+    if width_pt(words, size_pt, is_bold=True) <= room_pt:
+        return words
+    front = _cut(words, size_pt, 0.3 * room_pt, is_bold=True)
+    back = _cut(
+        words[::-1], size_pt, room_pt - width_pt(front, size_pt, is_bold=True), is_bold=True
+    )
+    return f"{front}{back.removesuffix(CUT)[::-1]}"
 
 
 def _lot(lot: CrewLot, head: CrewHead) -> dict[str, Any]:
     drawn = [_tree(tree) for tree in lot.work]
     pages = [drawn[k : k + A_PAGE] for k in range(0, len(drawn), A_PAGE)]
     of = f" of {lot.n_years}" if lot.n_years > 1 else ""
+    title, day = f"Crew list, year {lot.year}{of}, lot {lot.lot_id}", day_words(lot)
+    plan = f"plan {head.sha256[:12]}"
+    shown = {
+        "title": _cut(title, TITLE_PT, LINE_PT - _room(day, DAY_PT, is_bold=True), is_bold=True),
+        "site": _cut(head.site, SITE_PT, LINE_PT - _room(f"{plan}, page 000 of 000", SITE_PT)),
+        "date": day,
+        "plan": plan,
+    }
+    by = _cut(_prepared(head), FOOT_WORDS_PT, LINE_PT - _room(CAUTION, FOOT_WORDS_PT))
+    in_full = [
+        words
+        for words, short in (
+            (title, shown["title"]), (f"Site: {head.site}", f"Site: {shown['site']}"),
+            (f"Prepared: {_prepared(head)}", f"Prepared: {by}"),
+        )
+        if _plain(words) != short
+    ]  # fmt: skip
     return {
-        "head": {
-            "title": f"Crew list, year {lot.year}{of}, lot {lot.lot_id}",
-            "site": head.site,
-            "date": day_words(lot),
-            "plan": f"plan {head.sha256[:12]}",
-        },
-        "sections": _sections(lot),
+        "head": shown,
+        "sections": [*_head_sections(head, in_full), *_sections(lot)],
         "pages": [[one for one, _ in page] for page in pages],
         "tables": _tables(lot, [rest for _, rest in drawn]),
     }
 
 
-def _sections(lot: CrewLot) -> list[dict[str, Any]]:
-    def one(heading: str, items: Sequence[str], size: float = 9.5, boxed: bool = False) -> Any:
-        return {"heading": heading, "items": list(items), "size": size, "boxed": boxed}
+def _section(
+    heading: str, items: Sequence[str], size: float = 9.5, *, boxed: bool = False
+) -> dict[str, Any]:
+    return {"heading": heading, "items": list(items), "size": size, "boxed": boxed}
 
+
+def _head_sections(head: CrewHead, in_full: Sequence[str]) -> list[dict[str, Any]]:
+    """What stands before everything else: a changed package, and what had no room in the head."""
+    changed = changed_words(head)
+    out = [_section("CHECK THIS LIST", [changed], boxed=True)] if changed else []
+    if in_full:
+        words = [breakable(_plain(one)) for one in in_full]
+        out.append(_section("In full", words, 8.5))
+    return out
+
+
+def breakable(words: str) -> str:
+    """Words with a place to break a line in every long one."""
+    return " ".join(
+        "\u200b".join(word[k : k + A_BREAK] for k in range(0, len(word), A_BREAK))
+        for word in words.split()
+    )
+
+
+def _sections(lot: CrewLot) -> list[dict[str, Any]]:
+    one = _section
     out = []
     if lot.holds:
         out.append(one("DO NOT START before this is settled", lot.holds, boxed=True))
@@ -142,15 +225,20 @@ def _tree(tree: CrewTree) -> tuple[dict[str, Any], list[str]]:
     mark, tail = parts_of(tree)
     n_what = len(folded(f"{mark} {tail}", WHAT_PT, BODY_PT, is_bold=True))
     n_what = 1 if _width(mark, tail) <= BODY_PT else max(n_what, 2)
-    place, number = degrees(tree.place), _plain(tree.crown_id)
-    size = _fitting(number, f"{tree.species}  {place}")
+    place, whole = degrees(tree.place), _plain(tree.crown_id)
+    species = _cut(tree.species, SPECIES_PT, BODY_PT - LEAST_NUMBER_PT - _room(place, SPECIES_PT))
+    size = _fitting(whole, f"{species}  {place}")
+    number = _middle_cut(whole, size, BODY_PT - _room(f"{species}  {place}", SPECIES_PT))
     used = 2 * PAD_PT + CAPITAL * (NUMBER_PT + n_what * WHAT_PT) + (1 + n_what) * GAP_PT
     small, kept, rest = _detailed(details(tree, on_paper=True), ROW_PT - used)
+    shortened = (("Tree", whole, number), ("Species", _plain(tree.species), species))
+    full = [f"{label}: {breakable(all_)}." for label, all_, shown in shortened if all_ != shown]
     return {
         "order": f"{tree.number}",
+        "is_ordered": tree.kind == OTHER_PLANT,
         "number": number,
         "size": size,
-        "species": tree.species,
+        "species": species,
         "place": place,
         "mark": mark,
         "tail": tail,
@@ -158,7 +246,7 @@ def _tree(tree: CrewTree) -> tuple[dict[str, Any], list[str]]:
         "small": small,
         "leading": LEADING_PT * small / SMALL_PT,
         "write": _write(tree),
-    }, rest
+    }, [*full, *rest]
 
 
 def _plain(words: str) -> str:
@@ -226,7 +314,7 @@ def _lines(parts: Sequence[tuple[str, bool]], room_pt: float) -> int:
 
 def _write(tree: CrewTree) -> list[str]:
     if tree.kind == OTHER_PLANT:
-        return ["Species found", "Date, who"]
+        return ["Ordered by; species", "Date, who"]
     if tree.kind == CLEAR_BAND:
         return ["Top; cleared from - to", "Date, who"]
     return ["Top after the cut (ft, in)", "Date, who"]
@@ -236,7 +324,7 @@ def _tables(lot: CrewLot, rests: Sequence[Sequence[str]]) -> list[dict[str, Any]
     """What had no room in its row, and the trees that are left."""
     out = []
     pairs = zip(lot.work, rests, strict=True)
-    more = [[_plain(tree.crown_id), " ".join(rest)] for tree, rest in pairs if rest]
+    more = [[breakable(tree.crown_id), " ".join(rest)] for tree, rest in pairs if rest]
     if more:
         out.append(
             {
@@ -254,8 +342,8 @@ def _tables(lot: CrewLot, rests: Sequence[Sequence[str]]) -> list[dict[str, Any]
                 "heads": ["Tree", "Species", "Where", "Why"],
                 "rows": [
                     [
-                        _plain(tree.crown_id),
-                        tree.species,
+                        breakable(tree.crown_id),
+                        breakable(tree.species),
                         _capital(f"{where(tree.place)}; {degrees(tree.place)}"),
                         _capital(tree.what),
                     ]

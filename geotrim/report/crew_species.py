@@ -17,8 +17,11 @@ from geotrim.rules.species import (
 MANGROVES = ("rhizophora_mangle", "avicennia_germinans", "laguncularia_racemosa")
 UNKNOWN = "species not known"
 FIND_OUT = "find out which species it is first; if in doubt, leave it"
-NO_MANGROVE = "NO MANGROVE under the state act, by the species told"
-LOCAL_CODE = "a local tree code may apply; confirm the species and ask first"
+NO_MANGROVE = "NO MANGROVE: LEAVE UNLESS ORDERED (by the species told)"
+LOCAL_CODE = (
+    "only if the owner orders it and the local code allows: confirm the species and ask first; "
+    "else leave it"
+)
 #: A field mark of this many letters stands beside the name of a look-alike on paper.
 SHORT = 20
 

@@ -14,8 +14,8 @@ from geotrim.report.cut_heights import INCHES, inches_down, inches_up
 COLUMNS = (
     "order", "lot_id", "crown_id", "year", "kind", "what", "part", "cut_from_ft", "cut_to_ft",
     "cut_from_in", "cut_to_in", "earliest_date", "species", "top_height_ft", "height_error_ft",
-    "share_frac", "share_limit_frac", "read_first", "hold", "station_ft", "offset_ft", "is_trunk",
-    "lon_deg", "lat_deg", "checks", "keep_off",
+    "share_frac", "share_limit_frac", "look_first", "read_first", "hold", "station_ft",
+    "offset_ft", "is_trunk", "lon_deg", "lat_deg", "checks", "keep_off",
 )  # fmt: skip
 #: Decimals of a length: as printed. Of a degree: a centimetre.
 LENGTH_DECIMALS, DEGREE_DECIMALS = 2, 7
@@ -66,6 +66,7 @@ def _row(lot: CrewLot, tree: CrewTree) -> dict[str, Any]:
         "height_error_ft": _rounded(tree.top_error_ft),
         "share_frac": None if cut is None else _rounded(cut.share_frac, 4),
         "share_limit_frac": None if cut is None else _rounded(cut.share_limit_frac, 4),
+        "look_first": tree.foliage or None,
         "read_first": tree.first or None,
         "hold": tree.hold or None,
         "station_ft": _rounded(tree.place.station_ft),
@@ -93,7 +94,7 @@ def waypoints(lots: Sequence[CrewLot]) -> list[Waypoint]:
 def _waypoint(lot: CrewLot, tree: CrewTree) -> Waypoint:
     words = f"LEAVE. {tree.what}" if tree.is_left else f"{tree.number}. {tree.what}"
     part = f"ONLY IN PART: {tree.part}" if tree.part else ""
-    told = [f"HOLD: {tree.hold}" if tree.hold else "", words, part, tree.first]
+    told = [f"HOLD: {tree.hold}" if tree.hold else "", words, part, tree.foliage, tree.first]
     parts = [f"lot {lot.lot_id}, year {lot.year}", tree.species, share_words(tree)]
     return Waypoint(
         tree.place.lon_deg,

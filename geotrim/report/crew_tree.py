@@ -58,6 +58,7 @@ class CrewTree:
     cut : None where nothing is taken this year, or where height does not matter.
     what : what is done, in a few words; of a tree that is left, why.
     part : where only a part of the crown is cut, what stays as it is; "" for the whole crown.
+    foliage : its lowest foliage is looked for before the cut, and why; "" where it is not.
     first : what is to be read by stick before the cut, "" for nothing.
     hold : what must be settled before this tree is cut, "" for nothing.
     checks : how to tell its species from what looks like it, and what else to look for.
@@ -76,6 +77,7 @@ class CrewTree:
     cut: Cut | None
     what: str
     part: str = ""
+    foliage: str = ""
     first: str = ""
     hold: str = ""
     checks: tuple[str, ...] = ()

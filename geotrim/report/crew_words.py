@@ -13,6 +13,8 @@ ALWAYS = (
     "Never cut trunks or prop roots. No herbicide. A tree with a nest is left. Heights are "
     "from the substrate under the trunk."
 )
+#: Changed files that are named on a list.
+MOST_CHANGED = 4
 #: Letters of a hold that is told in full beside a tree on paper.
 SHORT_HOLD = 45
 CAUTION = (
@@ -60,12 +62,33 @@ class CrewHead:
 
     sha256 : of the plan: of the package's record.
     date : day that stands on it, ISO text.
+    changed : files of the package that are not as geotrim wrote them.
     """
 
     site: str
     sha256: str
     prepared_by: str
     date: str
+    changed: tuple[str, ...] = ()
+
+
+def changed_words(head: CrewHead) -> str:
+    """That the list was made from a package somebody changed, "" where nobody did.
+
+    Examples
+    --------
+    >>> changed_words(CrewHead("Shore", "0" * 64, "", "2026-11-26"))
+    ''
+    """
+    if not head.changed:
+        return ""
+    named = ", ".join(head.changed[:MOST_CHANGED])
+    more = len(head.changed) - MOST_CHANGED
+    named += f" and {more} more" if more > 0 else ""
+    return (
+        f"THE RESULT PACKAGE WAS CHANGED after geotrim wrote it ({named}): this list follows what "
+        "is there now. Ask who made it before anything is cut."
+    )
 
 
 def day_words(lot: CrewLot) -> str:
@@ -84,8 +107,6 @@ def parts_of(tree: CrewTree) -> tuple[str, str]:
 
     A top says how tall the tree stands now.
     """
-    if tree.kind == OTHER_PLANT:
-        return "NO MANGROVE", tree.what.removeprefix("NO MANGROVE").strip()
     mark, _, tail = tree.what.partition(" (")
     tail = f"({tail}" if tail else ""
     if tree.kind != LEAVE and tree.cut is not None and tree.cut.is_top and _known(tree.top_ft):
@@ -103,7 +124,7 @@ def details(tree: CrewTree, *, on_paper: bool) -> list[tuple[str, bool]]:
         Marks of look-alikes stand on the first page there, and degrees beside the species.
     """
     out = [(f"ONLY IN PART: {tree.part}.", True)] if tree.part else []
-    out += [(tree.first, True)] if tree.first else []
+    out += [(words, True) for words in (tree.foliage, tree.first) if words]
     if tree.kind == OTHER_PLANT:
         out.append((f"{tree.hold[:1].upper()}{tree.hold[1:]}.", True))
     elif tree.hold:
