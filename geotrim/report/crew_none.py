@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from geotrim.errors import LayerError
 from geotrim.io.package_read import Package
 from geotrim.report.crew_near import keep_word
@@ -23,7 +25,7 @@ def no_plan(package: Package, lot_id: str) -> LayerError:
 
 def _cause(package: Package, lot_id: str) -> tuple[str, str]:
     of = package.results
-    lot = next(iter(package.rows("lots", lot_id).to_dict("records")), {})
+    lot: dict[str, Any] = next(iter(package.rows("lots", lot_id).to_dict("records")), {})
     if lot.get("is_measured") is False:
         why = text_of(lot.get("reason")) or "no frontage was found"
         return f"the lot was not measured ({why})", "mend its boundary or MHW line and run again"
