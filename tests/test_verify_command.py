@@ -221,7 +221,7 @@ def test_year_2_is_judged_by_what_stood_and_not_by_the_plan(tmp_path):
     read("a", 1, one["height_after_ft"], "2028-01-20", **said)
     done = read("b", 2, two["height_after_ft"], "2028-02-20", **said)
     row = table_of(done).loc[name]
-    assert "of 2028-01-20 (entry 1) 31.00 days, a year or more: not met" in row["limits_not_met"]
+    assert "of 2028-01-20 (entry 1) 31 days, a year or more: not met" in row["limits_not_met"]
     assert row["removed_frac"] == pytest.approx(two["removed_of_standing_frac"], abs=2e-3)
     assert "cut twice within a year" in done.after
     page = (done.folder / "verification.html").read_text(encoding="utf-8")

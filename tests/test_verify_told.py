@@ -25,11 +25,17 @@ from geotrim.errors import LayerError, RangeError
 from geotrim.handover import verify
 from geotrim.handover.verify_raster import _other_grid, raster_found
 from geotrim.ops import after_state as states
+from geotrim.ops.after_binding import _default
 from geotrim.ops.after_unit import seems_in
 from geotrim.ops.package_rules import route_taken
+from geotrim.report.statement_html import html
+from geotrim.report.statement_parts import Page, Picture
+from geotrim.report.verification_figure import CAUTION
+from geotrim.report.verification_page import _end, _open_ones
 from geotrim.report.verification_standing import standing_of
 from geotrim.report.verification_table import count_words, limit_reasons, planned_words
 from geotrim.report.verification_text import verification_text
+from geotrim.rules.verdict import MET, UNKNOWN
 
 FLOOR, ACT = "professional-height-after", "professional-stages"
 
@@ -377,3 +383,71 @@ def test_without_an_open_limit_no_reason_is_told():
     result = after(lot([20.0], [("t0", 1, 18.0, NAN)]), read(t0=18.0))
     assert limit_reasons(result["after_findings"]) == []
     assert "since the plan" not in " ".join(count_words(result["after_findings"]).values())
+
+
+# --- the page ---------------------------------------------------------------------------------
+
+
+def test_the_page_tells_the_same_of_many_trees_once_and_every_source():
+    """Two trees cut to nothing that is known: one row, with both trees and both sources."""
+    told = read(t0={"is_done": True}, t1={"is_done": True})
+    tables = lot([20.0] * 3, [(f"t{k}", 1, 15.0, NAN) for k in range(3)])
+    rows = _open_ones(after(tables, told)["after_findings"])
+    shares = [row for row in rows if row["measure"] == "share of the crown taken in one year"]
+    (row,) = shares
+    assert row["whose"] == ["t0", "t1", "t2"] and len(row["sources"]) == 2
+
+
+def test_the_figure_scrolls_on_a_narrow_screen_and_says_what_its_bars_are():
+    picture = Picture("a figure", "a.png", b"", least_px=860)
+    page = html(Page("A page", (picture,)))
+    assert '<div class="sideways" tabindex="0">' in page and "min-width:860px" in page
+    assert 'sideways" tabindex' not in html(Page("A page", (replace(picture, least_px=0),)))
+    # 95 % of a normal distribution lies within 1.96 standard errors of its middle
+    assert "95 % intervals" in CAUTION and "1.96 standard errors each way" in CAUTION
+
+
+READINGS = [("original", "before its first cut"), ("standing", "what stood just before")]
+
+
+@pytest.mark.parametrize(("reading", "words"), READINGS)
+def test_the_method_names_the_reading_of_the_share_and_what_overrules(reading, words):
+    package = SimpleNamespace(
+        parameter=lambda operation, name, default=None: (
+            reading if name == "foliage_reading" else default
+        ),
+        sha256="0" * 64,
+        changed=(),
+    )
+    results = {"L": after(lot([20.0], [("t0", 1, 15.0, NAN)]), read(t0=15.0))}
+    told = html(Page("", tuple(_end(package, results, []))))
+    (said,) = [one for one in told.split("<li>") if "share of a year is held against" in one]
+    assert words in said
+    assert "the volumes count, even where the top stands as before" in told
+
+
+# --- what breaking the code on purpose did not bring to light -----------------------------------
+
+
+def test_a_tree_not_cut_as_planned_is_never_too_close_by_the_plan():
+    """20 ft good to 1 ft, planned to 15 ft, a quarter; left at 15.5 ft, read to 0.05 ft."""
+    told = read(t0={"height_ft": 15.5, "height_error_ft": 0.05, "is_done": True})
+    tables = lot([20.0], [("t0", 1, 15.0, NAN)], error=1.0)
+    tables["stage_cuts"]["removed_of_standing_frac"] = [0.25]
+    result = after(tables, told)
+    assert tree(result)["state"] == states.LESS and verdict(result, ACT) == "too close"
+    assert not any(limits_of(result).values())
+
+
+def test_a_cut_planned_at_the_lowest_foliage_is_too_close_by_the_plan():
+    """Lowest foliage at 7 ft, planned and left 0.1 ft over it, read to 0.2 ft."""
+    told = read(t0={"height_ft": 7.1, "height_error_ft": 0.2, "is_done": True})
+    result = after(lot([9.0], [("t0", 1, 7.1, NAN)], bases=[7.0]), told)
+    rows = result["after_findings"]
+    mine = rows[rows["measure"] == "height left above the lowest foliage"]
+    assert len(mine) and set(mine["verdict"]) == {"too close"} and mine["is_by_plan"].all()
+
+
+def test_a_local_rule_that_leaves_some_trees_unbound_may_leave_any():
+    by_rule = pd.DataFrame({"rule_id": ["town:a", "town:b"], "n_not_binding": [2, 0]})
+    assert _default("town:a", by_rule) == UNKNOWN and _default("town:b", by_rule) == MET

@@ -27,6 +27,8 @@ from geotrim.report.statement_parts import (
 
 #: Colour that goes with a kind of text; each stands out on white (contrast over 4.5).
 COLOURS = {"good": GREEN, "bad": VERMILION, "close": PURPLE, "doubt": BLUE, "idle": GREY}
+#: Tables of so few rows are not parted by the end of a page.
+SHORT = 6
 LINE, SHADE = "#C4C4C4", "#F2F2F2"
 #: Widths of the columns of each look of table, in percent.
 WIDTHS = {
@@ -74,6 +76,7 @@ ul{{margin:.5rem 0;padding-left:1.3rem;max-width:46rem}}
 li{{margin:.3rem 0}}
 a{{color:inherit}}
 img{{max-width:100%;height:auto;margin:.5rem 0;border:1px solid {LINE}}}
+.sideways{{overflow-x:auto;margin:.5rem 0}}
 .small{{font-size:.85em;color:#4A4A4A}}
 .warn,.strong{{font-weight:600}}
 .good,.bad,.close,.doubt,.idle{{font-weight:600}}
@@ -119,6 +122,9 @@ th,td{{padding:.25rem .4rem}}
 h4{{margin:.8rem 0 .2rem}}
 thead{{display:table-header-group}}
 tr,.callout,img{{break-inside:avoid}}
+table.short{{break-inside:avoid}}
+.sideways{{overflow:visible}}
+.sideways img{{min-width:0!important}}
 th{{-webkit-print-color-adjust:exact;print-color-adjust:exact}}
 a{{text-decoration:none}}
 }}
@@ -160,7 +166,11 @@ def _block(block: Block) -> str:
             return _table(block)
         case Picture():
             data = base64.b64encode(block.data).decode("ascii")
-            return f'<p><img alt="{escape(block.words)}" src="data:image/png;base64,{data}"></p>'
+            image = f'<img alt="{escape(block.words)}" src="data:image/png;base64,{data}"'
+            if not block.least_px:
+                return f"<p>{image}></p>"
+            wide = f'{image} style="min-width:{block.least_px}px">'
+            return f'<div class="sideways" tabindex="0">{wide}</div>'
 
 
 def _heading(block: Heading) -> str:
@@ -181,7 +191,8 @@ def _table(table: Table) -> str:
     group = f"<colgroup>{columns}</colgroup>" if columns else ""
     heads = "".join(f'<th scope="col">{escape(head)}</th>' for head in table.heads)
     rows = "\n".join(_row(table.heads, row) for row in table.rows)
-    look = [name for name, is_so in (("fixed", columns), ("cards", len(table.heads) > 2)) if is_so]
+    looks = {"fixed": columns, "cards": len(table.heads) > 2, "short": len(table.rows) <= SHORT}
+    look = [name for name, is_so in looks.items() if is_so]
     head = f"<thead><tr>{heads}</tr></thead>"
     return f"<table{_class(' '.join(look))}>{group}{head}\n<tbody>\n{rows}\n</tbody></table>"
 

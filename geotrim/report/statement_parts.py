@@ -93,11 +93,18 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A PNG. ``name`` is the file it is in; ``data`` its bytes, for a page that stands alone."""
+    """A PNG.
+
+    name : file it is in.
+    data : its bytes, for a page that stands alone.
+    least_px : width under which its letters cannot be read; a narrower screen scrolls sideways
+        within a box. 0 for a picture that shrinks to any screen.
+    """
 
     words: str
     name: str
     data: bytes
+    least_px: int = 0
 
 
 Block = Heading | Paragraph | Bullets | Callout | Table | Picture

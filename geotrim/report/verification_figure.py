@@ -28,18 +28,19 @@ LEFT_IN = 0.62
 ACROSS, MOST_ROWS = 30, 12
 #: Names stand upright where more trees than this are drawn.
 UPRIGHT = 10
-#: Standard errors drawn each way: 95 % of a normal distribution.
+#: Standard errors drawn each way: they hold 95 % of a normal distribution.
 REACH = 1.96
 BAND_FILL = "#EDEDED"
 #: Letters over a tree that is not as planned, told in the legend.
 LETTERS = {
     "cut though to be left": "X", "cut before its year": "E", "cut more than planned": "M",
-    "cut less than planned": "L", "not done": "N", "cannot be told": "?", "not read": "-",
+    "cut less than planned": "L", "not done": "N", "cannot be told": "?", "not read": "\u2014",
     "no mangrove": "o",
 }  # fmt: skip
 CAUTION = (
-    "What was found rests on the readings given. Bars are 95 % of the standard error of the height "
-    "found; heights are above the substrate. Not a survey, and no word on what the law allows."
+    "What was found rests on the readings given. Bars are 95 % intervals of the height found: 1.96 "
+    "standard errors each way; heights are above the substrate. Not a survey, and no word on what "
+    "the law allows."
 )
 
 
@@ -187,7 +188,7 @@ def _found(ax: Any, x: float, tree: Mapping[str, Any], top: float) -> None:
         high = np.nanmax([np.nan_to_num(tree["before_ft"]), np.nan_to_num(found)])
         ax.text(
             x - 0.1, min(high + REACH * error, top) + 0.035 * top, LETTERS[tree["state"]],
-            ha="center", va="bottom", fontsize=8, weight="bold", color=VERMILION, zorder=6,
+            ha="center", va="bottom", fontsize=9.5, weight="bold", color=VERMILION, zorder=6,
         )  # fmt: skip
 
 

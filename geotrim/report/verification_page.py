@@ -45,6 +45,8 @@ from geotrim.report.verification_table import (
 from geotrim.report.verification_text import changed_words, next_words, state_words
 from geotrim.rules.rule_file import routes
 
+#: Width of the figure under which its letters cannot be read. [px]
+FIGURE_PX = 860
 #: How the foliage taken and its error were reckoned, in words.
 METHOD = (
     "Foliage taken is a share of what stood just before this year's cut, under the plan's canopy "
@@ -113,7 +115,7 @@ def verification_page(
             blocks.append(_standing(lot_id, known[lot_id]))
     blocks.append(_lead(results))
     words = "planned and found heights of each tree, with their errors"
-    blocks.append(Picture(words, "verification.png", picture))
+    blocks.append(Picture(words, "verification.png", picture, least_px=FIGURE_PX))
     for lot_id, result in results.items():
         blocks += _lot(lot_id, result, known.get(lot_id))
     blocks += _end(package, results, notes)
@@ -204,7 +206,7 @@ def _limits(findings: Any) -> Iterator[Block]:
     yield Table(heads, tuple(rows), "after-rules")
     rows = [
         row(
-            line(strong(whose(one))),
+            line(strong(some(one["whose"], 400))),
             str(one["measure"]),
             value_words(one),
             str(one["limit"]),
@@ -220,15 +222,22 @@ def _limits(findings: Any) -> Iterator[Block]:
 
 
 def _open_ones(findings: Any) -> list[dict[str, Any]]:
-    """Findings that ask for something, the worst first; the same value and limit told once."""
+    """Findings that ask for something, the worst first; the same value and limit told once.
+
+    ``whose``: the trees of which it is told; ``sources``: the rules that it rests on.
+    """
     same: dict[tuple[str, ...], dict[str, Any]] = {}
     for one in findings.to_dict("records"):
         if one["verdict"] not in OPEN:
             continue
-        key = (one["crown_id"], one["measure"], value_words(one), one["limit"], one["verdict"])
+        key = (whose(one), one["measure"], value_words(one), one["limit"], one["verdict"])
         known = same.setdefault(key, {**one, "sources": []})
         known["sources"].append(str(one["section"]))
-    return sorted(same.values(), key=lambda one: OPEN.index(one["verdict"]))
+    told: dict[tuple[str, ...], dict[str, Any]] = {}
+    for (name, *key), one in same.items():
+        together = told.setdefault((*key, *one["sources"]), {**one, "whose": []})
+        together["whose"].append(name)
+    return sorted(told.values(), key=lambda one: OPEN.index(one["verdict"]))
 
 
 def _consequence(told: Mapping[str, Any]) -> Iterator[Block]:
