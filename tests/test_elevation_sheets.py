@@ -247,7 +247,7 @@ def test_kinds_are_marked_and_numbers_of_cut_trees_are_bold():
     bold = {
         t.words: t.is_bold for t in drawing.items if getattr(t, "name", "").startswith("number")
     }
-    assert bold == {"7": True, "8x": False, "9?": False}
+    assert bold == {"7": True, "8 (x)": False, "9 (?)": False}
 
 
 def test_a_hidden_tree_has_no_number_in_front():

@@ -8,6 +8,7 @@ import math
 import re
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -29,8 +30,11 @@ from sites import lots, shore
 from window_lots import make_site
 
 from geotrim.errors import FileError, GeotrimError, LayerError, RangeError
+from geotrim.handover.sheets import day_of
 from geotrim.handover.work import hand_over
 from geotrim.io.package_read import read_package
+from geotrim.model import Result
+from geotrim.ops.route_submission import _lengths
 from geotrim.report.crew_order import crew_lot
 from geotrim.report.sheets import plan_set as sets
 from geotrim.report.sheets.checklist_sheets import caution_sheets, checklist_sheets, papers_of
@@ -38,7 +42,7 @@ from geotrim.report.sheets.choices import Choices
 from geotrim.report.sheets.compiled import pdf_of
 from geotrim.report.sheets.drawing import Drawing, Pen
 from geotrim.report.sheets.findings_sheets import REASON, findings_sheets
-from geotrim.report.sheets.fitted import SIZES_PT, fitted
+from geotrim.report.sheets.fitted import SIZES_PT, fitted, foot_cells
 from geotrim.report.sheets.lettering import missing_letters, width_pt
 from geotrim.report.sheets.lot_read import judged_lot
 from geotrim.report.sheets.plan_set import plan_set
@@ -53,6 +57,8 @@ from geotrim.report.sheets.sheet import (
     Words,
 )
 from geotrim.report.sheets.title_block import title_block
+from geotrim.report.statement_window_years import risks
+from geotrim.report.window_facts import stations
 
 CHOICES = Choices("A. Poe, certified arborist", "The owner", "2027-01-11")
 EVERY = (*SAMPLES, "big")
@@ -640,12 +646,15 @@ def test_what_can_be_shown_is_shown_and_the_rest_is_told(name):
     first = " ".join(pypdf.PdfReader(io.BytesIO(pdf)).pages[0].extract_text().split())
     titles = " ".join(sheet.title for sheet in one.sheets)
     for what in LEFT_OUT[name]:
-        assert f"{what}: " in first.split("Not in this set")[1]
+        assert re.search(rf"{what}[,:] ", first.split("Not in this set")[1])
     assert ("Not in this set" in first) == bool(LEFT_OUT[name])
     assert "Plan view" in titles and "Cautions" in titles
     if name == "no frontage":
         assert "No frontage: the line is 900.0 ft from the lot" in first
         assert "Shoreline none" in first
+        # in the answer, in the row of the shoreline, and nowhere else
+        assert first.count("900.0 ft from the lot") <= 2
+        assert first.count("no frontage was found for the lot") == 1
     if name == "no crowns":
         assert "the package holds no crowns on this lot" in first
 
@@ -672,8 +681,124 @@ def test_a_file_that_was_changed_after_the_run_is_told_on_every_sheet(tmp_path):
     sheet_checks.check_sheets(pdf)
     for page in pypdf.PdfReader(io.BytesIO(pdf)).pages:
         told = " ".join(page.extract_text().split())
-        assert "A FILE OF THE PACKAGE WAS CHANGED AFTER THE RUN: crowns.csv." in told
-    assert not any("WAS CHANGED" in text for text in text_of("plain_lot"))
+        assert "FILE CHANGED AFTER THE RUN: crowns.csv." in told
+    assert not any("AFTER THE RUN" in text for text in text_of("plain_lot"))
+
+
+def test_words_of_safety_stay_and_a_deleted_file_is_told_as_deleted(
+    tmp_path,
+):
+    folder = copy_of(poor("three trees"), tmp_path)
+    (folder / "crowns.csv").unlink()
+    package = read_package(folder)
+    first = pypdf.PdfReader(io.BytesIO(pdf_of(plan_set(package, "A", CHOICES)))).pages[0]
+    told = " ".join(first.extract_text().split())
+    assert "FILE DELETED AFTER THE RUN: crowns.csv." in told
+    assert "crowns.csv was deleted after the run" in told
+    for names in (("crowns.csv",), ("a name of a file " * 12 + ".csv",) * 40):
+        block = title_block(replace(package, changed=names), "A", CHOICES)
+        foot = " ".join(foot_cells(block)["caution"].split())
+        assert foot.endswith("look for nests; keep clear of conductors.")
+
+
+def test_who_prepared_the_set_stands_in_full_on_the_first_sheet():
+    name = "Mangrove & Coastal Canopy Associates of Saltspindle Bay and the Keys, " * 3
+    choices = Choices(name.strip(), "The Owners of Lot 7 and Their Successors", "2027-01-11")
+    one = plan_set(poor("three trees"), "A", choices)
+    (table,) = [part for part in one.sheets[0].blocks[0].right if isinstance(part, Table)]
+    told = {row[0]: plain(row[1]) for row in table.rows}
+    assert told["Prepared by"] == name.strip()
+    assert told["Prepared for"] == "The Owners of Lot 7 and Their Successors"
+
+
+@pytest.mark.parametrize("day", ["0001-01-01", "1850-01-01", "9999-12-31"])
+def test_a_day_that_can_only_be_a_slip_is_refused(day):
+    """The act is of 1996: ch. 96-206, Laws of Florida; no paper under it is older."""
+    with pytest.raises(RangeError, match="check the year"):
+        day_of(day)
+    assert day_of("2027-01-11") == "2027-01-11"
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "words"),
+    [(3.0001, 16.0, "3-16"), (24.001, 36.001, "24-36"), (43.04, 61.46, "43-61.5"),
+     (12_345.0, 123_456.7, "12345-123456.7")],
+)  # fmt: skip
+def test_stations_are_told_to_a_tenth(low, high, words):
+    assert stations({"station_from_ft": low, "station_to_ft": high}) == words
+
+
+def test_a_depth_of_a_submission_near_its_limit_keeps_its_digits():
+    """50.04 ft is over the 50 ft of s. 403.9325(7) F.S.; at one decimal it would read as at it."""
+    rule = SimpleNamespace(limit=SimpleNamespace(measure="fringe_depth_ft", number=50.0))
+
+    def told(depth):
+        values = {"fringe_depth_ft": depth, "shoreline_length_ft": 120.0}
+        decision = SimpleNamespace(
+            routes={"general-permit": None},
+            conditions=lambda route: [rule],
+            measures={name: SimpleNamespace(value=np.array([x])) for name, x in values.items()},
+        )
+        return _lengths(decision)
+
+    assert told(50.04)["fringe_depth_ft"] == "fringe depth 50.04 ft"
+    assert told(50.0)["fringe_depth_ft"] == "fringe depth 50.0 ft"
+    assert told(38.04) == {
+        "fringe_depth_ft": "fringe depth 38.0 ft", "shoreline_length_ft": "shoreline 120.0 ft"
+    }  # fmt: skip
+
+
+# How surely limits are kept
+
+
+def risk_words_of(limits, trees):
+    """What the findings tell of made risks, as plain words."""
+    tables = {"risk_limits": pd.DataFrame(limits), "risk_trees": pd.DataFrame(trees)}
+    result = Result("risks", tables, (), {"risk_frac": 0.05})
+    out = []
+    for block in risks({"risks": result}, "A"):
+        rows = getattr(block, "rows", None)
+        lines = [line for row in rows for cell in row for line in cell] if rows else []
+        lines += getattr(block, "lines", ()) or ([block.line] if hasattr(block, "line") else [])
+        out += ["".join(span.text for span in line) for line in lines]
+    return out
+
+
+def risk_limit(limit, n_trees, n_broken, n_draws=400):
+    return {
+        "lot_id": "A", "limit": limit, "words": limit, "n_trees": n_trees, "n_draws": n_draws,
+        "n_broken_draws": n_broken, "broken_frac": n_broken / n_draws, "low_frac": 0.9,
+        "high_frac": 1.0, "source": "",
+    }  # fmt: skip
+
+
+def risk_tree(crown_id, is_first, broken=0.5):
+    return {
+        "lot_id": "A", "crown_id": crown_id, "limit": "yearly-share", "top_height_ft": 18.0,
+        "height_error_ft": 0.4, "broken_frac": broken, "is_stick_first": is_first,
+        "words": "more than the year's share taken: plan a smaller share (share_margin_frac)",
+    }  # fmt: skip
+
+
+def test_a_broken_limit_is_told_by_how_many_trees_and_with_what_helps():
+    limits = [risk_limit("yearly-share", 14, 400), risk_limit("allowance-trees", 20, 400)]
+    told = risk_words_of(limits, [risk_tree("t1", False), risk_tree("t1", True),
+                                  risk_tree("t2", True)])  # fmt: skip
+    assert "400 of 400 draws, by at least one of 14 trees" in told
+    assert "400 of 400 draws" in told  # a cap is of the lot
+    assert any("takes the whole of a year's share" in one for one in told)
+    twice = [one.partition(":")[0] for one in told if "it stands above too" in one]
+    assert twice == ["t1"]
+    kept = risk_words_of([risk_limit("yearly-share", 14, 0)], [risk_tree("t1", True)])
+    assert not any("takes the whole" in one or "above too" in one for one in kept)
+
+
+def test_a_title_that_runs_on_stands_once_at_the_top_of_a_page():
+    for name in EVERY:
+        for text in text_of(name):
+            title = text.partition(" by ")[0]
+            if title.startswith("Findings: "):
+                assert text.count(title.removesuffix(" (continued)")) == 1
 
 
 # Long names, and how blocks sit on a sheet
@@ -834,6 +959,7 @@ def test_several_lots_have_files_of_their_own(tmp_path):
     ("params", "error", "words"),
     [
         ({"date": "next week"}, RangeError, "'next week'"),
+        ({"date": "1850-01-01"}, RangeError, "check the year"),
         ({"date": "2027-02-30"}, RangeError, "2027-01-11"),
         ({"scale_ft": 25.0}, RangeError, "one of 10, 20, 30, 40, 50, 60, 100"),
         ({"scale_ft": 200.0}, GeotrimError, "scale_ft"),

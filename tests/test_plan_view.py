@@ -39,6 +39,7 @@ from geotrim.report.sheets.plan_lot import plan_lot
 from geotrim.report.sheets.plan_set import has_plan
 from geotrim.report.sheets.plan_told import told_of_plan
 from geotrim.report.sheets.plan_view import HOPELESS, drawn, plan_view_sheets
+from geotrim.report.sheets.title_block import lot_name
 
 #: International feet in a map unit. 85 FR 62698 (5 Oct 2020): a foot is 0.3048 m exactly, a US
 #: survey foot 1200/3937 m.
@@ -528,6 +529,34 @@ def test_a_lot_without_a_shore_has_a_plan_all_the_same():
     assert plan_frame(one, LOT).turn_deg == 0.0
     assert {"LOT L1"} <= {item.words for item in items_of(made, "", Text)}
     assert location_sheets(one, LOT, Choices())
+
+
+@pytest.mark.parametrize(("far", "is_seen"), [(60.0, True), (900.0, False)])
+def test_a_shore_that_is_near_a_lot_without_a_frontage_is_on_its_plan(far, is_seen):
+    tables = {
+        "lots": {"lot_id": [LOT], "is_measured": [True], "frontage_length_ft": [np.nan],
+                 "geometry": [shapely.box(0, 0, 90, 70)]},
+        "mhw_line": {"geometry": [shapely.LineString([(-500, 70 + far), (500, 70 + far)])]},
+    }  # fmt: skip
+    (made,) = sheets_of(package(tables))
+    assert bool(items_of(made, "mhw")) == is_seen
+
+
+def test_letters_of_sections_side_by_side_do_not_lie_on_each_other():
+    """Sections 4 ft apart at 1 in = 100 ft lie 3 pt apart: less than a circle of 5.2 pt is wide."""
+    more = {"sections": {
+        "lot_id": [LOT] * 2, "section_id": ["B", "C"], "station_ft": [40.0, 44.0],
+        "geometry": [shapely.LineString([(x, -30), (x, 30)]) for x in (40.0, 44.0)],
+    }}  # fmt: skip
+    (made,) = sheets_of(straight(FEW, more=more), scale_ft=100)[:1]
+    at = [np.mean(one.parts[0], axis=0) for one in items_of(made, "section-letter")]
+    assert len(at) == 4
+    assert all(np.hypot(*(a - b)) > 2 * 5.2 for k, a in enumerate(at) for b in at[:k])
+
+
+def test_a_lot_is_not_called_lot_twice():
+    assert lot_name("SB-07") == "lot SB-07" and lot_name("Lot 7/B") == "Lot 7/B"
+    assert lot_name("Lotus 3") == "lot Lotus 3"
 
 
 def test_cells_without_a_shape_are_passed_over():

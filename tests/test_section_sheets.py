@@ -446,6 +446,22 @@ def test_heights_are_above_what_the_axis_says():
     assert "ft above the water level given" in of_shore("apparent-shoreline", soil, given=0.4)[0]
 
 
+def test_a_trunk_without_canopy_in_the_strip_is_listed_as_drawn_by_its_trunk_alone():
+    tables = {
+        "sections": pd.DataFrame([section_row()]),
+        "section_columns": columns("A", "a", 0.0, 6.0, 0.0, 9.0),
+        "section_trunks": pd.DataFrame(
+            [{"lot_id": LOT, "section_id": "A", "crown_id": name, "offset_ft": x, "aside_ft": 1.0}
+             for name, x in (("a", 3.0), ("14", 9.0))]
+        ),
+        "crowns": pd.DataFrame([crown("a"), crown("14")]), "section_ground": ground("A", -20, 40),
+    }  # fmt: skip
+    (sheet,) = section_sheets(package(tables), LOT, Choices())
+    told = words(sheet.blocks[0])
+    assert "14: trunk alone, no canopy in the strip" in told
+    assert sum(one.startswith("a: ") for one in told) == 1
+
+
 def test_numbers_have_the_signs_of_their_species():
     """Not a mangrove: x; not known: ?; both are told in the legend, and only then."""
     canopy = [columns("A", name, 8.0 * k, 8.0 * k + 6.0, 0.0, 9.0) for k, name in enumerate("abc")]
@@ -460,7 +476,7 @@ def test_numbers_have_the_signs_of_their_species():
     }  # fmt: skip
     (sheet,) = section_sheets(package(tables), LOT, Choices())
     names = {t.words for t in sheet.blocks[0].items if getattr(t, "name", "")[:7] == "number-"}
-    assert names == {"a", "bx", "c?"}
+    assert names == {"a", "b (x)", "c (?)"}
     legend = words(sheet.blocks[-1])
     assert {"behind a number: not a mangrove", "behind a number: species not known"} <= set(legend)
     sheets, _ = made(columns("A", "7", 5.0, 13.0, 0.0, 9.0))

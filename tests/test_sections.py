@@ -766,6 +766,9 @@ def test_a_lot_without_frontage_has_no_section():
 def test_words_say_where_why_and_how_deep():
     result = run(SITE)
     text = " ".join(sections_text(SITE, {"sections": result}).split())
+    apparent = replace(SITE, mhw_origin="apparent-shoreline")
+    other = " ".join(sections_text(apparent, {"sections": result}).split())
+    assert "from the apparent shoreline, square" in other and "MHW" not in other
     assert "Lot A A: station 20.0 ft, at t2, the tallest tree; fringe 0.0 ft deep (trunk)" in text
     assert (
         "B: station 45.0 ft, where the fringe is deepest; fringe 22.0 ft deep (trunk), 8.0 ft "

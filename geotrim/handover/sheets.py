@@ -15,11 +15,14 @@ from geotrim.report.sheets.choices import Choices
 from geotrim.report.sheets.compiled import letters_without_shape, pdf_of, pngs_of, svgs_of
 from geotrim.report.sheets.plan_set import has_plan, plan_set
 from geotrim.report.sheets.sheet import SheetSet
+from geotrim.report.sheets.title_block import changed_words, lot_name
 from geotrim.report.sheets.true_scale import SCALES_FT
 from geotrim.run import names_of
 
 #: Folder of the pictures.
 PICTURES = "pictures"
+#: First year of a paper's date, the act being of 1996; years it may lie ahead.
+FIRST_YEAR, MOST_YEARS = 1996, 5
 #: Letters without a shape that a note names.
 MOST_LETTERS = 20
 
@@ -40,24 +43,24 @@ def make_sheets(job: Job) -> Made:
     notes: list[Note] = []
     told: list[str] = []
     for lot_id, tail in zip(lots, _tails(lots), strict=True):
-        job.progress(f"drawing lot {lot_id}")
+        job.progress(f"drawing {lot_name(lot_id)}")
         one = plan_set(job.package, lot_id, choices)
         notes += _unprinted(one, lot_id)
         name = f"plan_set{tail}.pdf"
         (job.folder / name).write_bytes(pdf_of(one))
-        files[name] = f"the plan set of lot {lot_id}"
+        files[name] = f"the plan set of {lot_name(lot_id)}"
         if job.params["pictures"]:
-            job.progress(f"drawing lot {lot_id} as pictures")
+            job.progress(f"drawing {lot_name(lot_id)} as pictures")
             first, n = _pictures(job.folder, one, tail)
             files[first] = f"the same, {n} sheets as SVG and PNG"
         if has_plan(job.package, lot_id):
             name = f"plan_view{tail}.dxf"
             notes += write_plan_dxf(job.package, lot_id, job.folder / name, choices.scale_ft)
-            files[name] = f"the plan view of lot {lot_id}, in the site's CRS"
+            files[name] = f"the plan view of {lot_name(lot_id)}, in the site's CRS"
         else:
-            notes.append(Note(f"lot {lot_id}", "nothing to draw: no plan view, no DXF", "missing"))
-        told.append(f"lot {lot_id}: {'; '.join(sheet.title for sheet in one.sheets)}")
-    notes += [_changed(name) for name in job.package.changed]
+            notes.append(Note(lot_name(lot_id), "nothing to draw: no plan view, no DXF", "missing"))
+        told.append(f"{lot_name(lot_id)}: {'; '.join(sheet.title for sheet in one.sheets)}")
+    notes += [Note("package", told, "missing") for told in changed_words(job.package)]
     return Made(files, {"n_lots": len(lots)}, tuple(notes), "\n".join(told))
 
 
@@ -87,7 +90,7 @@ def day_of(given: Any) -> str:
     Raises
     ------
     RangeError
-        If it is none.
+        If it is none, or none that papers of a plan are dated: a slip of the year.
 
     Examples
     --------
@@ -97,10 +100,15 @@ def day_of(given: Any) -> str:
     if given is None:
         return date.today().isoformat()
     try:
-        return date.fromisoformat(str(given).strip()).isoformat()
+        day = date.fromisoformat(str(given).strip())
     except ValueError as error:
         mend = "write year, month and day"
         raise RangeError("date", f"{given!r}", "a day such as 2027-01-11", mend) from error
+    last = date.today().year + MOST_YEARS
+    if not FIRST_YEAR <= day.year <= last:
+        needed = f"a day from {FIRST_YEAR} to {last}: the day of these papers"
+        raise RangeError("date", str(given), needed, "check the year")
+    return day.isoformat()
 
 
 def _pictures(folder: Path, one: SheetSet, tail: str) -> tuple[str, int]:
@@ -126,9 +134,4 @@ def _unprinted(one: SheetSet, lot_id: str) -> list[Note]:
         return []
     some = " ".join(letters[:MOST_LETTERS]) + (" ..." if len(letters) > MOST_LETTERS else "")
     told = f"the sheets' font has no shape for {some}: a box stands for each, write them otherwise"
-    return [Note(f"lot {lot_id}", told, "missing")]
-
-
-def _changed(name: str) -> Note:
-    told = f"{name} was changed after the run; every sheet says so"
-    return Note("package", told, "missing")
+    return [Note(lot_name(lot_id), told, "missing")]

@@ -15,6 +15,8 @@ from geotrim.rules.species import species_key, species_table
 
 #: How a figure says that it is of the heights trees are to be left at, not of a window.
 BY_HEIGHTS = "by the planned heights"
+#: Most digits behind the point of a length that is near its limit.
+MOST_DIGITS = 4
 
 
 def filled(
@@ -48,11 +50,33 @@ def filled(
 def _lengths(decision: Decision) -> dict[str, str]:
     out = {}
     for name, words in (("shoreline_length_ft", "shoreline"), ("fringe_depth_ft", "fringe depth")):
+        limits = _limits_on(decision, name)
         value = decision.measures[name].value
         known = value[np.isfinite(value)]
         if known.size:
-            out[name] = f"{words} {float(known.max()):.1f} ft"
+            out[name] = f"{words} {_told_apart(float(known.max()), limits)} ft"
     return out
+
+
+def _limits_on(decision: Decision, measure: str) -> list[float]:
+    """Numbers that conditions of the ways hold a measure against."""
+    rules = [rule for route in decision.routes for rule in decision.conditions(route)]
+    return [rule.limit.number for rule in rules if rule.limit.measure == measure]
+
+
+def _told_apart(value: float, limits: list[float]) -> str:
+    """A length with digits enough to tell it from every limit it is not at.
+
+    Examples
+    --------
+    >>> _told_apart(38.0, [50.0]), _told_apart(50.04, [50.0]), _told_apart(50.0, [50.0])
+    ('38.0', '50.04', '50.0')
+    """
+    near = [limit for limit in limits if abs(value - limit) >= 0.5 * 10.0**-MOST_DIGITS]
+    digits = 1
+    while digits < MOST_DIGITS and any(round(value, digits) == round(x, digits) for x in near):
+        digits += 1
+    return f"{value:.{digits}f}"
 
 
 def _statements(decision: Decision) -> dict[str, str]:

@@ -15,6 +15,10 @@ CAUTION = (
     "0. A limit that never breaks here may break on site: read heights by stick before the first "
     "cut."
 )
+TO_THE_LETTER = (
+    "A plan that takes a year's whole share passes it where a tree is a little taller than read; "
+    "share_margin_frac plans less."
+)
 STICK = "; read it by stick first"
 
 
@@ -57,6 +61,8 @@ def _lot(lot_id: Any, limits: Any, trees: Any, most: float) -> list[str]:
     for row in limits.to_dict("records"):
         how = f"breaks in {row['n_broken_draws']} of {n}"
         lines += fold(f"{how}: {str(row['words']).rstrip('.')}{_at(row)}", "  ", "    ")
+    if any(row["n_broken_draws"] > 0 for row in limits[_is_share(limits)].to_dict("records")):
+        lines += fold(TO_THE_LETTER, "  ", "  ")
     if trees is None:
         return lines
     is_first = trees["is_stick_first"].to_numpy(dtype=bool)
@@ -65,6 +71,10 @@ def _lot(lot_id: Any, limits: Any, trees: Any, most: float) -> list[str]:
         lines.append("  No tree breaks a limit so often that reading it by stick first would help.")
     lines += _trees("Read by stick first:", trees[is_first])
     return lines + _mends(trees[is_often & ~is_first], n)
+
+
+def _is_share(limits: Any) -> Any:
+    return limits["limit"].isin(["yearly-share", "yearly-share-practice"])
 
 
 def _mends(rows: Any, n: int) -> list[str]:
@@ -99,4 +109,6 @@ def _at(row: dict[str, Any]) -> str:
     n = row["n_trees"]
     if row["limit"] == "any limit":
         return ""
-    return f" ({n} tree{'' if n == 1 else 's'})" if n else ""
+    if row["limit"] == "allowance-trees":  # of the lot as a whole
+        return f" ({n} tree{'' if n == 1 else 's'} cut)" if n else ""
+    return f" (at {'its one tree' if n == 1 else f'one or more of {n} trees'})" if n else ""

@@ -11,7 +11,7 @@ from geotrim.report import facts
 from geotrim.report.fold import fold
 
 MEASURE = (
-    "Offsets are from the MHW line, square to the smoothed shore; depth is measured as by "
+    "Offsets are from {shore}, square to the smoothed shore; depth is measured as by "
     "fringe. The tables section_ground, section_columns and section_trunks have what a drawing "
     "needs, crown_sides and foliage_curves every crown."
 )
@@ -23,7 +23,7 @@ def sections_text(site: Site, results: facts.Results) -> str:
     Parameters
     ----------
     site : Site
-        Not read.
+        What its shore line is.
     results : mapping
         Operation name -> Result, ``sections`` among them.
 
@@ -40,7 +40,9 @@ def sections_text(site: Site, results: facts.Results) -> str:
         lines += [*([""] if lines else []), f"Lot {lot_id}"]
         for row in mine.to_dict("records"):
             lines += fold(f"{row['section_id']}: {_told(row)}", "  ", "     ")
-    return "\n".join([*lines, "", *fold(MEASURE, "", "  ")])
+    is_apparent = site.mhw_origin == "apparent-shoreline"
+    measure = MEASURE.format(shore="the apparent shoreline" if is_apparent else "the MHW line")
+    return "\n".join([*lines, "", *fold(measure, "", "  ")])
 
 
 def _told(row: dict[str, Any]) -> str:

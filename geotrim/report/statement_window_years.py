@@ -35,6 +35,18 @@ from geotrim.rules.species_file import LookAlike
 MOST_NAMED, MOST_TREES = 30, 60
 #: What asks a tree's cut to be spread over years -> words.
 BINDS = {"act": "by the act", "good practice": "good practice"}
+#: Limits of the share of a year, and those that are broken by the lot, not by one of its trees, as
+#: ``risk_limits`` names them.
+SHARE_LIMITS = ("yearly-share", "yearly-share-practice")
+OF_THE_LOT = ("allowance-trees", "any limit")
+#: Why a plan that keeps the year's share breaks it within the errors, and what helps.
+TO_THE_LETTER = (
+    "Where a plan takes the whole of a year's share by the heights as read, a tree that is a little "
+    "taller, or a mark that is a little too low, is enough to pass it: of many trees one nearly "
+    "always does. The remedy is a plan that takes less than the whole share: share_margin_frac."
+)
+#: Behind a tree that stands above as well.
+TWICE = "; it stands above too, for another limit that no stick reading mends"
 #: What an eye sees, and how the table calls it.
 SHARES = {
     "view_now_frac": "Open now",
@@ -195,12 +207,16 @@ def risks(results: facts.Results, lot_id: str) -> Iterator[Block]:
         "Heights are drawn anew within their error, and the plan is carried out as written; only "
         "the error of heights and of the stick is drawn, not that of species and lines."
     )
+    told += " A limit counts as broken in a draw as soon as one of its trees breaks it."
     yield Paragraph(line(told))
     heads = ("Limit", "Trees", "Broken", "95 % interval")
     yield Table(heads, tuple(map(_risk, limits)), "risks")
+    if any(one["limit"] in SHARE_LIMITS and one["n_broken_draws"] > 0 for one in limits):
+        yield Paragraph(line(TO_THE_LETTER))
     first = [tree for tree in trees if tree["is_stick_first"]]
     most = facts.parameter(results, "risks", "risk_frac", None)
-    yield from _unmended(trees, 0.05 if most is None else float(most))
+    often = 0.05 if most is None else float(most)
+    yield from _unmended(trees, often)
     if not first:
         yield Paragraph(line("No tree needs a stick reading first on these figures."))
         return
@@ -210,7 +226,11 @@ def risks(results: facts.Results, lot_id: str) -> Iterator[Block]:
     by_tree: dict[str, list[dict[str, Any]]] = {}
     for one in first:
         by_tree.setdefault(str(one["crown_id"]), []).append(one)
-    lines = [line(strong(name), f": {_risky(mine)}") for name, mine in by_tree.items()]
+    above = {str(one["crown_id"]) for one in trees if _is_unmended(one, often)}
+    lines = [
+        line(strong(name), f": {_risky(mine)}{TWICE * (name in above)}")
+        for name, mine in by_tree.items()
+    ]
     if len(lines) > MOST_NAMED:
         lines[MOST_NAMED:] = [line(f"and {len(lines) - MOST_NAMED} more, in results.gpkg")]
     yield Bullets(tuple(lines))
@@ -220,7 +240,7 @@ def _unmended(trees: list[dict[str, Any]], most: float) -> Iterator[Block]:
     """Trees that break a limit too often whatever is read, by what helps them."""
     by_mend: dict[str, list[str]] = {}
     for one in trees:
-        if one["broken_frac"] > most and not one["is_stick_first"]:
+        if _is_unmended(one, most):
             mend = text_of(one["words"]).rsplit(": ", 1)[-1]
             names = by_mend.setdefault(mend, [])
             names += [str(one["crown_id"])] if str(one["crown_id"]) not in names else []
@@ -232,6 +252,19 @@ def _unmended(trees: list[dict[str, Any]], most: float) -> Iterator[Block]:
         yield Paragraph(line(strong(f"{lead}; {mend}."), f" {', '.join(names[:MOST_NAMED])}{more}"))
 
 
+def _is_unmended(one: Mapping[str, Any], most: float) -> bool:
+    """Whether a tree breaks a limit too often, and no stick reading mends that."""
+    return bool(one["broken_frac"] > most and not one["is_stick_first"])
+
+
+def _whose(one: Mapping[str, Any]) -> str:
+    """Of how many trees one at least broke a limit; a share of all trees is of none of them."""
+    n = int(one["n_trees"])
+    if one["limit"] in OF_THE_LOT or n == 0:
+        return ""
+    return ", by the one tree" if n == 1 else f", by at least one of {n} trees"
+
+
 def _risk(one: dict[str, Any]) -> tuple[Cell, ...]:
     n, broken = int(one["n_draws"]), int(one["n_broken_draws"])
     low, high = one["low_frac"], one["high_frac"]
@@ -241,7 +274,7 @@ def _risk(one: dict[str, Any]) -> tuple[Cell, ...]:
     return row(
         sentence(text_of(one["words"]) or str(one["limit"])),
         f"{int(one['n_trees'])}",
-        cell(percent(one["broken_frac"]), line(small(f"{broken} of {n} draws"))),
+        cell(percent(one["broken_frac"]), line(small(f"{broken} of {n} draws{_whose(one)}"))),
         interval,
     )
 

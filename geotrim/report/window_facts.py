@@ -108,8 +108,15 @@ def stations(row: Mapping[str, Any]) -> str:
     --------
     >>> stations({"station_from_ft": 43.0, "station_to_ft": 61.5})
     '43-61.5'
+    >>> stations({"station_from_ft": 3.0001, "station_to_ft": 1024.001})
+    '3-1024'
     """
-    return f"{row['station_from_ft']:.5g}-{row['station_to_ft']:.5g}"
+    return f"{_station(row['station_from_ft'])}-{_station(row['station_to_ft'])}"
+
+
+def _station(value: Any) -> str:
+    """A station to a tenth of a foot, whole ones without decimals."""
+    return f"{round(float(value), 1) + 0.0:.1f}".removesuffix(".0")
 
 
 def rows_of(results: facts.Results, operation: str, name: str, lot_id: str) -> list[dict[str, Any]]:

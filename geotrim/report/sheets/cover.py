@@ -25,7 +25,7 @@ from geotrim.report.sheets.sheet import (
     Table,
     Words,
 )
-from geotrim.report.sheets.title_block import origins, plan_id, shore_words
+from geotrim.report.sheets.title_block import changed_words, origins, plan_id, shore_words
 from geotrim.report.statement_figures import day, with_error
 from geotrim.report.statement_headline import headline
 from geotrim.report.statement_lot import number, text
@@ -38,6 +38,11 @@ SIZE_PT, ANSWER_PT = 8.0, 8.5
 LEFT_PT = BODY_WIDTH_PT * 0.54
 #: Lines of the answer that are told on the first sheet; the findings tell all.
 MOST_LINES = 14
+#: What the answer counts, beside the counts of the findings.
+COUNTED = (
+    "Here each tree is counted once, under the way that is open for it or comes nearest to it; the "
+    "findings count each way by itself, so a tree may stand under several."
+)
 FACTS = (Column("Project", 9.0), Column("", 26.0))
 NOTES = (
     "Lengths are grid lengths in international feet; heights are above the substrate at the "
@@ -62,7 +67,8 @@ def cover_sheets(
         What the set does not show, and why.
     """
     answer = Words(tuple(_answer(package, lot_id)), "The answer in short", ANSWER_PT, is_list=True)
-    cautions = tuple((Run(clean(one)),) for one in package.record["cautions"])
+    changed = [(Run(one, is_bold=True),) for one in changed_words(package)]
+    cautions = (*changed, *((Run(clean(one)),) for one in package.record["cautions"]))
     right: list[Table | Index | Words] = [
         Table(FACTS, tuple(_facts(package, lot_id, choices)), SIZE_PT, is_striped=False),
         Index("Sheets of this set", SIZE_PT),
@@ -99,6 +105,9 @@ def _facts(package: Package, lot_id: str, choices: Choices) -> Iterator[tuple[Ce
         yield ("Data", (Run(data),))
     if choices.date:
         yield ("Date", day(choices.date))
+    for name, words in (("by", choices.prepared_by), ("for", choices.prepared_for)):
+        if words:  # in full: the foot of a sheet may have to cut it
+            yield (f"Prepared {name}", (Run(clean(words)),))
 
 
 def _shoreline(lot: Mapping[str, Any]) -> str:
@@ -139,3 +148,5 @@ def _answer(package: Package, lot_id: str) -> Iterator[Cell]:
         yield tuple(replace(run, text=_on_other_sheets(run.text)) for run in runs(one))
     if len(lines) > MOST_LINES:
         yield "More is told under the findings."
+    if lot.trees:
+        yield (Run(COUNTED, is_small=True),)

@@ -27,9 +27,9 @@ from geotrim.report.sheets.side_marks import (
     draw_over,
     draw_shape,
     look_of,
+    signed,
 )
 from geotrim.report.sheets.upright import Scales, Upright, upright
-from geotrim.report.statement_parts import clean
 
 #: Paper beside a panel: heights at the left, their limits at the right. [pt]
 LEFT_PT, RIGHT_PT = 18.0, 24.0
@@ -450,8 +450,12 @@ def _peak(shape: Any) -> tuple[float, float] | None:
 
 def number_of(crown: SideCrown) -> str:
     """A tree's number with the signs of its species and of a part outside the zone."""
-    part = PART_SIGN if crown.kept is not None and crown.cuts else ""
-    return clean(crown.crown_id) + crown.sign + part
+    return signed(crown.crown_id, signs_of(crown))
+
+
+def signs_of(crown: SideCrown) -> str:
+    """Signs behind a tree's number: of its species, and of a part outside the zone."""
+    return crown.sign + (PART_SIGN if crown.kept is not None and crown.cuts else "")
 
 
 def _label(sheet: _Sheet, crown: SideCrown, shape: Any, is_after: bool) -> Label | None:

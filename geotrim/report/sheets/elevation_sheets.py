@@ -30,9 +30,9 @@ from geotrim.report.sheets.elevation_drawing import (
     Part,
     Scene,
     draw_panels,
-    number_of,
     panel_height,
     scene_of,
+    signs_of,
     span_levels,
 )
 from geotrim.report.sheets.elevation_read import shore_of
@@ -213,7 +213,7 @@ def _entries(scene: Scene, group: Sequence[Panel], part: Part) -> list[Entry]:
     crowns = [scene.shore.crowns[k] for k in here]
     is_cut = [bool(crown.cuts) for crown in crowns]
     cut_words = "tree that is cut in any year, its number bold" + (": what stands" if steps else "")
-    signs = {sign for crown in crowns for sign in number_of(crown)[len(clean(crown.crown_id)) :]}
+    signs = {sign for crown in crowns for sign in signs_of(crown)}
     limits = [limit for limit in scene.limits_ft if limit not in scene.band_ft]
     found = [
         (True, line_entry(f"{low:g} and {high:g} ft above the substrate", **BAND_LOOK)),

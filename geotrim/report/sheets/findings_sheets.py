@@ -32,7 +32,7 @@ SHARES = {
     "notices": (58.0, 18.0, 18.0, 22.0),
     "changing": (26.0, 26.0, 26.0, 42.0),
     "readings": (56.0, 56.0),
-    "risks": (60.0, 10.0, 20.0, 20.0),
+    "risks": (54.0, 8.0, 32.0, 16.0),
 }
 WAYS = (
     Column("Way", 16.0),
@@ -68,6 +68,7 @@ def findings_sheets(package: Package, lot_id: str, choices: Choices) -> list[She
         _of_window(package, lot_id): (
             _window(package, lot_id), by_staged(package.results, lot_id) or "by the window"
         ),
+        "Findings: what follows a cut that is too low": (_consequence(package, lot_id), note),
         "Findings: how open questions were read": (_open_questions(package, lot), note),
     }  # fmt: skip
     for title, (blocks, whose) in more.items():
@@ -91,7 +92,9 @@ def _ways(lot: Lot) -> Iterator[Block]:
     """The ways one by one, then what to find out, caps, stages and notices."""
     told = (
         "Open means that no limit we checked closes a way by these figures. It is no permission. "
-        "Words of limits are ours, not the act's."
+        "Words of limits are ours, not the act's. Trees are counted under each way by itself, so "
+        "one tree may stand under several; the summary counts each tree once, under the way that "
+        "is open for it or comes nearest to it."
     )
     yield Words((told,), size_pt=8.0)
     yield Table(WAYS, tuple(_way(way) for way in lot.ways if way["route"] != NONE), SIZE_PT)
@@ -136,17 +139,17 @@ def _why(way: Mapping[str, Any]) -> Iterator[Run]:
 
 
 def _window(package: Package, lot_id: str) -> Iterator[Block]:
-    """Limits of the window, how surely they are kept, and what follows a cut that is too low."""
+    """Limits of the window, and how surely limits are kept."""
     yield from _blocks(limits_of_window(records(package, "window_limits", lot_id)))
     told = list(_blocks(risks(package.results, lot_id)))
     if told:
         by = by_staged(package.results, lot_id)
         yield Words((), f"How surely limits are kept{', ' * bool(by)}{by}", SIZE_PT + 0.5)
         yield from told
-    yield from _consequence(package, lot_id)
 
 
 def _consequence(package: Package, lot_id: str) -> Iterator[Block]:
+    """What cuts that are too low lead to: by the heights trees are to be left at."""
     rows = records(package, "consequence", lot_id)
     if not rows:
         return
@@ -154,7 +157,7 @@ def _consequence(package: Package, lot_id: str) -> Iterator[Block]:
         (Run(sentence(one["words"])), Run(" "), *runs(tuple(source(one))))
         for one in [*rows, *package.rows("consequence_rules").to_dict("records")]
     ]
-    heading = "What follows a cut that is too low: the trigger, if the plan were carried out"
+    heading = "The trigger, if the planned heights were cut"
     yield Words(tuple(lines), heading, SIZE_PT, is_list=True)
 
 

@@ -36,6 +36,7 @@ from geotrim.report.sheets.plan_looks import GREY, LOOKS, MID, TINT, Look
 from geotrim.report.sheets.plan_lot import PlanLot, plan_lot
 from geotrim.report.sheets.plan_swatches import line_swatch
 from geotrim.report.sheets.sheet import Sheet
+from geotrim.report.sheets.title_block import lot_name
 from geotrim.report.sheets.true_scale import scale_that_fits
 from geotrim.report.statement_parts import clean
 
@@ -72,7 +73,7 @@ def location_sheets(package: Package, lot_id: str, choices: Choices) -> list[She
     for k, line in enumerate(folded(note, 6.5, view.layout.map_width_pt)):
         pen.text(0.0, view.layout.map_height_pt + 8.5 + 8.2 * k, line, size_pt=6.5, name="note")
     _beside(canvas, package, lot_id)
-    alt = f"Location of lot {clean(lot_id)} among its neighbours, {scale}, grid north up."
+    alt = f"Location of {lot_name(lot_id)} among its neighbours, {scale}, grid north up."
     return [Sheet("Location", (pen.drawing(WIDTH_PT, HEIGHT_PT, alt=alt),), scale)]
 
 
@@ -180,8 +181,8 @@ def _figure(pen: Pen, x: float, y: float, words: str, turn: float) -> Any:
 def _names(canvas: Canvas) -> Iterator[Label]:
     """Names of lots and of the water."""
     lot = canvas.lot
-    rows = [(lot.lot, f"LOT {lot.lot_id}", True, 9.0)]
-    rows += [(one.shape, f"lot {one.name}", False, NAME_PT) for one in lot.neighbours]
+    rows = [(lot.lot, lot_name(lot.lot_id, "LOT"), True, 9.0)]
+    rows += [(one.shape, lot_name(one.name), False, NAME_PT) for one in lot.neighbours]
     for shape, words, is_bold, size in rows:
         for part in parts_of(canvas.seen(shape), 2)[:1]:
             spots = grid_in(part, 15)

@@ -28,6 +28,8 @@ SIDE_PT, FOOT_PT = 166.0, 96.0
 EDGE_PT = 16.0
 #: Ground shown landward of the frontage, and of the riparian lines over the water. [ft]
 LAND_FT, RIPARIAN_FT = 14.0, 26.0
+#: Farthest a shore line lies from a lot without a frontage, to be shown with it. [ft]
+SHORE_FT = 100.0
 #: Scales of an overall view, beyond those of the plan. Common practice, no source.
 OVERALL_FT = (*SCALES_FT, 200, 300, 400, 500, 600, 1000, 2000, 5000)
 #: Strips part at whole multiples of this many feet where the shore is long enough. [ft]
@@ -118,8 +120,21 @@ def subject(lot: PlanLot) -> Array:
     shapes += [substring(one.shape, 0.0, RIPARIAN_FT / feet) for one in lot.riparian]
     if not lot.stretches and not lot.own and lot.lot is not None:
         shapes.append(lot.lot)
+    if not lot.stretches and lot.mhw is not None:
+        shapes += _shore_beside(lot)
     there = [shape for shape in shapes if shape is not None and not shapely.is_empty(shape)]
     return shapely.get_coordinates(there)
+
+
+def _shore_beside(lot: PlanLot) -> list[Any]:
+    """The shore line before a lot without a frontage, where it is near, so that it is seen."""
+    own = shapely.union_all([s for s in (lot.lot, *(t.shape for t in lot.own)) if s is not None])
+    if shapely.is_empty(own):
+        return []
+    far = float(shapely.distance(own, lot.mhw))
+    if far * lot.feet_per_unit > SHORE_FT:
+        return []
+    return [shapely.intersection(lot.mhw, shapely.buffer(own, far + LAND_FT / lot.feet_per_unit))]
 
 
 def is_blank(lot: PlanLot) -> bool:

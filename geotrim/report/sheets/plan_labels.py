@@ -16,6 +16,7 @@ from geotrim.report.sheets.plan_canvas import Canvas, map_room
 from geotrim.report.sheets.plan_frame import View, place_of
 from geotrim.report.sheets.plan_lot import Named, PlanLot, Stretch, Tree
 from geotrim.report.sheets.plan_marks import eye_arrow, tick_at, ticks_on
+from geotrim.report.sheets.title_block import lot_name
 
 #: Sizes of lettering: names of lines and areas, numbers of trees. [pt]
 NAME_PT, NUMBER_PT, STATION_PT = 7.0, 6.0, 6.0
@@ -200,8 +201,8 @@ def _eye(canvas: Canvas, eye: Named) -> Iterator[Label]:
 def _in_areas(canvas: Canvas) -> Iterator[Label]:
     """Names of lots and of areas, where free ground is."""
     lot = canvas.lot
-    named = [(lot.lot, f"LOT {lot.lot_id}", True)]
-    named += [(one.shape, f"lot {one.name}", False) for one in lot.neighbours]
+    named = [(lot.lot, lot_name(lot.lot_id, "LOT"), True)]
+    named += [(one.shape, lot_name(one.name), False) for one in lot.neighbours]
     named += [(one.shape, f"setback: {one.name}", False) for one in lot.setbacks]
     named += [(one.shape, f"excluded: {one.name}", False) for one in lot.exclusions]
     named += [(one.shape, f"set aside: {one.name}", False) for one in lot.set_aside]

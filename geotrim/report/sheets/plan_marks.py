@@ -8,7 +8,7 @@ import shapely
 from geotrim.report.shapes import parts_of
 from geotrim.report.sheets import plan_looks as looks
 from geotrim.report.sheets import plan_swatches as swatches
-from geotrim.report.sheets.drawing import BLACK, WHITE, Array
+from geotrim.report.sheets.drawing import BLACK, WHITE, Array, Path
 from geotrim.report.sheets.plan_canvas import Canvas, map_room
 from geotrim.report.sheets.plan_frame import at_station
 from geotrim.report.sheets.plan_looks import LOOKS
@@ -114,6 +114,21 @@ def draw_section(canvas: Canvas, one: Named) -> bool:
     return True
 
 
+def _free_of_letters(canvas: Canvas, at: Array, out: Array) -> Array:
+    """The place of a letter, further out where another section's stands there already."""
+    there = [
+        np.mean(item.parts[0], axis=0)
+        for item in canvas.pen.items
+        if isinstance(item, Path) and item.name == "section-letter"
+    ]
+    apart = 2 * LETTER_PT + 1.5
+    for _ in range(len(there)):
+        if all(float(np.hypot(*(at - one))) >= apart for one in there):
+            break
+        at = at + out * apart
+    return at
+
+
 def _section_end(canvas: Canvas, letter: str, end: Array, out: Array, way: Array) -> None:
     """Heavy end, arrow and letter of one end of a section.
 
@@ -121,7 +136,11 @@ def _section_end(canvas: Canvas, letter: str, end: Array, out: Array, way: Array
     hand: the land end first, that is the line's left on paper.
     """
     look = np.array([way[1], -way[0]])  # left of the way, y down
-    at = end + out * (LETTER_PT + 0.4)
+    at = _free_of_letters(canvas, end + out * (LETTER_PT + 0.4), out)
+    if not np.allclose(at, end + out * (LETTER_PT + 0.4)):
+        looks.stroke_lines(
+            canvas.pen, [shapely.LineString([end, at])], LOOKS["section"], f"section {letter}"
+        )
     tip = at + look * (LETTER_PT + 5.0)
     wing = out * (LETTER_PT + 0.6)
     canvas.pen.area([[at + wing, tip, at - wing]], fill=BLACK, width_pt=0.3, name="section-arrow")

@@ -19,8 +19,7 @@ from geotrim.report.sheets.plan_view import plan_view_sheets
 from geotrim.report.sheets.schedule import schedule_sheets
 from geotrim.report.sheets.section_sheets import section_sheets
 from geotrim.report.sheets.sheet import Sheet, SheetSet
-from geotrim.report.sheets.title_block import plan_id, title_block
-from geotrim.report.statement_lot import text
+from geotrim.report.sheets.title_block import lot_name, plan_id, title_block
 from geotrim.report.statement_parts import clean
 
 
@@ -70,7 +69,7 @@ def plan_set(package: Package, lot_id: str, choices: Choices) -> SheetSet:
         If the plan view does not fit on a sheet at the scale that was asked for.
     """
     sheets: list[Sheet] = []
-    left_out: list[str] = []
+    left_out: dict[str, list[str]] = {}
     plan = told_of_plan(package, lot_id)
     for part in PARTS:
         made = part.make(package, lot_id, choices)
@@ -78,17 +77,18 @@ def plan_set(package: Package, lot_id: str, choices: Choices) -> SheetSet:
             made = [replace(one, note=f"{one.note}; {plan.short}") for one in made]
         sheets += made
         if not made:
-            left_out.append(f"{part.what}: {why_not(package, lot_id, part)}.")
-    site, lot = clean(package.site_name), clean(lot_id)
+            left_out.setdefault(why_not(package, lot_id, part), []).append(part.what)
+    not_shown = [f"{', '.join(parts)}: {why}." for why, parts in left_out.items()]
+    site, lot = clean(package.site_name), lot_name(lot_id)
     return SheetSet(
-        f"Plan set, lot {lot}, {site}",
+        f"Plan set, {lot}, {site}",
         clean(choices.prepared_by),
         "Plan of a mangrove trimming, for screening; not a survey",
-        ("mangrove trimming", "plan set", f"lot {lot}", f"plan {plan_id(package)}"),
+        ("mangrove trimming", "plan set", lot, f"plan {plan_id(package)}"),
         title_block(package, lot_id, choices),
         [
             _without_lot(one, lot_id)
-            for one in (*cover_sheets(package, lot_id, choices, left_out), *sheets)
+            for one in (*cover_sheets(package, lot_id, choices, not_shown), *sheets)
         ],
         choices.date,
     )
@@ -105,11 +105,8 @@ def has_plan(package: Package, lot_id: str) -> bool:
 
 
 def why_not(package: Package, lot_id: str, part: Part) -> str:
-    """Why a lot has no sheets of a kind; why it has no frontage is told in the lot's own words."""
+    """Why a lot has no sheets of a kind; why it has no frontage is told beside its shoreline."""
     for table, words in part.needs.items():
-        if len(package.rows(table, lot_id)):
-            continue
-        reasons = package.rows("lots", lot_id).get("reason", [])
-        reason = next((told for one in reasons if (told := text(one))), "")
-        return f"{words} ({clean(reason)})" if table == "frontage" and reason else words
+        if not len(package.rows(table, lot_id)):
+            return words
     return "the package holds nothing to draw it from"

@@ -101,10 +101,11 @@ def _standing(plan: Plan, trees: list[dict[str, Any]]) -> tuple[str, str]:
     if n_open == len(mine):
         return "", ""
     whom = count(len(mine), "mangrove")
+    none_of = f"any of the {whom}" if len(mine) > 1 else "the one mangrove that is cut"
     if n_open:
         told = f"A way is open for {n_open} of the {whom} that are drawn cut, as judged{hangs}."
         return told, f"a way is open for {n_open} of {len(mine)}"
-    told = f"No way is open for what is drawn: not for any of the {whom}, as judged{hangs}."
+    told = f"No way is open for what is drawn: not for {none_of}, as judged{hangs}."
     return told, "no way is open for what is drawn"
 
 

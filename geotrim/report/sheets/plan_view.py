@@ -26,6 +26,7 @@ from geotrim.report.sheets.plan_labels import is_hopeless, place_words
 from geotrim.report.sheets.plan_lot import PlanLot, plan_lot
 from geotrim.report.sheets.plan_parts import draw_layers
 from geotrim.report.sheets.sheet import Sheet, Words
+from geotrim.report.sheets.title_block import lot_name
 from geotrim.report.sheets.true_scale import SCALES_FT
 from geotrim.report.statement_parts import count
 
@@ -143,7 +144,9 @@ def _sheets(
     for k, words_of_line in enumerate(folded(line, 6.5, view.layout.map_width_pt)):
         y = view.layout.map_height_pt + 8.5 + 8.2 * k
         pen.text(0.0, y, words_of_line, size_pt=6.5, name="note")
-    alt = f"Plan view of lot {canvas.lot.lot_id}, {scale}, {len(view.numbers)} trees by number."
+    alt = (
+        f"Plan view of {lot_name(canvas.lot.lot_id)}, {scale}, {len(view.numbers)} trees by number."
+    )
     blocks: list[Drawing | Words] = [pen.drawing(WIDTH_PT, HEIGHT_PT, alt=alt)]
     sheets = [Sheet(view.title, tuple(blocks), scale)]
     if missing:

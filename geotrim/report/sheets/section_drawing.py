@@ -39,6 +39,7 @@ from geotrim.report.sheets.side_marks import (
     draw_scale_bar,
     draw_shape,
     look_of,
+    signed,
     spread,
 )
 from geotrim.report.sheets.upright import Scales, Upright, upright
@@ -518,7 +519,7 @@ def _crown_labels(sheet: _Sheet) -> list[Label]:
     for crown in sheet.of.crowns:
         pts = sheet.over_ground(shapely.get_coordinates(crown.whole))
         peak = pts[pts[:, 1] <= pts[:, 1].min() + 0.3].mean(axis=0)
-        number = clean(crown.crown_id) + crown.sign
+        number = signed(crown.crown_id, crown.sign)
         words = "\n".join(folded(number, SMALL_PT, MOST_NUMBER_PT))
         lift = Label(words, peak, size_pt=SMALL_PT).extent_pt[1] / 2 + 1.5
         spots = [(peak[0] + dx, peak[1] - lift, 0.0) for dx in (0.0, -6.0, 6.0)]

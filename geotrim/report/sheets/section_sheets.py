@@ -69,6 +69,8 @@ BASIS = (
     "and both marks are above the substrate under each tree, not above the water."
 )
 BASIS_PT = 6.3
+#: What is told of a tree that is drawn by its trunk alone.
+NO_CANOPY = "trunk alone, no canopy in the strip"
 
 
 def section_sheets(package: Package, lot_id: str, choices: Choices) -> list[Sheet]:
@@ -184,7 +186,7 @@ def _basis() -> list[str]:
 
 def _whole_pt(told: Told, scales: Scales, trees: Mapping[str, str], width: float) -> float:
     """Height of a section with the list of all its trees. [pt]."""
-    words = [_tree_words(crown.crown_id, trees) for crown in told[0].crowns]
+    words = _listed(told[0], trees)
     rows = -(-len(words) // _n_columns(words, width))
     return paper_height(*told, scales) + LIST_PT * (1 + rows) + 6.0 + GAP_PT
 
@@ -234,7 +236,7 @@ def _with_list(
 ) -> Drawing:
     """A section's drawing with the list of its trees under it, as far as there is room."""
     pen = Pen(list(drawn.items))
-    words = [_tree_words(crown.crown_id, trees) for crown in section.crowns]
+    words = _listed(section, trees)
     n_columns = _n_columns(words, drawn.width_pt)
     note = _without_room(left_out, drawn.width_pt)
     room = int((free - LIST_PT * (1 + len(note)) - 6.0) // LIST_PT) * n_columns
@@ -291,6 +293,14 @@ def _stays_words(stays_ft: float) -> str:
     if np.isfinite(stays_ft):
         return f"; outside the zone it stays at {figure(stays_ft, 'ft')}"
     return "; what stands outside the zone stays"
+
+
+def _listed(section: Section, trees: Mapping[str, str]) -> list[str]:
+    """The trees whose canopy is drawn, then those of which only the trunk stands in the strip."""
+    drawn = [crown.crown_id for crown in section.crowns]
+    bare = [trunk.crown_id for trunk in section.trunks if trunk.crown_id not in drawn]
+    told = [f"{clean(one)}: {NO_CANOPY}" for one in dict.fromkeys(bare)]
+    return [*(_tree_words(one, trees) for one in drawn), *told]
 
 
 def _tree_words(crown_id: str, trees: Mapping[str, str]) -> str:

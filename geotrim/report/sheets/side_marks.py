@@ -17,6 +17,7 @@ from geotrim.report.sheets.drawing import BLACK, WHITE, Pen
 from geotrim.report.sheets.hatch import hatch
 from geotrim.report.sheets.lettering import folded
 from geotrim.report.sheets.upright import Upright
+from geotrim.report.statement_parts import clean
 
 #: Size of most words. [pt]
 SMALL_PT, USUAL_PT = 6.5, 7.0
@@ -173,11 +174,22 @@ def box_entry(words: str, **look: Any) -> Entry:
     return Entry(words, lambda pen, x, y: pen.box(x, y, *SWATCH_PT, **look))
 
 
+def signed(crown_id: str, signs: str) -> str:
+    """A tree's number with its signs apart, so that they are not read as a part of it.
+
+    Examples
+    --------
+    >>> signed("SB-10-x", "x"), signed("SB-11", "")
+    ('SB-10-x (x)', 'SB-11')
+    """
+    return f"{clean(crown_id)} ({signs})" if signs else clean(crown_id)
+
+
 def sign_drawer(sign: str) -> Callable[[Pen, float, float], None]:
     """A swatch of a sign in words."""
 
     def draw(pen: Pen, x: float, y: float) -> None:
-        pen.text(x + SWATCH_PT[0] / 2, y + 6.5, sign, size_pt=USUAL_PT, anchor="middle")
+        pen.text(x + SWATCH_PT[0] / 2, y + 6.5, f"({sign})", size_pt=USUAL_PT, anchor="middle")
 
     return draw
 

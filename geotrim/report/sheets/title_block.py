@@ -15,6 +15,8 @@ from geotrim.report.statement_parts import clean
 SHORT = 8
 #: Digits of the plan's own id.
 PLAN_ID = 12
+#: Letters of the name of a changed file in the foot line: the caution must stand beside it.
+LONGEST_NAME = 24
 #: Said on every sheet.
 CAUTION = (
     "Screening, not a survey and not legal advice. The department or the delegated local "
@@ -40,6 +42,19 @@ def plan_id(package: Package) -> str:
     return package.sha256[:PLAN_ID]
 
 
+def lot_name(lot_id: str, word: str = "lot") -> str:
+    """A lot as words name it, without the word twice.
+
+    Examples
+    --------
+    >>> lot_name("SB-07"), lot_name("Lot 7/B"), lot_name("Lotus 3", "LOT")
+    ('lot SB-07', 'Lot 7/B', 'LOT Lotus 3')
+    """
+    name = clean(lot_id)
+    is_said = name[:3].lower() == "lot" and not name[3:4].isalpha()
+    return name if is_said else f"{word} {name}"
+
+
 def title_block(package: Package, lot_id: str, choices: Choices) -> TitleBlock:
     """What stands at the foot of every sheet of one lot.
 
@@ -52,7 +67,7 @@ def title_block(package: Package, lot_id: str, choices: Choices) -> TitleBlock:
     crs = package.record["crs"]
     code = f" ({crs['code']})" if crs.get("code") else ""
     cells = {
-        "PROJECT": f"{clean(package.site_name)}\nLot {clean(lot_id)}",
+        "PROJECT": f"{clean(package.site_name)}\n{lot_name(lot_id, 'Lot')}",
         "PREPARED BY, CREDENTIAL": clean(choices.prepared_by),
         "PREPARED FOR": clean(choices.prepared_for),
         "DATE, PLAN": "\n".join(filter(None, [day(choices.date), f"Plan {plan_id(package)}"])),
@@ -96,5 +111,22 @@ def _changed(package: Package) -> str:
     if not package.changed:
         return ""
     first, *more = package.changed
+    name = clean(first)
+    name = name if len(name) <= LONGEST_NAME else f"{name[: LONGEST_NAME - 3]}..."
     other = f" and {len(more)} more" if more else ""
-    return f"A FILE OF THE PACKAGE WAS CHANGED AFTER THE RUN: {clean(first)}{other}. "
+    what = "CHANGED" if (package.folder / first).exists() else "DELETED"
+    return f"FILE {what} AFTER THE RUN: {name}{other}. "
+
+
+def changed_words(package: Package) -> list[str]:
+    """Every file of the package that is not as it was written, in full, and what became of it.
+
+    Parameters
+    ----------
+    package : Package
+    """
+    return [
+        f"{clean(name)} was {'changed' if (package.folder / name).exists() else 'deleted'} after "
+        "the run: these sheets may not be what was measured. Run again."
+        for name in package.changed
+    ]
