@@ -234,9 +234,9 @@ def _open_ones(findings: Any) -> list[dict[str, Any]]:
         known = same.setdefault(key, {**one, "sources": []})
         known["sources"].append(str(one["section"]))
     told: dict[tuple[str, ...], dict[str, Any]] = {}
-    for (name, *key), one in same.items():
-        together = told.setdefault((*key, *one["sources"]), {**one, "whose": []})
-        together["whose"].append(name)
+    for group, one in same.items():
+        together = told.setdefault((*group[1:], *one["sources"]), {**one, "whose": []})
+        together["whose"].append(group[0])
     return sorted(told.values(), key=lambda one: OPEN.index(one["verdict"]))
 
 
