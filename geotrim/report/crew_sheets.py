@@ -172,7 +172,7 @@ def _lot(lot: CrewLot, head: CrewHead) -> dict[str, Any]:
     ]  # fmt: skip
     return {
         "head": shown,
-        "sections": [*_head_sections(head, in_full), *_sections(lot)],
+        "sections": [*_changed(head), *_sections(lot), *_in_full(in_full)],
         "pages": [[one for one, _ in page] for page in pages],
         "tables": _tables(lot, [rest for _, rest in drawn]),
     }
@@ -184,14 +184,15 @@ def _section(
     return {"heading": heading, "items": list(items), "size": size, "boxed": boxed}
 
 
-def _head_sections(head: CrewHead, in_full: Sequence[str]) -> list[dict[str, Any]]:
-    """What stands before everything else: a changed package, and what had no room in the head."""
-    changed = changed_words(head)
-    out = [_section("CHECK THIS LIST", [changed], boxed=True)] if changed else []
-    if in_full:
-        words = [breakable(_plain(one)) for one in in_full]
-        out.append(_section("In full", words, 8.5))
-    return out
+def _changed(head: CrewHead) -> list[dict[str, Any]]:
+    """A changed package is told before everything else."""
+    words = changed_words(head)
+    return [_section("CHECK THIS LIST", [words], boxed=True)] if words else []
+
+
+def _in_full(lines: Sequence[str]) -> list[dict[str, Any]]:
+    """What had no room in the head and the foot of a page."""
+    return [_section("In full", [breakable(_plain(one)) for one in lines], 8.5)] if lines else []
 
 
 def breakable(words: str) -> str:

@@ -35,6 +35,9 @@ BEFORE_START = (
     "tree that is not on this list is touched.",
     "The species of every tree is confirmed in the field. If it is another than the list "
     "says, or in doubt, the tree is left and that is written down.",
+    "LOOK FIRST: find the lowest leaves before the saw starts; where they hang over the mark, the "
+    "tree is not cut to it. NO MANGROVE: the box says that its work was ordered; without that the "
+    "plant is left.",
     "Cuttings are taken away; none stays in the water or on the roots (common practice, no "
     "source).",
     "What is seen on site goes before this list: where a tree, a line or a height does not "
