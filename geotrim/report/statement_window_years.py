@@ -41,7 +41,7 @@ SHARE_LIMITS = ("yearly-share", "yearly-share-practice")
 OF_THE_LOT = ("allowance-trees", "any limit")
 #: Why a plan that keeps the year's share breaks it within the errors, and what helps.
 TO_THE_LETTER = (
-    "Where a plan takes the whole of a year's share by the heights as read, a tree that is a little "
+    "Where a plan takes the whole of a year's share by the heights as read, a tree a little "
     "taller, or a mark that is a little too low, is enough to pass it: of many trees one nearly "
     "always does. The remedy is a plan that takes less than the whole share: share_margin_frac."
 )

@@ -29,7 +29,7 @@ from geotrim.report.sheets.title_block import changed_words, origins, plan_id, s
 from geotrim.report.statement_figures import day, with_error
 from geotrim.report.statement_headline import headline
 from geotrim.report.statement_lot import number, text
-from geotrim.report.statement_parts import clean
+from geotrim.report.statement_parts import Line, clean
 from geotrim.report.statement_two_plans import told_first
 
 #: Size of words, and of the answer.
@@ -125,6 +125,17 @@ def _on_other_sheets(words: str) -> str:
     return told.replace("what is asked below", "what the findings ask")
 
 
+def _told_once(lines: Sequence[Line]) -> list[Line]:
+    """Lines without those whose words stand in another already."""
+    words = ["".join(span.text for span in one) for one in lines]
+    rest = [words[:k] + words[k + 1 :] for k in range(len(words))]
+    return [
+        one
+        for k, one in enumerate(lines)
+        if not any(words[k] in other and words[k] != other for other in rest[k])
+    ]
+
+
 def _answer(package: Package, lot_id: str) -> Iterator[Cell]:
     told = told_of_plan(package, lot_id)
     lot = lot_of_package(package, lot_id)
@@ -143,7 +154,7 @@ def _answer(package: Package, lot_id: str) -> Iterator[Cell]:
         yield (Run("How surely: ", is_bold=True), Run(risk))
     two = told is not None
     lines = [*told_first(package.results, lot, is_told=two), *more]
-    lines = [one for one in lines if one]
+    lines = _told_once([one for one in lines if one])
     for one in lines[:MOST_LINES]:
         yield tuple(replace(run, text=_on_other_sheets(run.text)) for run in runs(one))
     if len(lines) > MOST_LINES:
