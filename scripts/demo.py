@@ -14,6 +14,7 @@ import shutil
 import subprocess
 import sys
 import time
+from datetime import date
 
 from environment import ROOT, clean_env, ready
 
@@ -86,7 +87,11 @@ def papers(python, package):
 
 
 def as_planned(crew_list, path):
-    """Readings of every tree that is cut, as if it had been cut just as the crew list says."""
+    """Readings of every tree that is cut, as if it had been cut today just as the crew list says.
+
+    A day to come would be refused, and the plan's own first day may be one.
+    """
+    today = date.today().isoformat()
     with crew_list.open(encoding="utf-8-sig", newline="") as stream:
         rows = [row for row in csv.DictReader(stream) if row["cut_from_ft"]]
     names = ["crown_id", "is_done", "height_ft", "cleared_from_ft", "cleared_to_ft", "date"]
@@ -97,7 +102,7 @@ def as_planned(crew_list, path):
             low, high = row["cut_from_ft"], row["cut_to_ft"]
             is_top = not high
             heights = [low, "", ""] if is_top else [row["top_height_ft"], low, high]
-            table.writerow([row["crown_id"], "yes", *heights, row["earliest_date"]])
+            table.writerow([row["crown_id"], "yes", *heights, today])
 
 
 def from_a_cloud(python):

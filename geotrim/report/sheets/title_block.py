@@ -15,8 +15,9 @@ from geotrim.report.statement_parts import clean
 SHORT = 8
 #: Digits of the plan's own id.
 PLAN_ID = 12
-#: Letters of the name of a changed file in the foot line: the caution must stand beside it.
-LONGEST_NAME = 24
+#: Letters of the name of a changed file in the foot line: the caution must stand beside it, so a
+#: longer name, or several, are told on the first sheet alone.
+LONGEST_NAME = 14
 #: Said on every sheet.
 CAUTION = (
     "Screening, not a survey and not legal advice. The department or the delegated local "
@@ -111,11 +112,10 @@ def _changed(package: Package) -> str:
     if not package.changed:
         return ""
     first, *more = package.changed
-    name = clean(first)
-    name = name if len(name) <= LONGEST_NAME else f"{name[: LONGEST_NAME - 3]}..."
-    other = f" and {len(more)} more" if more else ""
     what = "CHANGED" if (package.folder / first).exists() else "DELETED"
-    return f"FILE {what} AFTER THE RUN: {name}{other}. "
+    if more or len(clean(first)) > LONGEST_NAME:
+        return f"FILE{'S' if more else ''} {what} AFTER THE RUN: see sheet 1. "
+    return f"FILE {what} AFTER THE RUN: {clean(first)}. "
 
 
 def changed_words(package: Package) -> list[str]:
