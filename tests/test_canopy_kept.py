@@ -112,7 +112,7 @@ def test_of_the_side_view_the_stations_outside_the_zone_stay():
     high = shapely.get_coordinates(shape_of(drawing, "stands-7"))
     top = min(y for _, y in high)
     assert min(x for x, y in high if y == top) == pytest.approx((x0 + x1) / 2, abs=0.05)
-    assert "7+" in words(drawing)
+    assert "7 (+)" in words(drawing)
     legend = words(elevation_sheets(sheet, LOT, Choices())[0].blocks[-1])
     assert any("a part stands outside the zone" in " ".join(legend[k : k + 2])
                for k in range(len(legend)))  # fmt: skip
