@@ -117,7 +117,7 @@ def test_of_the_side_view_the_stations_outside_the_zone_stay():
     assert any("a part stands outside the zone" in " ".join(legend[k : k + 2])
                for k in range(len(legend)))  # fmt: skip
     plain = elevation(made((0, -20, 100, 30), (12.0, NAN), 12.0))
-    assert "7" in words(plain) and "7+" not in words(plain)
+    assert "7" in words(plain) and "7 (+)" not in words(plain)
 
 
 @pytest.mark.parametrize("name", ["plain_lot", "curved_shore"])
