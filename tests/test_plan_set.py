@@ -721,10 +721,10 @@ def test_a_day_that_can_only_be_a_slip_is_refused(day):
 
 @pytest.mark.parametrize(
     ("low", "high", "words"),
-    [(3.0001, 16.0, "3-16"), (24.001, 36.001, "24-36"), (43.04, 61.46, "43-61.5"),
+    [(3.0001, 16.0, "3-16"), (24.001, 36.001, "24-36"), (43.25, 61.46, "43.25-61.46"),
      (12_345.0, 123_456.7, "12345-123456.7")],
 )  # fmt: skip
-def test_stations_are_told_to_a_tenth(low, high, words):
+def test_stations_are_told_as_finely_as_they_are_set(low, high, words):
     assert stations({"station_from_ft": low, "station_to_ft": high}) == words
 
 

@@ -487,8 +487,8 @@ def test_risks_tell_how_often_and_whom_to_read_first(told):
     risks = part(told, "How surely limits are kept", "What each eye sees")
     for words in (
         "No tree is left under 6 ft.",
-        "0.8 % 3 of 400 draws 0.1 % to 2.2 %",
-        "22.0 % 88 of 400 draws 18.0 % to 26.4 %",
+        "0.8 % 3 of 400 draws, by at least one of 5 trees 0.1 % to 2.2 %",
+        "22.0 % 88 of 400 draws, by at least one of 5 trees 18.0 % to 26.4 %",
         "broken in more than 5.0 % of the draws",
         "T-003: 13.0 ft, error 0.5 ft; more than a quarter of its foliage in a year",
     ):

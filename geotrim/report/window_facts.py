@@ -15,6 +15,8 @@ import numpy as np
 from geotrim.report import facts
 from geotrim.report.statement_figures import figure
 
+#: A station this near to a tenth is one: US survey feet are 2 in a million longer. [ft]
+NEAR_TENTH_FT = 0.02
 #: What is done to a tree -> words.
 TREATMENTS = {
     "clear-band": "band cleared under a kept top",
@@ -115,8 +117,10 @@ def stations(row: Mapping[str, Any]) -> str:
 
 
 def _station(value: Any) -> str:
-    """A station to a tenth of a foot, whole ones without decimals."""
-    return f"{round(float(value), 1) + 0.0:.1f}".removesuffix(".0")
+    """A station to a hundredth of a foot; what is a tenth but for its map unit to the tenth."""
+    station, tenth = float(value), round(float(value), 1)
+    told = tenth if abs(station - tenth) < NEAR_TENTH_FT else station
+    return f"{told + 0.0:.2f}".rstrip("0").rstrip(".")
 
 
 def rows_of(results: facts.Results, operation: str, name: str, lot_id: str) -> list[dict[str, Any]]:
