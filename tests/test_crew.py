@@ -211,7 +211,7 @@ def test_what_is_read_first_follows_the_risks():
     for name in SAMPLES:
         package, lot = sample_package(name), listed(name)
         risks = package.rows("risk_trees")
-        asked = set(risks.loc[risks["is_stick_first"] == True, "crown_id"].astype(str))  # noqa: E712
+        asked = set(risks.loc[risks["is_stick_first"].eq(True), "crown_id"].astype(str))
         cut = {tree.crown_id for tree in lot.work if tree.kind != OTHER_PLANT}
         assert {tree.crown_id for tree in lot.work if tree.first} == asked & cut
 

@@ -194,7 +194,9 @@ def test_readings_by_hand():
 
 def test_a_year_that_takes_less_than_it_may_is_not_raised():
     # From 151 in to 9.9 ft = 118.8, up 119 in: 32 / 151 = 21.2 %
-    taken = lambda low, high: 0.25 if math.isinf(high) else 1 - low / high  # noqa: E731
+    def taken(low, high):
+        return 0.25 if math.isinf(high) else 1 - low / high
+
     assert top_marks(planned([12.514, 9.9]), taken, 0.25) == {1: 151, 2: 119}
     assert top_marks(planned([12.5])) == {1: 150}
 

@@ -487,13 +487,14 @@ import sys
 from datetime import date
 from geotrim.io import ledger
 from geotrim.io.ledger_entry import Entry
+entry = Entry("note", date(2027, 1, 1), "A", "L", words="x" * 900)
 try:
     while True:
-        numbers = ledger.append(sys.argv[1], [Entry("note", date(2027, 1, 1), "A", "L", words="x" * 900)], site="S")
+        numbers = ledger.append(sys.argv[1], [entry], site="S")
         print(numbers[0], flush=True)
 except Exception as error:
     print(type(error).__name__, error)
-"""  # noqa: E501
+"""
 
 
 def test_a_full_disk_is_told_and_loses_nothing(path):

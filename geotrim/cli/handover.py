@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from typing import Any
 
-from geotrim.cli.parser import Parser, add_params, given_params, in_options
-from geotrim.cli.prepare import add_sources, given_sources, options_of, under_options
+from geotrim.cli.parser import Parser, add_params, given_params
+from geotrim.cli.prepare import add_sources, given_sources, tell_made, under_options
 from geotrim.errors import GeotrimError
 from geotrim.handover.catalogue import HANDOVERS
 from geotrim.handover.declared import Handover
@@ -53,7 +52,6 @@ def run_handover(
     progress_end: Callable[[Callable[[str], None] | None], None],
 ) -> int:
     """Make the papers, and tell what was made."""
-    from geotrim.cli.show import notes_text
     from geotrim.handover.work import hand_over
 
     declared: Any = HANDOVERS[name]
@@ -75,14 +73,7 @@ def run_handover(
         raise under_options(error, declared) from error
     progress_end(progress)
     made = done.made
-    notes = [replace(n, text=in_options(n.text, options_of(declared, n.about))) for n in made.notes]
-    print("\n\n".join(filter(None, [made.words, notes_text(notes)])))
-    if declared.caution:
-        print(f"\ncaution: {declared.caution}")
-    told = [*made.files.items(), ("record.json", "record")]
-    left = max(len(file) for file, _ in told) + 2
-    print(f"\nwritten: {done.folder}")
-    print("\n".join(f"  {file:<{left}}{what}" for file, what in told))
+    tell_made(declared, done.folder, made.words, made.notes, made.files)
     if done.after:
         print(done.after)
     return 0

@@ -16,6 +16,7 @@ from geotrim.prepare.declared import NUMBER_KEYS, Preparation, Source
 
 if TYPE_CHECKING:
     from geotrim.handover.declared import Handover
+    from geotrim.model import Note
     from geotrim.prepare.task import GivenFile
 
 #: Columns of the text on a terminal.
@@ -149,8 +150,7 @@ def run_prepare(
     if not words or words[0] in ("-h", "--help"):
         print(list_text())
         return 0
-    from geotrim.cli.show import notes_text
-    from geotrim.prepare.work import named, prepare_input
+    from geotrim.prepare.work import SITE_PART, named, prepare_input
 
     declared = named(words[0])
     args = preparation_parser(declared).parse_args(words[1:])
@@ -170,18 +170,26 @@ def run_prepare(
         raise under_options(error, declared) from error
     progress_end(progress)
     made = done.prepared
-    notes = [replace(n, text=in_options(n.text, options_of(declared, n.about))) for n in made.notes]
-    print("\n\n".join(filter(None, [made.words, notes_text(notes)])))
-    if declared.caution:
-        print(f"\ncaution: {declared.caution}")
-    print("\n" + "\n".join(_written(done.folder, made.files.items())))
+    files = {**made.files, SITE_PART: "the tables of a site file that use it"}
+    tell_made(declared, done.folder, made.words, made.notes, files)
     return 0
 
 
-def _written(folder: Path, files: Iterable[tuple[str, str]]) -> list[str]:
-    """What was written, file by file, and where the next step finds it."""
-    from geotrim.prepare.work import SITE_PART
+def tell_made(
+    declared: Preparation | Handover,
+    folder: Path,
+    words: str,
+    notes: Iterable[Note],
+    files: Mapping[str, str],
+) -> None:
+    """Print what was found, what was assumed, the caution, and what was written, file by file."""
+    from geotrim.cli.show import notes_text
 
-    told = [*files, (SITE_PART, "the tables of a site file that use it"), ("record.json", "record")]
-    left = max(len(name) for name, _ in told) + 2
-    return [f"written: {folder}", *(f"  {name:<{left}}{what}" for name, what in told)]
+    told = [replace(n, text=in_options(n.text, options_of(declared, n.about))) for n in notes]
+    print("\n\n".join(filter(None, [words, notes_text(told)])))
+    if declared.caution:
+        print(f"\ncaution: {declared.caution}")
+    every = [*files.items(), ("record.json", "record")]
+    left = max(len(name) for name, _ in every) + 2
+    print(f"\nwritten: {folder}")
+    print("\n".join(f"  {name:<{left}}{what}" for name, what in every))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from functools import partial
@@ -15,7 +14,7 @@ from geotrim.handover.job import Job, Made
 from geotrim.io import aside, record
 from geotrim.io.package_read import Package, read_package
 from geotrim.io.replaceable import check_replaceable
-from geotrim.prepare.task import GivenFile
+from geotrim.prepare.task import named_files
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,7 +67,7 @@ def hand_over(
     """
     declared = HANDOVERS[name]
     started = record.now()
-    given = {source: _given(source, value) for source, value in (files or {}).items()}
+    given = {source: named_files(value, f"--{source}") for source, value in (files or {}).items()}
     stated = {key: value for key, value in (params or {}).items() if value is not None}
     checked = declared.check(stated)
     tell = progress or (lambda _: None)
@@ -91,15 +90,6 @@ def _beside(package: Package, declared: Handover) -> Path:
     if not folder.name:  # "." and the like
         folder = folder.resolve()
     return folder.with_name(f"{folder.name}-{declared.suffix}")
-
-
-def _given(source: str, value: Any) -> tuple[GivenFile, ...]:
-    """What was named for a source, as files with what is said of them."""
-    many = value if isinstance(value, (list, tuple)) else (value,)
-    return tuple(
-        item if isinstance(item, GivenFile) else GivenFile(os.fspath(item), f"--{source}")
-        for item in many
-    )
 
 
 def _write_record(folder: Path, declared: Handover, job: Job, made: Made, started: Any) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -25,6 +26,15 @@ class GivenFile:
     def get(self, key: str, default: Any = None) -> Any:
         """What was said under a key, or the default."""
         return self.said.get(key, default)
+
+
+def named_files(value: Any, subject: str) -> tuple[GivenFile, ...]:
+    """What was named for a source, a path or several, as files with what is said of them."""
+    many = value if isinstance(value, (list, tuple)) else (value,)
+    return tuple(
+        item if isinstance(item, GivenFile) else GivenFile(os.fspath(item), subject)
+        for item in many
+    )
 
 
 @dataclass(frozen=True, slots=True)

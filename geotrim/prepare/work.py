@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from functools import partial
@@ -14,7 +13,7 @@ from geotrim.io import aside, record
 from geotrim.io.replaceable import check_replaceable
 from geotrim.prepare.catalogue import PREPARATIONS
 from geotrim.prepare.declared import Preparation
-from geotrim.prepare.task import GivenFile, Prepared, Task
+from geotrim.prepare.task import GivenFile, Prepared, Task, named_files
 
 #: Where prepared inputs go when no folder is named.
 PREPARED = Path("prepared")
@@ -64,7 +63,7 @@ def prepare_input(
     """
     declared = named(name)
     started = record.now()
-    given = {source: _given(source, value) for source, value in files.items()}
+    given = {source: named_files(value, source) for source, value in files.items()}
     _check_sources(declared, given)
     stated = {key: value for key, value in (params or {}).items() if value is not None}
     checked = declared.check(stated)
@@ -97,14 +96,6 @@ def named(name: str) -> Preparation:
         f"{name!r}",
         f"one of {', '.join(PREPARATIONS)}",
         f"say {near[0]!r} if you meant that" if near else "see geotrim prepare --help",
-    )
-
-
-def _given(source: str, value: Any) -> tuple[GivenFile, ...]:
-    """What was named for a source, as files with what is said of them."""
-    many = value if isinstance(value, (list, tuple)) else (value,)
-    return tuple(
-        item if isinstance(item, GivenFile) else GivenFile(os.fspath(item), source) for item in many
     )
 
 
