@@ -5,7 +5,8 @@
       common.pickle         what all partitions share: a :class:`Common`
       lots.arrow            lots fit to measure, partition by partition, in file order within each
       unfit_lots.arrow      lots that cannot be measured, each with its reason
-      lines.npz             the shore's vertices
+      lines.npz             the shore: ``xy`` (v, 2), and ``starts`` of its lines with the end
+      shore/00012.npz       the part of it near the lots of partition 12, likewise
       crowns/00012.arrow    crowns that are at home in partition 12, in file order
       tasks/00012.pickle    a :class:`Task`
       done/00012.arrow ...  what partition 12 found; there only when it is whole
@@ -17,7 +18,7 @@ the rest. Every file is written aside and renamed. Coordinates are in the site's
 from __future__ import annotations
 
 import pickle
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -152,6 +153,10 @@ class Store:
     def lines(self) -> Path:
         return self.folder / "lines.npz"
 
+    def shore(self, partition: int) -> Path:
+        """The shore near one partition's lots, as ``lines`` holds all of it."""
+        return self.folder / "shore" / f"{partition:05d}.npz"
+
     def crowns(self, partition: int) -> Path:
         return self.folder / "crowns" / f"{partition:05d}.arrow"
 
@@ -196,6 +201,14 @@ def read_table(path: Path) -> pa.Table:
     """All of an Arrow IPC file."""
     with pa.OSFile(str(path), "rb") as source:
         return pa.ipc.open_file(source).read_all()
+
+
+def read_batches(path: Path) -> Iterator[pa.RecordBatch]:
+    """The batches of an Arrow IPC file, one after another."""
+    with pa.OSFile(str(path), "rb") as source:
+        reader = pa.ipc.open_file(source)
+        for number in range(reader.num_record_batches):
+            yield reader.get_batch(number)
 
 
 def read_rows(path: Path, rows: Sequence[int] | npt.NDArray[np.int64]) -> pa.Table:

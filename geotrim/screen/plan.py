@@ -1,0 +1,212 @@
+"""Cutting a screening into partitions, none of which needs another's answer.
+
+Lots are put in order along a curve that fills the plane, so that those of a partition lie together,
+and cut into equal parts. What a lot's figures hang on reaches over the cut: neighbours share out
+the shore, trees stand in a neighbour's water. So a partition measures the lots *near* its own along
+with them and throws their rows away, and lots *beside* those take their share of the shore. How far
+that is follows from the options, not from a guess:
+
+near    twice the reach of the side limits over the water and of a lot to the shore: from farther
+        away no tree of one lot can stand on another's land or in its water;
+beside  twice the reach: from farther away no foot of shore is claimed by both.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+from pyproj import CRS
+
+from geotrim.core.line_clip import LineIndex
+from geotrim.io.aside import new_file
+from geotrim.ops.catalogue import option_params
+from geotrim.screen.store import Common, Store, Task, read_batches, read_table, write_pickle
+from geotrim.units import feet_per_map_unit
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+#: Lots in a partition where nothing else is asked for: some tens of thousands of crowns.
+PER_PARTITION = 400
+#: Reach over the water where a channel or a mouth line, and no length, ends the side limits. [ft]
+OPEN_WATER_FT = 1000.0
+#: Shore kept around a partition beyond what its lots may claim, in smoothing lengths, so that the
+#: general direction of the shore and its corners come out as on the whole line.
+SHORE_MARGIN = 4.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Order:
+    """Lots in the order of partitions.
+
+    rows : (n,) rows of the input, partition by partition, rising within each.
+    starts : (p + 1,) partition k has ``rows[starts[k]]`` up to the next.
+    """
+
+    rows: Ints
+    starts: Ints
+
+    @property
+    def n_partitions(self) -> int:
+        return self.starts.size - 1
+
+
+def partition_lots(
+    points: Floats, bounds: Floats | None = None, *, per_partition: int = PER_PARTITION
+) -> Order:
+    """Cut lots into partitions of neighbours.
+
+    Parameters
+    ----------
+    points : (n, 2) array
+        A point of each lot. [map units]
+    bounds : (n, 4) array, optional
+        Not used: a lot belongs where its point is, however large it is.
+    per_partition : int
+        Lots in a partition at most.
+
+    Notes
+    -----
+    The order is that of a Hilbert curve: D. Hilbert, Mathematische Annalen 38, 1891, from memory.
+    """
+    from geopandas import GeoSeries, points_from_xy
+
+    n = len(points)
+    n_parts = max(-(-n // per_partition), 1)
+    edges = np.linspace(0, n, n_parts + 1).round().astype(np.int64)
+    if not n:
+        return Order(np.empty(0, np.int64), np.array([0, 0]))
+    low, high = points.min(axis=0), points.max(axis=0)
+    side = max(float((high - low).max()), 1e-9)  # a square, so that the curve is not stretched
+    box = (*low, *(low + side))
+    key = GeoSeries(points_from_xy(points[:, 0], points[:, 1])).hilbert_distance(box, level=16)
+    order = np.argsort(key.to_numpy(), kind="stable")
+    rows = np.concatenate([np.sort(part) for part in np.split(order, edges[1:-1])])
+    return Order(rows.astype(np.int64), edges)
+
+
+def homes(order: Order, lot_points: Floats, crown_points: Floats) -> npt.NDArray[np.int32]:
+    """Partition in which each crown is at home: that of the lot whose point is nearest.
+
+    Parameters
+    ----------
+    order : Order
+    lot_points : (n, 2) array
+        As given to :func:`partition_lots`.
+    crown_points : (m, 2) array
+    """
+    from scipy.spatial import cKDTree
+
+    partition = np.empty(len(lot_points), dtype=np.int32)
+    partition[order.rows] = np.repeat(np.arange(order.n_partitions), np.diff(order.starts))
+    if not len(crown_points):
+        return np.empty(0, np.int32)
+    _, nearest = cKDTree(lot_points).query(crown_points)
+    return partition[nearest]
+
+
+def make_tasks(store: Store, starts: Ints | list[int]) -> int:
+    """Write a task and its piece of the shore for each partition; their number comes back.
+
+    Parameters
+    ----------
+    store : Store
+        With lots, lines, crowns and what all share.
+    starts : (p + 1,) whole numbers
+        First row of each partition in ``lots.arrow``, as :class:`Order` has them.
+    """
+    common = store.read_common()
+    reach, water, smoothing = _reaches(common)
+    lots = shapely.from_wkb(read_table(store.lots)["wkb"].to_numpy(zero_copy_only=False))
+    shore = _shore(store)
+    tree = shapely.STRtree(lots)
+    runs = shapely.STRtree(shore.lines())
+    crowns = [_bounds_of_crowns(store, k) for k in range(len(starts) - 1)]
+    for k in range(len(starts) - 1):
+        own = np.arange(starts[k], starts[k + 1])
+        near = np.setdiff1d(_within(tree, lots[own], 2 * (water + reach)), own)
+        along = np.concatenate([own, near])
+        beside = np.setdiff1d(_within(tree, lots[along], 2 * reach), along)
+        around = _grown(shapely.total_bounds(lots[own]), water + reach)
+        box = _grown(shapely.total_bounds(lots[along]), reach + SHORE_MARGIN * smoothing + water)
+        nearest = runs.nearest(lots[own]) if len(runs.geometries) else np.empty(0, np.int64)
+        _write_lines(store, k, shore.clip(box, np.unique(nearest)))
+        files = [j for j, found in enumerate(crowns) if j == k or _meet(found, around)]
+        task = Task(
+            number=k,
+            folder=str(store.folder),
+            own=(int(starts[k]), int(starts[k + 1])),
+            near=tuple(near.tolist()),
+            beside=tuple(beside.tolist()),
+            crown_files=tuple(files),
+            bounds=around,
+        )
+        write_pickle(store.task(k), task)
+    return len(starts) - 1
+
+
+def _reaches(common: Common) -> tuple[float, float, float]:
+    """Reach of a lot, reach over the water, smoothing length, all in map units."""
+    feet = feet_per_map_unit(CRS.from_wkt(common.crs_wkt), "site crs")
+    asked = _options(common.options, "reach_ft", "riparian_length_ft", "smoothing_length_ft")
+    reach, water, smoothing = (value / feet for value in asked)
+    if common.channel is not None or common.mouth_line is not None:
+        water = max(water, OPEN_WATER_FT / feet)
+    return reach, water, smoothing
+
+
+def _options(given: Mapping[str, Any], *names: str) -> list[float]:
+    params = option_params()
+    return [float(given.get(name, params[name].default)) for name in names]  # type: ignore[arg-type]
+
+
+def _shore(store: Store) -> LineIndex:
+    with np.load(store.lines) as read:
+        return LineIndex.of(read["xy"], read["starts"])
+
+
+def _within(tree: Any, lots: Any, distance: float) -> Ints:
+    """Rows of all lots that are no farther than a distance from any of these."""
+    _, found = tree.query(lots, predicate="dwithin", distance=distance)
+    return np.unique(found)
+
+
+def _grown(bounds: Any, by: float) -> tuple[float, float, float, float]:
+    west, south, east, north = (float(value) for value in bounds)
+    return west - by, south - by, east + by, north + by
+
+
+def _write_lines(store: Store, k: int, pieces: list[Floats]) -> None:
+    path = store.shore(k)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    starts = np.cumsum([0, *(len(piece) for piece in pieces)])
+    xy = np.vstack(pieces) if pieces else np.empty((0, 2))
+    with new_file(path) as aside:
+        np.savez(aside, xy=xy, starts=starts)
+
+
+def _bounds_of_crowns(store: Store, k: int) -> Any:
+    """Bounds of all crowns that are at home in a partition; None where there are none."""
+    path = store.crowns(k)
+    if not path.exists():
+        return None
+    found = [
+        shapely.total_bounds(shapely.from_wkb(batch.column("wkb").to_numpy(zero_copy_only=False)))
+        for batch in read_batches(path)
+    ]
+    if not found:
+        return None
+    every = np.array(found)
+    return np.array([*every[:, :2].min(axis=0), *every[:, 2:].max(axis=0)])
+
+
+def _meet(bounds: Any, box: tuple[float, float, float, float]) -> bool:
+    if bounds is None:
+        return False
+    west, south, east, north = bounds
+    return bool(west <= box[2] and east >= box[0] and south <= box[3] and north >= box[1])
