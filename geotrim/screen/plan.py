@@ -78,7 +78,7 @@ def partition_lots(
 
     n = len(points)
     n_parts = max(-(-n // per_partition), 1)
-    edges = np.linspace(0, n, n_parts + 1).round().astype(np.int64)
+    edges = partition_starts(n, n_parts)
     if not n:
         return Order(np.empty(0, np.int64), np.array([0, 0]))
     low, high = points.min(axis=0), points.max(axis=0)
@@ -88,6 +88,11 @@ def partition_lots(
     order = np.argsort(key.to_numpy(), kind="stable")
     rows = np.concatenate([np.sort(part) for part in np.split(order, edges[1:-1])])
     return Order(rows.astype(np.int64), edges)
+
+
+def partition_starts(n_lots: int, n_partitions: int) -> Ints:
+    """First place of each partition in the order, and the end: parts as equal as can be."""
+    return np.linspace(0, n_lots, n_partitions + 1).round().astype(np.int64)
 
 
 def homes(order: Order, lot_points: Floats, crown_points: Floats) -> npt.NDArray[np.int32]:
@@ -110,19 +115,20 @@ def homes(order: Order, lot_points: Floats, crown_points: Floats) -> npt.NDArray
     return partition[nearest]
 
 
-def make_tasks(store: Store, starts: Ints | list[int]) -> int:
+def make_tasks(store: Store, n_partitions: int) -> int:
     """Write a task and its piece of the shore for each partition; their number comes back.
 
     Parameters
     ----------
     store : Store
         With lots, lines, crowns and what all share.
-    starts : (p + 1,) whole numbers
-        First row of each partition in ``lots.arrow``, as :class:`Order` has them.
+    n_partitions : int
+        As :class:`Order` had them when the lots were written.
     """
     common = store.read_common()
     reach, water, smoothing = _reaches(common)
     lots = shapely.from_wkb(read_table(store.lots)["wkb"].to_numpy(zero_copy_only=False))
+    starts = partition_starts(len(lots), n_partitions)
     shore = _shore(store)
     tree = shapely.STRtree(lots)
     runs = shapely.STRtree(shore.lines())
@@ -162,7 +168,7 @@ def _reaches(common: Common) -> tuple[float, float, float]:
 
 def _options(given: Mapping[str, Any], *names: str) -> list[float]:
     params = option_params()
-    return [float(given.get(name, params[name].default)) for name in names]  # type: ignore[arg-type]
+    return [float(given.get(name, params[name].default)) for name in names]
 
 
 def _shore(store: Store) -> LineIndex:
