@@ -5,6 +5,7 @@
       common.pickle         what all partitions share: a :class:`Common`
       lots.arrow            lots fit to measure, partition by partition, in file order within each
       unfit_lots.arrow      lots that cannot be measured, each with its reason
+      jurisdictions.arrow   outlines of the jurisdictions, for the map; only where there are any
       lines.npz             the shore: ``xy`` (v, 2), and ``starts`` of its lines with the end
       shore/00012.npz       the part of it near the lots of partition 12, likewise
       crowns/00012.arrow    crowns that are at home in partition 12, in file order
@@ -59,6 +60,8 @@ UNFIT_LOTS = pa.schema(
         ("wkb", pa.binary()),
     ]
 )
+#: Jurisdictions as the input draws them, in the site's CRS; a name may come more than once.
+JURISDICTIONS = pa.schema([("name", pa.string()), ("wkb", pa.binary())])
 #: Crowns; NaN and null are unknown, as in :mod:`geotrim.model`.
 CROWNS = pa.schema(
     [
@@ -148,6 +151,10 @@ class Store:
     @property
     def unfit_lots(self) -> Path:
         return self.folder / "unfit_lots.arrow"
+
+    @property
+    def jurisdictions(self) -> Path:
+        return self.folder / "jurisdictions.arrow"
 
     @property
     def lines(self) -> Path:
