@@ -303,7 +303,7 @@ def measure_block(  # type: ignore[no-untyped-def]
     spill_height,
     spill_weight,
 ):
-    """Measure every crown of ``members`` over one block of heights; results are added.
+    """Measure every crown of ``members`` over one block of heights, what others hold left out.
 
     xy : (v, 2) pixel coordinates (column, row) of the source.
     windows : (n, 4) row0, row1, col0, col1 of each crown, inside the source.
@@ -313,8 +313,9 @@ def measure_block(  # type: ignore[no-untyped-def]
         height, so over a break it holds ``height - max(break, base)``. k is 3 or more.
     limits : (n,) weight that may lie above the percentile, at most; below 0 to leave it out.
     acc : scratch, all 0 at the start and at the end.
-    seen, counted, height_sum, top, above : (n,) and (n, k) of ``above``; area is in cells.
-        ``counted`` holds the cells that count for the top and the percentile.
+    seen, counted, height_sum, top, above : (m,) and (m, k) of ``above``, for the m crowns of
+        ``members``: what this block holds of them. Area is in cells. ``counted`` holds the cells
+        that count for the top and the percentile. Left as they are where nothing is held.
     p99 : (n,) written for crowns that lie wholly in the block, which need not wait.
     spill_crown, spill_height, spill_weight : for the highest cells of the others.
 
@@ -371,14 +372,13 @@ def measure_block(  # type: ignore[no-untyped-def]
             acc[cell] = 0.0
             acc[cell + 1] = 0.0
             cell += 2
-        seen[crown] += seen_here
-        counted[crown] += counted_here
-        height_sum[crown] += sum_here
-        above[crown, 0] += over_low
-        above[crown, 1] += over_middle
-        above[crown, 2] += over_high
-        if top_here > top[crown]:
-            top[crown] = top_here
+        seen[member] = seen_here
+        counted[member] = counted_here
+        height_sum[member] = sum_here
+        above[member, 0] = over_low
+        above[member, 1] = over_middle
+        above[member, 2] = over_high
+        top[member] = top_here
         is_whole = (
             n_rows == windows[crown, 1] - windows[crown, 0]
             and n_cols == windows[crown, 3] - windows[crown, 2]
@@ -404,10 +404,28 @@ def measure_block(  # type: ignore[no-untyped-def]
                     at += 1
                     cell += 1
                 cell += 2
-            above[crown, k] += over_low
+            above[member, k] = over_low
         for i in range(n_rows * (n_cols + 2)):
             acc[i] = 0.0
     return n_spilled
+
+
+@_jit
+def add_up(crowns, part, part_above, part_top, total, above, top):  # type: ignore[no-untyped-def]
+    """Add what each block holds of each crown to the crown, in the order of the list.
+
+    crowns : (m,) the owner of each part.
+    part, total : (3, m) and (3, n) what is simply added.
+    part_above, above : (m, k) and (n, k), added too.
+    part_top, top : (m,) and (n,), of which the greatest counts.
+    """
+    for i in range(crowns.size):
+        crown = crowns[i]
+        for k in range(3):
+            total[k, crown] += part[k, i]
+        for k in range(above.shape[1]):
+            above[crown, k] += part_above[i, k]
+        top[crown] = max(top[crown], part_top[i])
 
 
 @_jit

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,7 @@ import numpy.typing as npt
 
 from geotrim.core import _kernels
 from geotrim.core.coverage import Floats, Ints, PixelRings, Rings, pixel_rings
+from geotrim.core.threads import each_once
 from geotrim.errors import RangeError, ShapeError
 from geotrim.model import FloatArray, HeightSource
 
@@ -18,6 +20,9 @@ WHOLE = 1e-9
 ABOVE_P99 = 0.01
 #: Slack for the cells kept to find it, so that rounding never drops the one it is.
 KEPT = 1e-6
+
+#: Highest cells of crowns that go on in another block: crown, height, weight.
+_Spill = tuple[Ints, Floats, Floats]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,6 +73,7 @@ def measure_canopy(
     base_ft: npt.ArrayLike = 0.0,
     min_coverage_frac: float = 0.01,
     want_p99: bool = True,
+    n_threads: int = 1,
 ) -> CanopyMeasures:
     """Heights and volumes of every crown, in one pass over the blocks they touch.
 
@@ -90,11 +96,14 @@ def measure_canopy(
         Cells covered less are ignored for the top and the percentile, never for volumes.
     want_p99 : bool
         Whether to find the 99th percentile as well.
+    n_threads : int
+        Threads that read and measure blocks; the source must be fit to be read by several at once,
+        as those of geotrim are. The result is the same to the last bit whatever their number.
 
     Raises
     ------
     RangeError, ShapeError
-        If breaks do not rise, or arrays do not fit the crowns.
+        If breaks do not rise, arrays do not fit the crowns, or there is no thread.
 
     Notes
     -----
@@ -115,16 +124,15 @@ def measure_canopy(
     pixels = pixel_rings(rings, source.transform, source.shape)
     padded = np.full(max(breaks.size, 3), np.inf)  # the kernel keeps three in registers
     padded[: breaks.size] = breaks * per_ft
-    totals = _Totals(n, padded.size)
-    _read_blocks(
+    work = _Work(
         pixels,
-        source,
         padded,
         bases * per_ft,
-        min_coverage_frac,
+        max(min_coverage_frac - WHOLE, _kernels.LEAST_COVERAGE),
+        ABOVE_P99 * (1.0 + KEPT) * pixels.area_cells if want_p99 else np.full(n, -1.0),
         want_p99,
-        totals,
     )
+    totals, p99 = _read_blocks(work, source, n_threads)
     with np.errstate(invalid="ignore", divide="ignore"):
         cell_ft2 = areas / pixels.area_cells if cell_area_ft2 is None else cell_area_ft2
         covered = np.clip(totals.seen / pixels.area_cells, 0.0, 1.0)
@@ -140,7 +148,7 @@ def measure_canopy(
         crown_area_ft2=areas,
         covered_frac=covered,
         top_ft=top,
-        p99_ft=totals.p99 * source.feet_per_unit,
+        p99_ft=p99 * source.feet_per_unit,
         mean_ft=mean,
         breaks_ft=breaks,
         above_ft3=volume,
@@ -148,71 +156,137 @@ def measure_canopy(
 
 
 class _Totals:
-    """Running sums of all crowns, in cells and in the source's vertical unit."""
+    """Sums over n crowns, or over n parts of them, in cells and in the source's vertical unit."""
 
-    __slots__ = ("above", "counted", "height_sum", "p99", "seen", "top")
+    __slots__ = ("above", "sums", "top")
 
     def __init__(self, n: int, n_breaks: int) -> None:
-        self.seen, self.counted, self.height_sum = np.zeros(n), np.zeros(n), np.zeros(n)
-        self.top, self.p99 = np.full(n, -np.inf), np.full(n, np.nan)
+        self.sums = np.zeros((3, n))  # one array, so that parts are added up in one go
+        self.top = np.full(n, -np.inf)
         self.above = np.zeros((n, n_breaks))
+
+    @property
+    def seen(self) -> Floats:
+        return self.sums[0]
+
+    @property
+    def counted(self) -> Floats:
+        return self.sums[1]
+
+    @property
+    def height_sum(self) -> Floats:
+        return self.sums[2]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Work:
+    """What is the same for every block. Everything is in pixels and in the source's unit."""
+
+    pixels: PixelRings
+    breaks: Floats
+    bases: Floats
+    least_coverage: float
+    limits: Floats
+    want_p99: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Parts:
+    """Crowns cut along the blocks: part i is of crown ``crowns[i]``, in block order.
+
+    starts : first part of each touched block, and the end; ``blocks`` are their numbers.
+    is_split : (n,) the crown has parts in several blocks.
+    """
+
+    crowns: Ints
+    blocks: Ints
+    across: int
+    starts: Ints
+    is_split: npt.NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, windows: Ints, block_shape: tuple[int, int]) -> _Parts:
+        crowns, block_of, across = crowns_by_block(windows, block_shape)
+        starts = np.flatnonzero(np.diff(block_of, prepend=-1))
+        is_split = np.bincount(crowns, minlength=len(windows)) > 1
+        return cls(crowns, block_of[starts], across, np.append(starts, crowns.size), is_split)
 
 
 def _read_blocks(
-    pixels: PixelRings,
+    work: _Work, source: HeightSource, n_threads: int
+) -> tuple[_Totals, npt.NDArray[np.float64]]:
+    """Read each touched block once; sums of each crown, and its percentile.
+
+    What a block holds of a crown has a place of its own, and places are added up at the end in
+    block order. So it does not matter which thread reads a block, or when.
+    """
+    windows = work.pixels.windows
+    n, p99 = len(windows), np.full(len(windows), np.nan)
+    parts = _Parts.of(windows, source.block_shape)
+    totals = _Totals(n, work.breaks.size)
+    held = _Totals(parts.crowns.size, work.breaks.size)
+    spilled: list[_Spill | None] = [None] * parts.blocks.size
+
+    def worker() -> Callable[[int], None]:
+        room = _Room(windows, parts, source.block_shape, work.want_p99)
+
+        def measure(number: int) -> None:
+            spilled[number] = _measure_block(work, source, parts, number, room, held, p99)
+
+        return measure
+
+    each_once(worker, parts.blocks.size, n_threads)
+    _kernels.add_up(
+        parts.crowns, held.sums, held.above, held.top, totals.sums, totals.above, totals.top
+    )
+    some = [spill for spill in spilled if spill is not None]
+    if some:
+        _join_split_crowns(some, work.limits, totals, p99)
+    return totals, p99
+
+
+def _measure_block(
+    work: _Work,
     source: HeightSource,
-    breaks: Floats,
-    bases: Floats,
-    min_coverage_frac: float,
-    want_p99: bool,
-    totals: _Totals,
-) -> None:
-    """Read each touched block once and add what its crowns find there."""
-    windows, rings = pixels.windows, pixels.rings
-    crowns, blocks, across = crowns_by_block(windows, source.block_shape)
-    if crowns.size == 0:
-        return
-    room = _Room(windows, crowns, source.block_shape, want_p99)
-    limits = ABOVE_P99 * (1.0 + KEPT) * pixels.area_cells
-    if not want_p99:
-        limits = np.full(len(rings), -1.0)
-    spilled: list[tuple[Ints, Floats, Floats]] = []
-    starts = np.flatnonzero(np.diff(blocks, prepend=-1))
-    for start, end in zip(starts, np.append(starts[1:], blocks.size), strict=True):
-        members = crowns[start:end]
-        heights, n_cols, row0, col0 = _block(source, *divmod(int(blocks[start]), across))
-        spill = room.for_spill(members)
-        n = _kernels.measure_block(
-            rings.xy,
-            rings.ring_offsets,
-            pixels.signs,
-            rings.crown_offsets,
-            windows,
-            members,
-            heights,
-            n_cols,
-            row0,
-            col0,
-            breaks,
-            bases,
-            max(min_coverage_frac - WHOLE, _kernels.LEAST_COVERAGE),
-            limits,
-            room.acc,
-            totals.seen,
-            totals.counted,
-            totals.height_sum,
-            totals.top,
-            totals.above,
-            ABOVE_P99,
-            totals.p99,
-            *room.heap,
-            *spill,
-        )
-        del heights  # so that the next block gets the same memory, still warm
-        if n:
-            spilled.append((spill[0][:n].copy(), spill[1][:n].copy(), spill[2][:n].copy()))
-    if spilled:
-        _join_split_crowns(spilled, limits, totals)
+    parts: _Parts,
+    number: int,
+    room: _Room,
+    held: _Totals,
+    p99: Floats,
+) -> _Spill | None:
+    """Read one block and write what it holds of each crown; the cells that must wait come back."""
+    mine = slice(int(parts.starts[number]), int(parts.starts[number + 1]))
+    members = parts.crowns[mine]
+    heights, n_cols, row0, col0 = _block(source, *divmod(int(parts.blocks[number]), parts.across))
+    spill = room.for_spill(members)
+    rings = work.pixels.rings
+    n = _kernels.measure_block(
+        rings.xy,
+        rings.ring_offsets,
+        work.pixels.signs,
+        rings.crown_offsets,
+        work.pixels.windows,
+        members,
+        heights,
+        n_cols,
+        row0,
+        col0,
+        work.breaks,
+        work.bases,
+        work.least_coverage,
+        work.limits,
+        room.acc,
+        held.seen[mine],
+        held.counted[mine],
+        held.height_sum[mine],
+        held.top[mine],
+        held.above[mine],
+        ABOVE_P99,
+        p99,
+        *room.heap,
+        *spill,
+    )
+    return (spill[0][:n].copy(), spill[1][:n].copy(), spill[2][:n].copy()) if n else None
 
 
 def _block(source: HeightSource, row: int, col: int) -> tuple[FloatArray, int, int, int]:
@@ -234,10 +308,10 @@ def _block(source: HeightSource, row: int, col: int) -> tuple[FloatArray, int, i
 
 
 class _Room:
-    """Memory the kernel works in, made once for all blocks."""
+    """Memory the kernel works in, made once by each thread for all its blocks."""
 
     def __init__(
-        self, windows: Ints, crowns: Ints, block_shape: tuple[int, int], want_p99: bool
+        self, windows: Ints, parts: _Parts, block_shape: tuple[int, int], want_p99: bool
     ) -> None:
         tall = np.minimum(windows[:, 1] - windows[:, 0], block_shape[0])
         wide = np.minimum(windows[:, 3] - windows[:, 2], block_shape[1])
@@ -246,26 +320,22 @@ class _Room:
         self.heap = np.empty(size), np.empty(size)
         self.want_p99 = want_p99
         self.n_cells = tall * wide
-        self.is_split = np.bincount(crowns, minlength=len(windows)) > 1
+        self.is_split = parts.is_split
 
-    def for_spill(self, members: Ints) -> tuple[Ints, Floats, Floats]:
+    def for_spill(self, members: Ints) -> _Spill:
         """Room for cells of the crowns that go on in another block."""
         split = members[self.is_split[members]] if self.want_p99 else members[:0]
         n = int(self.n_cells[split].sum())
         return np.empty(n, np.int64), np.empty(n), np.empty(n)
 
 
-def _join_split_crowns(
-    spilled: list[tuple[Ints, Floats, Floats]], limits: Floats, totals: _Totals
-) -> None:
+def _join_split_crowns(spilled: list[_Spill], limits: Floats, totals: _Totals, p99: Floats) -> None:
     """The 99th percentile of crowns whose highest cells came from more than one block."""
     crown, height, weight = (np.concatenate(parts) for parts in zip(*spilled, strict=True))
     order = np.argsort(crown, kind="stable")
     crown, height, weight = crown[order], height[order], weight[order]
     starts = np.append(np.flatnonzero(np.diff(crown, prepend=-1)), crown.size)
-    _kernels.percentiles(
-        starts, crown, height, weight, totals.counted, ABOVE_P99, limits, totals.p99
-    )
+    _kernels.percentiles(starts, crown, height, weight, totals.counted, ABOVE_P99, limits, p99)
 
 
 def crowns_by_block(windows: Ints, block_shape: tuple[int, int]) -> tuple[Ints, Ints, int]:

@@ -19,6 +19,7 @@ from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.windows import Window
 
 from geotrim.errors import CRSError, FileError, LayerError, RangeError, UnitError
+from geotrim.io.raster_handles import Handles
 from geotrim.model import FloatArray, Note
 from geotrim.units import FOOT_M, feet_per_vertical_unit
 
@@ -57,8 +58,8 @@ class HeightRaster:
     """Heights above the substrate in a raster file; a :class:`geotrim.model.HeightSource`.
 
     Made by :func:`open_heights`. Use it in a ``with`` block, or call :meth:`close`; a closed one
-    opens itself again when it is read. It can be pickled: what is sent is the path and what was
-    made sure of when it was opened.
+    opens itself again when it is read. Several threads may read at once, each from a handle of its
+    own. It can be pickled: what is sent is the path and what was made sure of when it was opened.
 
     Attributes
     ----------
@@ -72,8 +73,8 @@ class HeightRaster:
     def __init__(self, path: str, facts: Mapping[str, Any]) -> None:
         self.path = path
         self._facts = dict(facts)
-        self._dataset: Any = None
         self.subject: str = facts["subject"]
+        self._handles = Handles(lambda path: _open(path, self.subject))
         self.band: int = facts["band"]
         self.unit: str = facts["unit"]
         self.unit_source: str = facts["unit_source"]
@@ -96,10 +97,8 @@ class HeightRaster:
         return f"HeightRaster({self.path!r}, {rows} x {cols} cells, {self.unit})"
 
     def close(self) -> None:
-        """Close the file; reading opens it again."""
-        if self._dataset is not None:
-            self._dataset.close()
-            self._dataset = None
+        """Close the file, in all threads; reading opens it again."""
+        self._handles.close()
 
     @property
     def crs(self) -> Any:
@@ -264,10 +263,9 @@ class HeightRaster:
     @contextmanager
     def _reading(self, where: str) -> Iterator[Any]:
         """The open dataset; trouble while reading is told with its place."""
-        if self._dataset is None:
-            self._dataset = _open(self.path, self.subject)
         try:
-            yield self._dataset
+            with self._handles.of(self.path) as dataset:
+                yield dataset
         except RasterioError as err:
             raise FileError(
                 self.subject,
@@ -389,7 +387,7 @@ def _open(path: str, subject: str) -> Any:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", NotGeoreferencedWarning)  # told as an error by us
-            return rasterio.open(path)
+            return rasterio.open(path, sharing=False)  # a handle must be one thread's alone
     except RasterioError as err:
         raise FileError(
             subject,

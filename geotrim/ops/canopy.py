@@ -53,6 +53,7 @@ def heights(
     confidence_frac: float = 0.95,
     min_coverage_frac: float = 0.01,
     height_correction: str = "none",
+    n_threads: int = 1,
 ) -> Result:
     """Top, 99th percentile, mean and height class of each crown, with their error.
 
@@ -75,6 +76,8 @@ def heights(
     height_correction : str
         ``none``, ``error`` or ``bias``: what stick readings do to the heights and their error; see
         :func:`geotrim.core.calibration.correction`.
+    n_threads : int
+        Threads that read the heights; see :func:`geotrim.core.slices.measure_canopy`.
 
     Returns
     -------
@@ -95,7 +98,7 @@ def heights(
             "height_correction": height_correction,
         }
     )
-    view = _View(crowns, heights, calibrate, parameters)
+    view = _View(crowns, heights, calibrate, parameters, n_threads)
     return _heights_result(view, view.measure(parameters, want_p99=True), parameters)
 
 
@@ -113,6 +116,7 @@ def slices(
     target_height_ft: float | None = None,
     min_coverage_frac: float = 0.01,
     height_correction: str = "none",
+    n_threads: int = 1,
 ) -> Result:
     """Canopy volume of each crown under, in and over the band, and its shares.
 
@@ -145,6 +149,8 @@ def slices(
     height_correction : str
         ``none``, ``error`` or ``bias``: what stick readings do to the heights and their error; see
         :func:`geotrim.core.calibration.correction`.
+    n_threads : int
+        Threads that read the heights; see :func:`geotrim.core.slices.measure_canopy`.
 
     Returns
     -------
@@ -172,7 +178,7 @@ def slices(
             "height_correction": height_correction,
         }
     )
-    view = _View(crowns, heights, calibrate, parameters)
+    view = _View(crowns, heights, calibrate, parameters, n_threads)
     model = _Model(crowns, parameters, profiles, view.shift_ft)
     seen = model.measure(view, parameters, want_p99=False)
     return _slices_result(view, model, seen, parameters)
@@ -183,6 +189,8 @@ def heights_and_slices(
     heights: HeightSource,
     calibrate: Result | None = None,
     profiles: Any = None,
+    *,
+    n_threads: int = 1,
     **parameters: Any,
 ) -> tuple[Result, Result]:
     """Both results from one pass: every block of the source is read once.
@@ -194,6 +202,8 @@ def heights_and_slices(
     ----------
     crowns, heights, calibrate, profiles :
         As for :func:`heights` and :func:`slices`.
+    n_threads : int
+        Threads that read the heights; the results are the same whatever their number.
     **parameters :
         Those of both.
     """
@@ -205,7 +215,7 @@ def heights_and_slices(
     for_slices = catalogue.SLICES.check(
         {k: v for k, v in parameters.items() if k in theirs or k not in ours}
     )
-    view = _View(crowns, heights, calibrate, for_heights)
+    view = _View(crowns, heights, calibrate, for_heights, n_threads)
     model = _Model(crowns, for_slices, profiles, view.shift_ft)
     seen = model.measure(view, for_slices, want_p99=True)
     return (
@@ -223,6 +233,7 @@ class _View:
         source: HeightSource,
         calibrate: Result | None,
         parameters: Mapping[str, Any],
+        n_threads: int,
     ) -> None:
         check_columns(crowns, ("crown_id",), "crowns")
         check_height_source(source)
@@ -231,6 +242,7 @@ class _View:
         shapes = crowns.geometry.to_numpy()
         self.ids = crowns["crown_id"].to_numpy()
         self.source = source
+        self.n_threads = n_threads
         self.shift_ft = float(getattr(source, "shift_ft", 0.0))
         self.area_ft2: Floats = np.nan_to_num(shapely.area(shapes)) * per_unit**2
         self.rings = rings_of(shapes)
@@ -273,6 +285,7 @@ class _View:
             base_ft=base_ft,
             min_coverage_frac=parameters["min_coverage_frac"],
             want_p99=want_p99,
+            n_threads=self.n_threads,
         )
 
     def named(self, which: npt.NDArray[np.bool_]) -> str:
