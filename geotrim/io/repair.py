@@ -98,7 +98,7 @@ def clean_layer(
     shapes = _flat(shapes, subject, notes)
     _check_finite(shapes, labels, subject)
     for row in np.flatnonzero(np.isin(shapely.get_type_id(shapes), (2, 7))):
-        shapes[row] = _unpacked(shapes[row], kinds)
+        shapes[row] = unpacked(shapes[row], kinds)
     keep = _of_kind(shapes, labels, kinds, subject, notes)
     table, shapes, labels = table[keep], shapes[keep], labels[keep]
     shapes, keep = _valid(shapes, labels, table.crs, subject, notes)
@@ -141,7 +141,7 @@ def _check_finite(shapes: Any, labels: Any, subject: str) -> None:
         )
 
 
-def _unpacked(shape: Any, kinds: tuple[str, ...]) -> Any:
+def unpacked(shape: Any, kinds: tuple[str, ...]) -> Any:
     """A collection turned into the parts of the kinds needed; a bare ring into a line."""
     if shape.geom_type == "LinearRing":
         return shapely.LineString(shape)
@@ -185,11 +185,11 @@ def _valid(shapes: Any, labels: Any, crs: Any, subject: str, notes: list[Note]) 
     """Repair polygons that cross themselves; drop what has no extent."""
     ids = shapely.get_type_id(shapes)
     is_area, is_line = np.isin(ids, KIND_TYPES["polygon"]), np.isin(ids, KIND_TYPES["line"])
-    shapes = _without_empty_rings(shapes.copy())
+    shapes = without_empty_rings(shapes.copy())
     for row in np.flatnonzero(is_area & ~shapely.is_valid(shapes)):
         before, why = abs(shapes[row].area), shapely.is_valid_reason(shapes[row]).split("[")[0]
-        shapes[row] = _polygon_parts(shapely.make_valid(shapes[row], method="structure"))
-        change = _area_change(before, shapes[row].area, crs)
+        shapes[row] = polygon_parts(shapely.make_valid(shapes[row], method="structure"))
+        change = area_change(before, shapes[row].area, crs)
         text = f"{labels[row]} repaired ({why.lower()}), {change}"
         notes.append(Note(subject, text, "repaired"))
     flat = (is_area & (shapely.area(shapes) == 0)) | (is_line & (shapely.length(shapes) == 0))
@@ -202,7 +202,7 @@ def _valid(shapes: Any, labels: Any, crs: Any, subject: str, notes: list[Note]) 
     return shapes, ~flat
 
 
-def _without_empty_rings(shapes: Any) -> Any:
+def without_empty_rings(shapes: Any) -> Any:
     """Some files hold holes of no points; they are not holes."""
     rings, index = shapely.get_rings(shapes, return_index=True)
     for row in np.unique(index[shapely.is_empty(rings)]):
@@ -214,7 +214,7 @@ def _without_empty_rings(shapes: Any) -> Any:
     return shapes
 
 
-def _polygon_parts(shape: Any) -> Any:
+def polygon_parts(shape: Any) -> Any:
     parts = [p for p in shapely.get_parts(shapely.get_parts([shape])) if p.geom_type == "Polygon"]
     if len(parts) == 1:
         return parts[0]
@@ -222,7 +222,7 @@ def _polygon_parts(shape: Any) -> Any:
     return shapely.MultiPolygon(parts)
 
 
-def _area_change(before: float, after: float, crs: Any) -> str:
+def area_change(before: float, after: float, crs: Any) -> str:
     """Area change in words; in square feet where the CRS can be measured in."""
     share = f", {100 * (after - before) / before:+.2g} %" if before > 0 else ""
     if crs is None or not crs.is_projected:

@@ -15,7 +15,7 @@ from geotrim.io import site_parts
 from geotrim.io.crs import choose_site_crs, layer_crs, to_site
 from geotrim.io.files import local_path, sha256_of
 from geotrim.io.repair import clean_layer
-from geotrim.io.site_spec import SITE_TABLES, SiteSpec
+from geotrim.io.site_spec import SiteSpec
 from geotrim.io.vectors import read_rows
 from geotrim.model import InputFile, Note
 
@@ -47,7 +47,7 @@ def placed(spec: SiteSpec, *place: str | int) -> Iterator[None]:
     except GeotrimError as error:
         if error.subject.startswith("["):
             raise
-        table, keys = _said(spec, *place), SITE_TABLES[str(place[0])]
+        table, keys = _said(spec, *place), spec.tables[str(place[0])]
         rest = error.subject.removeprefix(role_of(spec, *place)).strip(" ,")
         key = "file"
         if rest in keys:  # "heights unit"

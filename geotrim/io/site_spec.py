@@ -31,8 +31,26 @@ _KINDS = {
     "texts": "a list of ids",
     "overlays": 'a list such as ["local.toml"]',
     "match": "a table such as { field = value }",
+    "fields": 'a list of fields such as ["OWNER"]',
+    "field-of": 'a table such as { n_units = "UNITS" }',
+    "overlays-of": 'a table such as { "Cay Town" = ["town.toml"] }',
     "crs": 'a code such as "EPSG:6443"',
 }
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """A table whose keys are names.
+
+    kind, help : of the value beside each name; as in :class:`Key`.
+    known : the names there are; empty where they are the user's own.
+    what : what a name stands for.
+    """
+
+    kind: str
+    help: str
+    known: tuple[str, ...] = ()
+    what: str = "name"
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +60,7 @@ class Key:
     kind : a key of ``_KINDS``, or "fact".
     low : least number allowed.
     fact : for a fact, what it asks and how an answer is checked.
+    names : for a table of names, what stands beside each.
     """
 
     kind: str
@@ -50,6 +69,7 @@ class Key:
     choices: tuple[str, ...] = ()
     low: float | None = None
     fact: Fact | None = None
+    names: Named | None = None
 
 
 _FILE = Key("file", "path of the file, relative to the site file", is_required=True)
@@ -199,6 +219,9 @@ SITE_TABLES: dict[str, dict[str, Key]] = {
         "high_ft": Key("number", "high side of the window band", True, low=0.0),
     },
 }
+#: Table -> keys of it that only a screening reads; a table with none named is one as a whole. What
+#: they hold is told in :mod:`geotrim.screen.screen_file`.
+SCREEN_ONLY: dict[str, tuple[str, ...]] = {"jurisdictions": (), "lots": ("keep_fields", "facts")}
 #: Tables of which there may be many.
 MANY = ("setbacks", "lot_facts", "eyes")
 #: Tables without which there is no site.
@@ -215,6 +238,7 @@ class SiteSpec:
     lines : place -> line in the site file; empty without one.
     needs : tables that must be there.
     params : options that may be set; geotrim's own, and a plug-in's where the caller adds them.
+    tables : what may be said: that of a site, or of a screening.
     """
 
     values: Mapping[str, Any]
@@ -223,6 +247,7 @@ class SiteSpec:
     lines: Mapping[Place, int] = field(default_factory=dict)
     needs: tuple[str, ...] = REQUIRED_TABLES
     params: Mapping[str, Param] = field(default_factory=option_params)
+    tables: Mapping[str, Mapping[str, Key]] = field(default_factory=lambda: SITE_TABLES)
 
     def where(self, *place: str | int) -> str:
         """A place as the user knows it: ``[lots] id_field (line 4 of site.toml)``."""
@@ -249,7 +274,7 @@ def check_spec(spec: SiteSpec) -> None:
     SiteFileError
         For the first thing that does not fit, with its key and line.
     """
-    known = (*SITE_TABLES, "options")
+    known = (*spec.tables, "options")
     for name, value in spec.values.items():
         if name not in known:
             raise _unknown(spec, (name,), name, known, "table")
@@ -265,9 +290,9 @@ def check_spec(spec: SiteSpec) -> None:
         elif name == "options":
             _check_option_names(spec, value)
         else:
-            _check_table(spec, (name,), value, SITE_TABLES[name])
+            _check_table(spec, (name,), value, spec.tables[name])
     for name in spec.needs:
-        needed = [key for key, rule in SITE_TABLES[name].items() if rule.is_required]
+        needed = [key for key, rule in spec.tables[name].items() if rule.is_required]
         if name not in spec.values:
             raise SiteFileError(
                 spec.source,
@@ -286,7 +311,7 @@ def _check_many(spec: SiteSpec, name: str, value: Any) -> None:
             f"write [[{name}]] with two brackets above each one",
         )
     for i, item in enumerate(value):
-        _check_table(spec, (name, i), item, SITE_TABLES[name])
+        _check_table(spec, (name, i), item, spec.tables[name])
 
 
 def _check_table(
@@ -314,6 +339,9 @@ def _check_value(spec: SiteSpec, place: Place, value: Any, key: Key) -> None:
     if key.fact is not None:
         key.fact.check(value, spec.where(*place))
         return
+    if key.names is not None and isinstance(value, Mapping):
+        _check_named(spec, place, value, key.names)
+        return
     if not _fits(value, key.kind):
         raise SiteFileError(
             spec.where(*place), _shown(value), _KINDS[key.kind], "rewrite the value"
@@ -330,6 +358,14 @@ def _check_value(spec: SiteSpec, place: Place, value: Any, key: Key) -> None:
         raise SiteFileError(
             spec.where(*place), f"{value:g}", f"{key.low:g} or more", "correct the number"
         )
+
+
+def _check_named(spec: SiteSpec, place: Place, value: Mapping[str, Any], names: Named) -> None:
+    """A table whose keys are names: of facts, or the user's own."""
+    for name, inner in value.items():
+        if names.known and name not in names.known:
+            raise _unknown(spec, (*place, name), name, names.known, names.what)
+        _check_value(spec, (*place, name), inner, Key(names.kind, names.help))
 
 
 def _fits(value: Any, kind: str) -> bool:
@@ -362,7 +398,15 @@ def _fits(value: Any, kind: str) -> bool:
                 for v in value.values()
             )
         )
+    if kind in ("field-of", "overlays-of"):  # tables are looked at name by name
+        return False
+    if kind == "fields":
+        return isinstance(value, (list, tuple)) and bool(value) and all(map(_is_text, value))
     return is_text or is_whole or not isinstance(value, (str, int, float, bool, list, dict))
+
+
+def _is_text(value: Any) -> bool:
+    return isinstance(value, str) and bool(value.strip())
 
 
 def _is_id(value: Any) -> bool:
@@ -377,6 +421,13 @@ def _shown(value: Any) -> str:
 def _unknown(
     spec: SiteSpec, place: Place, name: str, known: tuple[str, ...], what: str
 ) -> SiteFileError:
+    if is_for_screening(spec, place):
+        raise SiteFileError(
+            spec.where(*place),
+            f"the {what} {name!r}, which only a screening of many lots reads",
+            "a site file of one place",
+            "run the file with geotrim screen, or take it out",
+        )
     near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
     need = f"one of {', '.join(known)}"
     if len(need) > LONGEST_LIST:
@@ -388,6 +439,14 @@ def _unknown(
         need,
         f"say {near[0]!r} if you meant that" if near else "take it out",
     )
+
+
+def is_for_screening(spec: SiteSpec, place: Place) -> bool:
+    """Whether a key that this spec does not know is one of a screening."""
+    if spec.tables is not SITE_TABLES or place[0] not in SCREEN_ONLY:
+        return False
+    keys = SCREEN_ONLY[str(place[0])]
+    return place[1:2] == () if not keys else bool(place[1:]) and place[1] in keys
 
 
 def _check_option_names(spec: SiteSpec, options: Mapping[str, Any]) -> None:

@@ -36,11 +36,13 @@ BATCH_ROWS = 1024
 
 #: Lots fit to measure. ``lot_number`` counts the rows of the input from 0 and tells lots apart
 #: whatever their ids; ``facts`` is JSON, what the lot's own fields say of it; ``note`` is what was
-#: mended in it.
+#: mended in it; a lot with ``is_reported`` False is a neighbour: it takes its share of the shore
+#: and of the trees, and gets no row.
 LOTS = pa.schema(
     [
         ("lot_number", pa.int64()),
         ("lot_id", pa.string()),
+        ("is_reported", pa.bool_()),
         ("jurisdiction", pa.string()),
         ("facts", pa.string()),
         ("fields", pa.string()),
