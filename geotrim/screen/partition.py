@@ -1,0 +1,368 @@
+"""One partition of a screening: the same operations as for one lot, and rows of what they found.
+
+What comes out hangs on the working folder alone, to the last bit: not on who works the partition
+off, nor on what was worked off before.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+import traceback
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+import shapely
+from pyproj import CRS
+
+from geotrim.errors import FileError, GeotrimError
+from geotrim.model import Facts, Note, Result, Site
+from geotrim.ops.canopy import heights_and_slices
+from geotrim.ops.catalogue import HEIGHTS, ROUTE, SLICES
+from geotrim.ops.chain import params_of, run_operation
+from geotrim.ops.route_brief import route_brief
+from geotrim.rules.facts import facts
+from geotrim.screen.partition_rows import Found, crown_rows, lot_rows, note_rows
+from geotrim.screen.store import (
+    Common,
+    Store,
+    Task,
+    read_batches,
+    read_pickle,
+    read_rows,
+    write_table,
+)
+
+Flags = npt.NDArray[np.bool_]
+
+
+def run_partition(folder: str, number: int) -> dict[str, float]:
+    """Work one partition off and leave what it found in the working folder.
+
+    Parameters
+    ----------
+    folder : str
+        The working folder.
+    number : int
+        Of the partition.
+
+    Returns
+    -------
+    dict
+        ``n_lots``, ``n_crowns``, and ``cpu_s``: seconds of processor time.
+
+    Raises
+    ------
+    GeotrimError
+        If what all lots share cannot be read: a truncated tile, a full disk. Trouble with one lot
+        is a row of that lot.
+    """
+    started = time.thread_time()
+    store = Store(Path(folder))
+    task: Task = read_pickle(store.task(number))
+    common = _common(folder, (store.folder / "common.pickle").stat().st_mtime_ns)
+    given = Given.of(store, task, common)
+    found = measured(given, common)
+    crowns = crown_rows(given, found)
+    write_table(store.done(number, "crowns"), crowns)
+    write_table(store.done(number, "notes"), note_rows(found.notes))
+    lots = lot_rows(given, found)
+    write_table(store.done(number), lots)  # last: it says that all is there
+    cpu_s = time.thread_time() - started
+    return {"n_lots": lots.num_rows, "n_crowns": crowns.num_rows, "cpu_s": cpu_s}
+
+
+@lru_cache(maxsize=2)
+def _common(folder: str, _written_ns: int) -> Common:
+    """What all partitions share, read once by each process."""
+    return Store(Path(folder)).read_common()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Given:
+    """What a partition looks at, in the site's CRS.
+
+    lots : own lots, those near and those beside, in file order: ``lot_number``, ``lot_id`` (made
+        different where ids repeat), ``is_own`` (gets a row here), ``is_silent`` (would, but is not
+        to be reported), ``is_measured`` (these and those near), ``jurisdiction``, ``facts``,
+        ``fields``, ``note``, and polygons.
+    crowns : crowns that may stand at the own lots, and those at home here: ``crown_number``,
+        ``crown_id`` (likewise), ``is_home``, further columns, and polygons.
+    """
+
+    lots: Any
+    crowns: Any
+    trunks: Any
+    mhw_line: Any
+
+    @classmethod
+    def of(cls, store: Store, task: Task, common: Common) -> Given:
+        crs = CRS.from_wkt(common.crs_wkt)
+        own = np.arange(*task.own)
+        rows = np.concatenate([own, task.near, task.beside]).astype(np.int64)
+        table = read_rows(store.lots, rows)
+        lots = _shapes(table, crs)
+        is_here = np.arange(len(lots)) < own.size
+        lots["is_own"] = is_here & lots["is_reported"].to_numpy(dtype=bool)
+        lots["is_silent"] = is_here & ~lots["is_own"]
+        lots["is_measured"] = np.arange(len(lots)) < own.size + len(task.near)
+        lots = lots.sort_values("lot_number", ignore_index=True)
+        lots["name"] = lots["lot_id"]
+        lots["lot_id"] = told_apart(lots["lot_id"], lots["lot_number"])
+        with np.load(store.shore(task.number)) as read:
+            line = [shapely.LineString(part) for part in _split(read["xy"], read["starts"])]
+        shore = gpd.GeoDataFrame(geometry=line, crs=crs)
+        crowns = _crowns(store, task, common, crs)
+        return cls(lots, crowns, _trunks(crowns, common, crs), shore)
+
+    def without(self, lost: Iterable[int]) -> Given:
+        """The same without some lots, by their numbers."""
+        keep = ~self.lots["lot_number"].isin(list(lost)).to_numpy()
+        return replace(self, lots=self.lots[keep].reset_index(drop=True))
+
+
+def told_apart(ids: Any, numbers: Any) -> list[str]:
+    """Ids, with the number of the row behind those that come more than once.
+
+    Examples
+    --------
+    >>> told_apart(pd.Series(["A", "B", "A"]), pd.Series([3, 4, 9]))
+    ['A (row 4)', 'B', 'A (row 10)']
+    """
+    again = ids.duplicated(keep=False)
+    return [
+        f"{name} (row {number + 1})" if is_again else str(name)
+        for name, number, is_again in zip(ids, numbers, again, strict=True)
+    ]
+
+
+def _shapes(table: pa.Table, crs: CRS) -> Any:
+    """An Arrow table with WKB as a GeoDataFrame; what is unknown is None or NaN."""
+    columns = {
+        field.name: _values(table[field.name]) for field in table.schema if field.name != "wkb"
+    }
+    frame = pd.DataFrame(columns, columns=list(columns))
+    shapes = shapely.from_wkb(table["wkb"].to_numpy(zero_copy_only=False))
+    return gpd.GeoDataFrame(frame, geometry=shapes, crs=crs)
+
+
+def _values(column: pa.ChunkedArray) -> Any:
+    """Numbers as an array; text and flags one by one, since they may be None."""
+    if pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
+        return column.to_numpy()
+    return np.array([*column.to_pylist(), None], dtype=object)[:-1]  # never an array of text
+
+
+def _split(xy: Any, starts: Any) -> list[Any]:
+    return np.split(xy, starts[1:-1]) if len(starts) > 1 else []
+
+
+def _crowns(store: Store, task: Task, common: Common, crs: CRS) -> Any:
+    """Crowns at home in the partition, and those of others that may stand at its lots."""
+    parts = []
+    for number in task.crown_files:
+        path = store.crowns(number)
+        if not path.exists():
+            continue
+        for batch in read_batches(path):
+            part = _shapes(pa.Table.from_batches([batch]), crs)
+            part["is_home"] = number == task.number
+            keep = part["is_home"].to_numpy() | _meets(part.geometry.array, task.bounds)
+            parts.append(part[keep])
+    if not parts:
+        columns = ["crown_number", "crown_id", "species", "base_height_ft", "is_home"]
+        return gpd.GeoDataFrame(columns=columns, geometry=[], crs=crs)
+    crowns = pd.concat(parts, ignore_index=True).sort_values("crown_number", ignore_index=True)
+    crowns["name"] = crowns["crown_id"]
+    crowns["crown_id"] = told_apart(crowns["crown_id"], crowns["crown_number"])
+    return crowns
+
+
+def _meets(shapes: Any, box: tuple[float, float, float, float]) -> Flags:
+    west, south, east, north = shapely.bounds(np.asarray(shapes, dtype=object)).T
+    meets: Flags = (west <= box[2]) & (east >= box[0]) & (south <= box[3]) & (north >= box[1])
+    return meets
+
+
+def _trunks(crowns: Any, common: Common, crs: CRS) -> Any:
+    if not common.has_trunks or not len(crowns):
+        return None
+    known = crowns["trunk_x"].notna()
+    points = gpd.points_from_xy(crowns.loc[known, "trunk_x"], crowns.loc[known, "trunk_y"])
+    return gpd.GeoDataFrame({"crown_id": crowns.loc[known, "crown_id"]}, geometry=points, crs=crs)
+
+
+def measured(given: Given, common: Common) -> Found:
+    """Run the operations; lots that break them are taken out, and told as failed."""
+    try:
+        return _measured(given, common)
+    except (FileError, MemoryError):
+        raise  # what all lots share
+    except Exception:
+        failed = _culprits(given, common)
+        if not failed or len(failed) == int(given.lots["is_measured"].sum()):
+            raise  # no lot's own fault
+    return replace(_measured(given.without(failed), common), failed=failed)
+
+
+def _culprits(given: Given, common: Common) -> dict[int, str]:
+    """Lots that cannot be measured even alone, with what they break by."""
+    failed = {}
+    for number in given.lots.loc[given.lots["is_measured"], "lot_number"]:
+        others = set(given.lots["lot_number"]) - {number}
+        alone = given.without(others)
+        try:
+            _measured(alone, common)
+        except GeotrimError as error:
+            failed[int(number)] = str(error)
+        except Exception as error:  # a bug of ours is a row too; the rest goes on
+            last = traceback.extract_tb(error.__traceback__)[-1]
+            place = f"{Path(last.filename).name}, line {last.lineno}"
+            failed[int(number)] = f"a fault of geotrim: {type(error).__name__}: {error} ({place})"
+    return failed
+
+
+def _measured(given: Given, common: Common) -> Found:
+    """All operations of a screening, in the order of a run."""
+    lots, crowns = given.lots, given.crowns
+    site = _site(given, common)
+    results: dict[str, Result] = {}
+    for name in ("frontage", "riparian-lines", "fringe"):
+        results[name] = run_operation(name, site, results)
+    places = results["fringe"]["fringe_crowns"]
+    own_ids = set(lots.loc[lots["is_own"], "lot_id"])
+    is_own = places["lot_id"].isin(own_ids).to_numpy()
+    is_lost = places["lot_id"].isna().to_numpy() & crowns["is_home"].to_numpy(dtype=bool)
+    is_lost |= places["lot_id"].isin(set(lots.loc[lots["is_silent"], "lot_id"])).to_numpy()
+    told = crowns[is_own | is_lost].assign(is_own=is_own[is_own | is_lost])
+    told = told.reset_index(drop=True)
+    site = replace(
+        site,
+        lots=lots[["lot_id", "geometry"]].assign(is_measured=lots["is_own"].to_numpy(dtype=bool)),
+        crowns=_canopies(told, common),
+    )
+    notes = list(_notes(results.values(), own_ids))
+    if common.heights is not None and len(told):
+        params = params_of((HEIGHTS, SLICES))
+        asked = {name: common.options[name] for name in params if name in common.options}
+        both = heights_and_slices(site.crowns, common.heights, **asked)
+        results |= dict(zip(("heights", "slices"), both, strict=True))
+    for name in ("zone", "setbacks"):
+        results[name] = run_operation(name, site, results)
+    judged = _judged(site, given, common, results)
+    every = [
+        results[name] for name in results if name not in ("frontage", "riparian-lines", "fringe")
+    ]
+    notes += _notes([*every, *judged], own_ids)
+    return Found(results, tuple(judged), told, tuple(dict.fromkeys(notes)))
+
+
+def _site(given: Given, common: Common) -> Site:
+    lots = given.lots[["lot_id", "is_measured", "geometry"]]
+    west, south, east, north = given.mhw_line.total_bounds
+    w, s, e, n = lots.total_bounds
+    near = min(west, w), min(south, s), max(east, e), max(north, n)
+    return Site(
+        name=common.name,
+        crs=lots.crs,
+        lots=lots,
+        mhw_line=given.mhw_line,
+        mhw_origin=common.mhw_origin,
+        mhw_facts=common.mhw_facts,
+        crowns=_canopies(given.crowns, common),
+        trunks=given.trunks,
+        heights=common.heights,
+        channel=common.channel,
+        mouth_line=common.mouth_line,
+        exclusions=_near(common.exclusions, near),
+        setbacks=common.setbacks,
+        set_aside=_near(common.set_aside, near),
+        trunks_rmse_ft=common.trunks_rmse_ft,
+        options=common.options,
+    )
+
+
+def _canopies(crowns: Any, common: Common) -> Any:
+    """Crowns with the columns that the input had."""
+    return crowns[[*common.crown_columns, "geometry"]]
+
+
+def _near(table: Any, box: tuple[float, float, float, float]) -> Any:
+    """Rows of a table of polygons that meet a box; None where there is no table."""
+    if table is None:
+        return None
+    keep = _meets(table.geometry.array, box)
+    return table[keep].reset_index(drop=True) if keep.any() else None
+
+
+def _judged(
+    site: Site, given: Given, common: Common, results: Mapping[str, Result]
+) -> list[Result]:
+    """The rules, under the local rule files of each jurisdiction."""
+    own = given.lots[given.lots["is_own"].to_numpy(dtype=bool)]
+    names = {param.name for param in ROUTE.params}
+    asked = {name: value for name, value in site.options.items() if name in names}
+    out = []
+    for place, rows in own.groupby([name or "" for name in own["jurisdiction"]], sort=True):
+        mine = set(rows["lot_id"])
+        lots = site.lots.assign(is_measured=[lot in mine for lot in site.lots["lot_id"]])
+        by_lot = {
+            lot: dict_of_facts(text)
+            for lot, text in zip(rows["lot_id"], rows["facts"], strict=True)
+            if text
+        }
+        local = common.overlays.get(str(place), ()) if place else ()
+        out.append(
+            route_brief(
+                lots,
+                site.mhw_line,
+                results["frontage"],
+                riparian_lines=results["riparian-lines"],
+                fringe=results["fringe"],
+                heights=results.get("heights"),
+                slices=results.get("slices"),
+                crowns=site.crowns,
+                trunks=site.trunks,
+                trunks_rmse_ft=site.trunks_rmse_ft,
+                mhw_facts=site.mhw_facts,
+                mhw_origin=site.mhw_origin,
+                set_aside=site.set_aside,
+                exclusions=site.exclusions,
+                facts=Facts(common.facts, by_lot),
+                overlays=(*common.overlays.get("", ()), *local),
+                **asked,
+            )
+        )
+    return out
+
+
+def dict_of_facts(text: str) -> dict[str, Any]:
+    """Facts of one lot from JSON, in which a date is text.
+
+    Examples
+    --------
+    >>> dict_of_facts('{"n_units": 4, "start_date": "2027-01-15"}')
+    {'n_units': 4, 'start_date': datetime.date(2027, 1, 15)}
+    """
+    return {
+        name: date.fromisoformat(value) if facts()[name].kind == "date" else value
+        for name, value in json.loads(text).items()
+    }
+
+
+def _notes(results: Iterable[Result], own: set[str]) -> Iterable[Note]:
+    """Notes of operations, those about lots of other partitions left out."""
+    for result in results:
+        for note in result.notes:
+            about = note.about.removeprefix("lot ")
+            if about == note.about or about in own:
+                yield note

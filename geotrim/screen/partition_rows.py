@@ -1,0 +1,245 @@
+"""Rows of one partition: what operations found, in the columns of the working folder."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import shapely
+
+from geotrim.model import Note, Result
+from geotrim.screen.store import CROWN_ROWS, NOTES, lot_rows_schema, route_column
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Found:
+    """What the operations of one partition found.
+
+    results : operation -> Result; of lots near as well, where an operation needs them.
+    judged : results of the rules, one for each jurisdiction.
+    told : crowns of the own lots, and those at home here that no lot near has; in file order.
+    failed : number of a lot -> what it breaks by.
+    """
+
+    results: Mapping[str, Result]
+    judged: tuple[Result, ...]
+    told: Any
+    notes: tuple[Note, ...]
+    failed: Mapping[int, str] = field(default_factory=dict)
+
+    def table(self, operation: str, name: str) -> Any:
+        """A table by the id of lot or crown; empty where the operation did not run."""
+        result = self.results.get(operation)
+        if result is None:
+            return pd.DataFrame()
+        key = "crown_id" if "crown_id" in result[name].columns else "lot_id"
+        return pd.DataFrame(result[name]).set_index(key)
+
+    def of_rules(self, name: str) -> Any:
+        """A table of the rules for all jurisdictions; without a row where nothing was judged."""
+        if not self.judged:
+            return pd.DataFrame(columns=_COLUMNS_OF_RULES[name])
+        return pd.concat([result[name] for result in self.judged], ignore_index=True)
+
+
+#: Columns that are looked for in the tables of the rules.
+_COLUMNS_OF_RULES = {
+    "lot_outcomes": ["lot_id", "reason"],
+    "lot_routes": ["lot_id", "route", "status"],
+    "lot_findings": ["lot_id", "rule_id", "n_not_met", "n_too_close", "n_unknown"],
+    "tree_outcomes": ["crown_id", "lot_id", "outcome_route", "outcome_standing"],
+}
+
+
+def lot_rows(given: Any, found: Found) -> pa.Table:
+    """A row for each own lot, in file order."""
+    own = given.lots[given.lots["is_own"].to_numpy(dtype=bool)].reset_index(drop=True)
+    ids = own["lot_id"]
+    columns: dict[str, Any] = {
+        "lot_number": own["lot_number"],
+        "lot_id": own["name"],
+        **{name: own[name] for name in ("jurisdiction", "fields", "note")},
+        "wkb": shapely.to_wkb(np.asarray(own.geometry.array, dtype=object)),
+    }
+    for operation, table in (
+        ("frontage", "lots"),
+        ("fringe", "fringe_lots"),
+        ("zone", "zone"),
+    ):
+        columns |= _figures(found.table(operation, table), ids)
+    columns |= _fringe_area(found, ids)
+    columns |= _canopy(found, ids)
+    columns |= _rules(found, ids)
+    columns |= _standing(own, found, columns)
+    return _table(columns, lot_rows_schema(), len(own))
+
+
+def _figures(table: Any, ids: Any) -> dict[str, Any]:
+    """Columns of a table of lots that a lot's row has under the same name."""
+    names = [name for name in table.columns if name in _LOT_NAMES and name not in _STATED_LATER]
+    found = table[names].reindex(ids)
+    return {name: found[name].to_numpy() for name in names}
+
+
+_LOT_NAMES = frozenset(lot_rows_schema().names)
+_STATED_LATER = ("status", "reason", "lot_number")
+
+
+def _fringe_area(found: Found, ids: Any) -> dict[str, Any]:
+    table = found.results["fringe"]["fringe"]
+    area = table.groupby("lot_id")["fringe_area_ft2"].sum()
+    return {"fringe_area_ft2": area.reindex(ids, fill_value=0.0).to_numpy()}
+
+
+def _canopy(found: Found, ids: Any) -> dict[str, Any]:
+    """Counts and sums over the crowns that are a lot's."""
+    crowns = _crowns_with_places(found)
+    crowns = crowns[crowns["lot_id"].notna()]
+    by_lot = crowns.groupby("lot_id", sort=False)
+    out = {"n_crowns": by_lot.size().reindex(ids, fill_value=0).to_numpy()}
+    past = found.results["setbacks"]["setback_flags"]
+    is_past = set(past.loc[past["is_past_setback"].astype(bool), "crown_id"])
+    mine = crowns.loc[crowns["crown_id"].isin(is_past), "lot_id"]
+    out["n_past_setback"] = mine.value_counts().reindex(ids, fill_value=0).to_numpy()
+    if "heights" not in found.results:
+        return out
+    seen = crowns.join(found.table("heights", "heights"), on="crown_id")
+    sliced = found.table("slices", "slices")
+    names = ["crown_area_ft2", "volume_ft3", "volume_band_ft3"]
+    seen = seen.join(sliced[names], on="crown_id")
+    by_lot = seen.groupby("lot_id", sort=False)
+    out["tallest_ft"] = by_lot["top_height_ft"].max().reindex(ids).to_numpy()
+    out["n_too_close"] = _count(seen, seen["is_too_close"].fillna(False).astype(bool), ids)
+    out["n_partial"] = _count(seen, seen["is_partial"].astype(bool), ids)
+    out["canopy_area_ft2"] = by_lot["crown_area_ft2"].sum().reindex(ids, fill_value=0.0).to_numpy()
+    whole = by_lot["volume_ft3"].sum().reindex(ids, fill_value=0.0).to_numpy()
+    band = by_lot["volume_band_ft3"].sum().reindex(ids, fill_value=0.0).to_numpy()
+    share = np.full(len(ids), np.nan)
+    np.divide(band, whole, out=share, where=whole > 0.0)
+    out |= {"volume_ft3": whole, "volume_band_ft3": band, "share_band_frac": share}
+    return {**out, "height_classes": _classes(seen, ids)}
+
+
+def _count(seen: Any, flags: Any, ids: Any) -> Any:
+    return seen.loc[flags.to_numpy(), "lot_id"].value_counts().reindex(ids, fill_value=0).to_numpy()
+
+
+def _classes(seen: Any, ids: Any) -> list[str | None]:
+    """Height classes of a lot's crowns with their counts, as words."""
+    counts = seen.groupby(["lot_id", "height_class"], sort=True).size()
+    words: dict[str, list[str]] = {}
+    for (lot, name), n in counts.items():
+        words.setdefault(lot, []).append(f"{name}: {n}")
+    return ["; ".join(words[lot]) if lot in words else None for lot in ids]
+
+
+def _crowns_with_places(found: Found) -> Any:
+    """Ids of the crowns that are told, with lot, stretch and place on the shore."""
+    places = found.results["fringe"]["fringe_crowns"].set_index("crown_id")
+    at = places.reindex(found.told["crown_id"])
+    names = ["lot_id", "stretch_id", "station_ft", "offset_ft", "is_fringe"]
+    at = at[names].reset_index()
+    at.loc[~found.told["is_own"].to_numpy(dtype=bool), names] = [None, None, np.nan, np.nan, False]
+    return at
+
+
+def _rules(found: Found, ids: Any) -> dict[str, Any]:
+    """How each way stands, what trees are told by, and which rules are not met."""
+    outcomes = found.of_rules("lot_outcomes").set_index("lot_id")
+    out = _figures(outcomes, ids)
+    ways = found.of_rules("lot_routes")
+    for route, rows in ways.groupby("route", sort=False):
+        if (column := route_column(str(route))) in _LOT_NAMES:
+            out[column] = rows.set_index("lot_id")["status"].reindex(ids).to_numpy()
+    trees = found.of_rules("tree_outcomes")
+    for standing in ("open", "depends", "closed"):
+        counted = trees.loc[trees["outcome_standing"] == standing, "lot_id"].value_counts()
+        out[f"n_{standing}_trees"] = counted.reindex(ids, fill_value=0).to_numpy()
+    findings = found.of_rules("lot_findings")
+    for verdict in ("not_met", "too_close", "unknown"):
+        rows = findings[findings[f"n_{verdict}"] > 0]
+        codes = rows.groupby("lot_id", sort=False)["rule_id"].agg(";".join)
+        out[f"findings_{verdict}"] = codes.reindex(ids).to_numpy()
+    return out
+
+
+def _standing(own: Any, found: Found, columns: Mapping[str, Any]) -> dict[str, Any]:
+    """Status and reason of each lot."""
+    told = found.table("frontage", "lots")["reason"].reindex(own["lot_id"]).to_numpy()
+    judged = found.of_rules("lot_outcomes").set_index("lot_id")["reason"].reindex(own["lot_id"])
+    has_shore = np.nan_to_num(np.asarray(columns["frontage_length_ft"], dtype=np.float64)) > 0.0
+    status, reason = [], []
+    for number, is_shore, first, second in zip(
+        own["lot_number"], has_shore, told, judged.to_numpy(), strict=True
+    ):
+        failed = found.failed.get(int(number))
+        status.append("failed" if failed else "measured" if is_shore else "no shore")
+        words = [failed] if failed else [first, second if second != first else None]
+        reason.append("; ".join(text for text in words if isinstance(text, str) and text))
+    return {"status": status, "reason": reason}
+
+
+def crown_rows(given: Any, found: Found) -> pa.Table:
+    """A row for each crown that is told, in file order."""
+    told = found.told
+    number_of = given.lots.set_index("lot_id")["lot_number"]
+    name_of = given.lots.set_index("lot_id")["name"]
+    places = _crowns_with_places(found)
+    ids = places["crown_id"]
+    columns: dict[str, Any] = {
+        "crown_number": told["crown_number"],
+        "crown_id": told["name"],
+        "lot_number": places["lot_id"].map(number_of),
+        "lot_id": places["lot_id"].map(name_of),
+        "species": told.get("species"),
+        **{name: places[name] for name in ("stretch_id", "station_ft", "offset_ft", "is_fringe")},
+        "wkb": shapely.to_wkb(np.asarray(told.geometry.array, dtype=object)),
+    }
+    past = found.results["setbacks"]["setback_flags"]
+    is_past = past.loc[past["is_past_setback"].astype(bool), "crown_id"]
+    columns["is_past_setback"] = ids.isin(set(is_past)).to_numpy()
+    for operation in ("heights", "slices"):
+        table = found.table(operation, operation)
+        names = [name for name in table.columns if name in CROWN_ROWS.names]
+        columns |= {name: table[name].reindex(ids).to_numpy() for name in names}
+    trees = found.of_rules("tree_outcomes").set_index("crown_id")
+    for name in ("outcome_route", "outcome_standing"):
+        columns[name] = trees[name].reindex(ids).to_numpy()
+    return _table(columns, CROWN_ROWS, len(told))
+
+
+def note_rows(notes: Iterable[Note]) -> pa.Table:
+    """What was told, each once, in the order it was told in."""
+    rows = list(notes)
+    columns = {name: [getattr(note, name) for note in rows] for name in NOTES.names}
+    return pa.table(columns, schema=NOTES)
+
+
+def _table(columns: Mapping[str, Any], schema: pa.Schema, n: int) -> pa.Table:
+    """Columns in the order and kinds of a schema; one that is not there is unknown."""
+    arrays = [
+        _column(columns.get(name), kind, n)
+        for name, kind in zip(schema.names, schema.types, strict=True)
+    ]
+    return pa.Table.from_arrays(arrays, schema=schema)
+
+
+def _column(values: Any, kind: pa.DataType, n: int) -> pa.Array:
+    if values is None:
+        return pa.nulls(n, kind)
+    values = (
+        values.to_numpy() if isinstance(values, pd.Series) else np.asarray(values, dtype=object)
+    )
+    if pa.types.is_floating(kind):
+        return pa.array(pd.to_numeric(pd.Series(values), errors="coerce").astype("float64"), kind)
+    missing = pd.isna(values)
+    if pa.types.is_integer(kind):
+        filled = np.where(missing, 0, values).astype(np.int64)
+        return pa.array(filled, kind, mask=missing)
+    return pa.array(
+        [None if gone else value for value, gone in zip(values, missing, strict=True)], kind
+    )
