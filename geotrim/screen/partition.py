@@ -24,15 +24,19 @@ import pyarrow as pa
 import shapely
 from pyproj import CRS
 
+from geotrim.core.block_cache import BlockCache
 from geotrim.errors import FileError, GeotrimError
-from geotrim.model import Facts, Note, Result, Site
+from geotrim.model import Facts, Result, Site
 from geotrim.ops.canopy import heights_and_slices
 from geotrim.ops.catalogue import HEIGHTS, ROUTE, SLICES
 from geotrim.ops.chain import params_of, run_operation
 from geotrim.ops.route_brief import route_brief
 from geotrim.rules.facts import facts
+from geotrim.screen.draft import COLUMNS, NOTE, drafted
 from geotrim.screen.partition_rows import Found, crown_rows, lot_rows, note_rows
+from geotrim.screen.plan import reaches
 from geotrim.screen.store import (
+    CROWNS,
     Common,
     Store,
     Task,
@@ -42,6 +46,8 @@ from geotrim.screen.store import (
     write_table,
 )
 
+#: Where this many lots, one after another, break the operations alone, none of them is to blame.
+TRIED_FIRST = 5
 Flags = npt.NDArray[np.bool_]
 
 
@@ -83,8 +89,14 @@ def run_partition(folder: str, number: int) -> dict[str, float]:
 
 @lru_cache(maxsize=2)
 def _common(folder: str, _written_ns: int) -> Common:
-    """What all partitions share, read once by each process."""
-    return Store(Path(folder)).read_common()
+    """What all partitions share, read once by each process; blocks of heights are kept for a while.
+
+    A block that two partitions look at is then decoded once, as long as one follows the other.
+    """
+    common = Store(Path(folder)).read_common()
+    if common.heights is None:
+        return common
+    return replace(common, heights=BlockCache(common.heights, common.cache_mb * 1_000_000))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -179,8 +191,8 @@ def _crowns(store: Store, task: Task, common: Common, crs: CRS) -> Any:
             keep = part["is_home"].to_numpy() | _meets(part.geometry.array, task.bounds)
             parts.append(part[keep])
     if not parts:
-        columns = ["crown_number", "crown_id", "species", "base_height_ft", "is_home"]
-        return gpd.GeoDataFrame(columns=columns, geometry=[], crs=crs)
+        empty = _shapes(CROWNS.empty_table(), crs)
+        return empty.assign(name=empty["crown_id"], is_home=np.empty(0, dtype=bool))
     crowns = pd.concat(parts, ignore_index=True).sort_values("crown_number", ignore_index=True)
     crowns["name"] = crowns["crown_id"]
     crowns["crown_id"] = told_apart(crowns["crown_id"], crowns["crown_number"])
@@ -216,8 +228,10 @@ def measured(given: Given, common: Common) -> Found:
 
 def _culprits(given: Given, common: Common) -> dict[int, str]:
     """Lots that cannot be measured even alone, with what they break by."""
-    failed = {}
-    for number in given.lots.loc[given.lots["is_measured"], "lot_number"]:
+    failed: dict[int, str] = {}
+    for n_tried, number in enumerate(given.lots.loc[given.lots["is_measured"], "lot_number"]):
+        if n_tried == len(failed) == TRIED_FIRST:
+            return {}  # no lot's own fault
         others = set(given.lots["lot_number"]) - {number}
         alone = given.without(others)
         try:
@@ -236,8 +250,14 @@ def _measured(given: Given, common: Common) -> Found:
     lots, crowns = given.lots, given.crowns
     site = _site(given, common)
     results: dict[str, Result] = {}
-    for name in ("frontage", "riparian-lines", "fringe"):
+    for name in ("frontage", "riparian-lines"):
         results[name] = run_operation(name, site, results)
+    if not common.has_crowns and common.heights is not None:
+        water = reaches(common)[1]
+        measured_lots = site.lots[site.lots["is_measured"].to_numpy(dtype=bool)]
+        crowns = drafted(common.heights, measured_lots, results["frontage"], water)
+        site = replace(site, crowns=crowns[[*COLUMNS, "geometry"]])
+    results["fringe"] = run_operation("fringe", site, results)
     places = results["fringe"]["fringe_crowns"]
     own_ids = set(lots.loc[lots["is_own"], "lot_id"])
     is_own = places["lot_id"].isin(own_ids).to_numpy()
@@ -248,9 +268,10 @@ def _measured(given: Given, common: Common) -> Found:
     site = replace(
         site,
         lots=lots[["lot_id", "geometry"]].assign(is_measured=lots["is_own"].to_numpy(dtype=bool)),
-        crowns=_canopies(told, common),
+        crowns=told[list(site.crowns.columns)],
     )
-    notes = list(_notes(results.values(), own_ids))
+    notes = [note for result in results.values() for note in result.notes]
+    notes += [] if common.has_crowns else [NOTE]
     if common.heights is not None and len(told):
         params = params_of((HEIGHTS, SLICES))
         asked = {name: common.options[name] for name in params if name in common.options}
@@ -259,10 +280,8 @@ def _measured(given: Given, common: Common) -> Found:
     for name in ("zone", "setbacks"):
         results[name] = run_operation(name, site, results)
     judged = _judged(site, given, common, results)
-    every = [
-        results[name] for name in results if name not in ("frontage", "riparian-lines", "fringe")
-    ]
-    notes += _notes([*every, *judged], own_ids)
+    later = [results[name] for name in ("heights", "slices", "zone", "setbacks") if name in results]
+    notes += [note for result in [*later, *judged] for note in result.notes]
     return Found(results, tuple(judged), told, tuple(dict.fromkeys(notes)))
 
 
@@ -357,12 +376,3 @@ def dict_of_facts(text: str) -> dict[str, Any]:
         name: date.fromisoformat(value) if facts()[name].kind == "date" else value
         for name, value in json.loads(text).items()
     }
-
-
-def _notes(results: Iterable[Result], own: set[str]) -> Iterable[Note]:
-    """Notes of operations, those about lots of other partitions left out."""
-    for result in results:
-        for note in result.notes:
-            about = note.about.removeprefix("lot ")
-            if about == note.about or about in own:
-                yield note

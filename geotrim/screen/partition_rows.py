@@ -62,7 +62,7 @@ def lot_rows(given: Any, found: Found) -> pa.Table:
     columns: dict[str, Any] = {
         "lot_number": own["lot_number"],
         "lot_id": own["name"],
-        **{name: own[name] for name in ("jurisdiction", "fields", "note")},
+        **{name: own[name] for name in ("jurisdiction", "fields")},
         "wkb": shapely.to_wkb(np.asarray(own.geometry.array, dtype=object)),
     }
     for operation, table in (
@@ -75,6 +75,7 @@ def lot_rows(given: Any, found: Found) -> pa.Table:
     columns |= _canopy(found, ids)
     columns |= _rules(found, ids)
     columns |= _standing(own, found, columns)
+    columns["note"] = _lot_notes(own, found, columns)
     return _table(columns, lot_rows_schema(), len(own))
 
 
@@ -183,6 +184,21 @@ def _standing(own: Any, found: Found, columns: Mapping[str, Any]) -> dict[str, A
     return {"status": status, "reason": reason}
 
 
+def _lot_notes(own: Any, found: Found, columns: Mapping[str, Any]) -> list[str | None]:
+    """What was mended in each lot, and what the operations tell of it beyond its reason."""
+    told: dict[str, list[str]] = {}
+    for note in found.notes:
+        if (lot := note.about.removeprefix("lot ")) != note.about:
+            told.setdefault(lot, []).append(note.text)
+    out = []
+    for lot, mended, reason, status in zip(
+        own["lot_id"], own["note"], columns["reason"], columns["status"], strict=True
+    ):
+        words = [] if status != "measured" else [t for t in told.get(lot, ()) if t not in reason]
+        out.append("; ".join([*([mended] if mended else []), *words]) or None)
+    return out
+
+
 def crown_rows(given: Any, found: Found) -> pa.Table:
     """A row for each crown that is told, in file order."""
     told = found.told
@@ -213,8 +229,8 @@ def crown_rows(given: Any, found: Found) -> pa.Table:
 
 
 def note_rows(notes: Iterable[Note]) -> pa.Table:
-    """What was told, each once, in the order it was told in."""
-    rows = list(notes)
+    """What was told of no single lot, each once, in the order it was told in."""
+    rows = [note for note in notes if not note.about.startswith("lot ")]
     columns = {name: [getattr(note, name) for note in rows] for name in NOTES.names}
     return pa.table(columns, schema=NOTES)
 

@@ -126,7 +126,7 @@ def make_tasks(store: Store, n_partitions: int) -> int:
         As :class:`Order` had them when the lots were written.
     """
     common = store.read_common()
-    reach, water, smoothing = _reaches(common)
+    reach, water, smoothing = reaches(common)
     lots = shapely.from_wkb(read_table(store.lots)["wkb"].to_numpy(zero_copy_only=False))
     starts = partition_starts(len(lots), n_partitions)
     shore = _shore(store)
@@ -156,8 +156,8 @@ def make_tasks(store: Store, n_partitions: int) -> int:
     return len(starts) - 1
 
 
-def _reaches(common: Common) -> tuple[float, float, float]:
-    """Reach of a lot, reach over the water, smoothing length, all in map units."""
+def reaches(common: Common) -> tuple[float, float, float]:
+    """Reach of a lot to the shore, of its side limits over the water, smoothing. [map units]."""
     feet = feet_per_map_unit(CRS.from_wkt(common.crs_wkt), "site crs")
     asked = _options(common.options, "reach_ft", "riparian_length_ft", "smoothing_length_ft")
     reach, water, smoothing = (value / feet for value in asked)

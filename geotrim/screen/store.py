@@ -94,6 +94,7 @@ class Common:
     crown_columns : columns of ``CROWNS`` that the input really has; the others are left out of the
         tables that operations get.
     has_trunks : some crowns have a trunk of their own.
+    cache_mb : decoded heights that a process keeps at most. [MB]
     """
 
     name: str
@@ -102,6 +103,7 @@ class Common:
     mhw_facts: Mapping[str, Any]
     options: Mapping[str, Any]
     heights: HeightSource | None = None
+    cache_mb: int = 200
     has_crowns: bool = True
     crown_columns: tuple[str, ...] = ("crown_id", "species", "base_height_ft")
     has_trunks: bool = False
