@@ -87,3 +87,9 @@ class RuleError(GeotrimError):
     """A rule file that lacks something, says something unknown, or would loosen a rule."""
 
     code = "rule"
+
+
+class EngineError(GeotrimError):
+    """Workers that cannot be reached, or that end before their work does."""
+
+    code = "engine"
