@@ -14,6 +14,7 @@ from geotrim.ops.catalogue import ROUTE
 from geotrim.ops.params import READINGS
 from geotrim.ops.route_cases import Inputs, cases, lots_without_shore
 from geotrim.ops.route_columns import COLUMNS
+from geotrim.ops.route_counts import lot_outcomes, outcome_words
 from geotrim.ops.route_submission import filled
 from geotrim.ops.tables import join_tables, plain_table
 from geotrim.rules.compare import reading_rows
@@ -175,12 +176,12 @@ def _outcome_row(
     """The row of a lot: the route it is told by, and its main figures."""
     case, seen = decision.case, decision.measures
     lot_id, n = case.lot_id, len(case.tree_ids)
-    name, standing = tables.lot_outcome(found, decision)
+    name, standing = lot_outcomes(found, decision)[0]
     kind = np.broadcast_to(seen["is_mangrove"].value, max(n, 1))[:n]
     depth = seen["fringe_depth_ft"]
     is_one = depth.value.ndim == 0
     reason = reasons.get(lot_id, "" if n else "no tree is recorded on this lot or before it")
-    words = tables.outcome_words(found, decision)
+    words = outcome_words(found, decision)[0]
     if lot_id in reasons:
         words = "No shore was found for this lot, so nothing is judged; check title and line."
     return {

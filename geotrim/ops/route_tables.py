@@ -11,36 +11,26 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from geotrim.ops.route_counts import (
+    WayCounts,
+    asked,
+    is_idle,
+    rule_counts,
+    rules_told,
+    trees_words,
+    way_counts,
+)
 from geotrim.rules.decide import Decision
-from geotrim.rules.duties import Stages, caps, notices, stages, unmet
+from geotrim.rules.duties import Stages, caps, notices, stages
 from geotrim.rules.facts import facts
 from geotrim.rules.findings import Finding, findings
-from geotrim.rules.outcome import (
-    CLOSED,
-    DEPENDS,
-    LEFT_ALONE,
-    NONE,
-    OPEN,
-    OTHER_PLAN,
-    UNCUT,
-    Outcomes,
-    outcomes,
-    with_other_plan,
-)
+from geotrim.rules.outcome import NONE, Outcomes, judged, outcomes, with_other_plan
 from geotrim.rules.rule_file import Rule, measures, routes
 from geotrim.rules.settle import Needs, is_plan, needs_by_tree
-from geotrim.rules.verdict import MET, NOT_MET, STATUS, TOO_CLOSE, UNKNOWN, WORDS, Codes, margin
+from geotrim.rules.verdict import MET, NOT_MET, STATUS, TOO_CLOSE, UNKNOWN, WORDS, margin
 
-#: Outcomes that no standing need be added to.
-PLAIN = {
-    "no-mangrove": "the act does not apply",
-    NONE: "no way is open",
-    LEFT_ALONE: "nothing is cut",
-}
 #: Before what another plan would still hang on.
 STILL = "it then still hangs on what the department or the local government says on this: "
-#: Standings of an outcome, best first.
-BEST = (OPEN, DEPENDS, OTHER_PLAN, CLOSED, UNCUT)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,20 +54,6 @@ class Lot:
         every = [one for one, is_cut in zip(self.needs[route], self.judged, strict=True) if is_cut]
         return min((one for one in every if one is not None), key=len, default=None)
 
-    def is_idle(self, rule: Rule) -> npt.NDArray[np.bool_]:
-        """(n,) trees a rule does not bind: left alone, no mangroves, or by its condition."""
-        decision, n = self.decision, self.decision.case.n_judged
-        bound = decision.binding.get(rule.id)
-        idle = ~self.judged if bound is None else (bound == NOT_MET) | ~self.judged
-        if rule.limit.measure == "is_mangrove":  # what tells them apart looks at all
-            return idle
-        other = np.broadcast_to(decision.measures["is_mangrove"].value, n) == 0.0
-        return idle | other if other.any() and not other.all() else idle
-
-    def codes(self, route: str) -> Codes:
-        """Verdicts on a route for the trees that are cut."""
-        return self.decision.routes[route][self.judged]
-
 
 def lot_of(decision: Decision, species: list[Any]) -> Lot:
     """Work out once what every table of a lot looks at."""
@@ -88,23 +64,16 @@ def lot_of(decision: Decision, species: list[Any]) -> Lot:
         plan=stages(decision, found),
         species=species,
         needs={name: needs_by_tree(decision, name) for name in routes()},
-        judged=_judged(found),
+        judged=judged(decision, found),
     )
-
-
-def _judged(found: Outcomes) -> npt.NDArray[np.bool_]:
-    """Trees that the plan cuts; all of them where it cuts none."""
-    is_cut = found.standing != UNCUT
-    return is_cut if is_cut.any() else np.ones(len(is_cut), dtype=bool)
 
 
 def route_rows(lot: Lot) -> list[dict[str, Any]]:
     """One row a route: how it stands for the trees that are cut, why, and what would settle it."""
     rows = []
     decision, has_trees = lot.decision, bool(lot.decision.case.tree_ids)
+    counts = way_counts(decision, lot.judged)
     for name, table in routes().items():
-        codes = lot.codes(name)
-        n_open, n_closed = int((codes == MET).sum()), int((codes == NOT_MET).sum())
         is_other = lot.judged & (with_other_plan(decision, name) != NOT_MET)
         is_other &= decision.routes[name] == NOT_MET
         needs = lot.fewest(name)
@@ -114,10 +83,7 @@ def route_rows(lot: Lot) -> list[dict[str, Any]]:
                 "lot_id": decision.case.lot_id,
                 "route": name,
                 "route_name": table["name"],
-                "status": STATUS[int(codes.max())],
-                "n_open_trees": n_open * has_trees,
-                "n_depends_trees": (len(codes) - n_closed - n_open) * has_trees,
-                "n_closed_trees": n_closed * has_trees,
+                **_counted(counts[name]),
                 "n_other_plan_trees": int(is_other.sum()) * has_trees,
                 "decided_by": "; ".join(_reasons(lot, name)),
                 "settle": "; ".join(words),
@@ -125,23 +91,27 @@ def route_rows(lot: Lot) -> list[dict[str, Any]]:
                 "section": table["section"],
             }
         )
-    return [*rows, _none_row(lot, rows)]
+    return [*rows, _none_row(lot, counts[NONE])]
 
 
-def _none_row(lot: Lot, rows: list[dict[str, Any]]) -> dict[str, Any]:
+def _counted(way: WayCounts) -> dict[str, Any]:
+    """How a way stands for one lot, and for how many trees."""
+    return {
+        "status": STATUS[int(way.best[0])],
+        "n_open_trees": int(way.n_open[0]),
+        "n_depends_trees": int(way.n_depends[0]),
+        "n_closed_trees": int(way.n_closed[0]),
+    }
+
+
+def _none_row(lot: Lot, way: WayCounts) -> dict[str, Any]:
     """The row that says whether no way is left."""
-    is_none = all(row["status"] == "closed" for row in rows)
-    best = np.max([lot.codes(name) for name in routes()], axis=0)
-    has_trees = bool(lot.decision.case.tree_ids)
-    n_shut = int((best == NOT_MET).sum()) * has_trees
+    is_none = bool(way.best[0] == MET)
     return {
         "lot_id": lot.decision.case.lot_id,
         "route": NONE,
         "route_name": "No way is open",
-        "status": "open" if is_none else "closed",
-        "n_open_trees": n_shut,
-        "n_depends_trees": 0,
-        "n_closed_trees": len(best) * has_trees - n_shut,
+        **_counted(way),
         "n_other_plan_trees": 0,
         "decided_by": "every other way is closed" if is_none else "",
         "settle": "",
@@ -159,7 +129,7 @@ def _reasons(lot: Lot, route: str) -> list[str]:
         for code in (NOT_MET, *range(NOT_MET + 1, MET)):
             if not counts[code]:
                 continue
-            whom = "" if counts[code] == len(codes) else f" for {_trees(counts[code])}"
+            whom = "" if counts[code] == len(codes) else f" for {trees_words(counts[code])}"
             told.append(f"{WORDS[code]}{whom}: {_rule_words(lot.decision, rule)}")
     return told
 
@@ -188,13 +158,8 @@ def _other_plan(lot: Lot, route: str, is_other: npt.NDArray[np.bool_]) -> list[s
 
 def _still_asked(decision: Decision, route: str, is_chosen: npt.NDArray[np.bool_]) -> list[str]:
     """What the authority must be asked whatever is planned, for every tree of those chosen."""
-    return [
-        _rule_words(decision, rule)
-        for rule in decision.conditions(route)
-        if not decision.rule_set.closes(rule, route)
-        and not is_plan(rule, decision.case.facts)
-        and (decision.verdicts[rule.id][is_chosen] == NOT_MET).all()
-    ]
+    every = asked(decision, route, is_chosen)
+    return [_rule_words(decision, rule) for rule, is_asked in every if is_asked[0]]
 
 
 def tree_rows(lot: Lot) -> Any:
@@ -254,7 +219,8 @@ def _tree_settles(lot: Lot) -> list[str]:
 def finding_list(lot: Lot, most_trees: int) -> list[Finding]:
     """Findings of a lot; nothing binds a tree that is left alone or is no mangrove."""
     rank = {tree: k for k, tree in enumerate(lot.decision.case.tree_ids)}
-    idle = {name: lot.is_idle(rule) for name, rule in lot.decision.rule_set.rules.items()}
+    rules = lot.decision.rule_set.rules
+    idle = {name: is_idle(lot.decision, rule, lot.judged) for name, rule in rules.items()}
     return [
         replace(one, is_binding=False, settle="")
         if one.crown_id is not None and idle[one.rule_id][rank[one.crown_id]]
@@ -276,21 +242,19 @@ def rule_rows(lot: Lot, found: list[Finding]) -> list[dict[str, Any]]:
     by_rule: dict[str, list[Finding]] = {}
     for one in found:
         by_rule.setdefault(one.rule_id, []).append(one)
-    for rule in decision.rule_set.rules.values():
-        if rule.id not in decision.verdicts or rule.effect == "consequence":
-            continue
+    for rule in rules_told(decision):
         rows.append(_rule_row(lot, rule, by_rule.get(rule.id, [])))
     return rows
 
 
 def _rule_row(lot: Lot, rule: Rule, found: list[Finding]) -> dict[str, Any]:
     decision, n = lot.decision, lot.decision.case.n_judged
-    codes, idle = decision.verdicts[rule.id], lot.is_idle(rule)
+    idle = is_idle(decision, rule, lot.judged)
     values = np.broadcast_to(decision.measures[rule.limit.measure].value, n)
     values = values[np.isfinite(values) & ~idle]
     gaps = margin(values, rule.limit.compare, rule.limit.number)
     gaps = gaps[np.isfinite(gaps)]
-    counts = Counter(codes[~idle].tolist())
+    counts = rule_counts(decision, rule, lot.judged)[0].tolist()
     settles = dict.fromkeys(one.settle for one in found if one.settle)
     return {
         "lot_id": decision.case.lot_id,
@@ -306,7 +270,7 @@ def _rule_row(lot: Lot, rule: Rule, found: list[Finding]) -> dict[str, Any]:
         "n_not_met": counts[NOT_MET],
         "n_too_close": counts[TOO_CLOSE],
         "n_unknown": counts[UNKNOWN],
-        "n_not_binding": int(idle.sum()),
+        "n_not_binding": counts[-1],
         "value_low": float(values.min()) if values.size else np.nan,
         "value_high": float(values.max()) if values.size else np.nan,
         "unit": rule.limit.unit,
@@ -323,7 +287,7 @@ def cap_rows(decision: Decision) -> list[dict[str, Any]]:
 def notice_rows(decision: Decision) -> list[dict[str, Any]]:
     """Notices as rows, by the trees that are cut; dates as text, empty where not known."""
     rows = []
-    for one in notices(decision, _judged(outcomes(decision))):
+    for one in notices(decision, judged(decision, outcomes(decision))):
         row = {"lot_id": decision.case.lot_id, **asdict(one)}
         row["lead_days"] = row.pop("days")
         for name in ("notice_date", "start_date", "due"):
@@ -376,50 +340,6 @@ def _facts_of_outcomes(lot: Lot) -> set[str]:
     return needed
 
 
-def outcome_words(found: Outcomes, decision: Decision) -> str:
-    """What came out for a lot in a sentence: ways, how they stand, for how many trees.
-
-    A second one names duties of these ways that the plan does not keep: open tells of limits alone.
-    """
-    if not decision.case.tree_ids:
-        return "No tree is recorded on this lot, so nothing is told of single trees."
-    pairs = Counter(zip(found.route.tolist(), found.standing.tolist(), strict=True))
-    told = []
-    for (name, how), n in sorted(pairs.items(), key=lambda pair: _rank(pair[0])):
-        title = PLAIN.get(name) or routes()[name]["name"].lower()
-        words = {OPEN: " open", DEPENDS: " depends", OTHER_PLAN: " with another plan"}
-        is_mine = (found.route == name) & (found.standing == how)
-        if how == OTHER_PLAN and _still_asked(decision, name, is_mine):
-            words[how] += " if the authority agrees,"
-        told.append(f"{title}{'' if name in PLAIN else words.get(how, '')} for {_trees(n)}")
-    text = "; ".join(told) + "."
-    missed = unmet(decision, found)
-    if missed:
-        text += f" Duties not met as planned: {', '.join(missed)}."
-    return text[0].upper() + text[1:]
-
-
-def lot_outcome(found: Outcomes, decision: Decision) -> tuple[str, str]:
-    """The route and the standing that a lot is told by: of its mangroves, the best standing first.
-
-    Trees that are known to be other plants only count where there is nothing else.
-    """
-    n = decision.case.n_judged
-    other = np.broadcast_to(decision.measures["is_mangrove"].value, n) == 0.0
-    which = np.flatnonzero(~other) if (~other).any() else np.arange(n)
-    return min(((found.route[k], found.standing[k]) for k in which), key=_rank)
-
-
-def _rank(outcome: tuple[str, str]) -> tuple[int, int]:
-    """Place of a route and its standing in the order of telling."""
-    order = [*routes(), NONE, LEFT_ALONE]
-    return BEST.index(outcome[1]), order.index(outcome[0])
-
-
 def _nullable(values: Any, n: int) -> Any:
     known = {1.0: True, 0.0: False}
     return pd.array([known.get(v) for v in np.broadcast_to(values, n).tolist()], dtype="boolean")
-
-
-def _trees(n: int) -> str:
-    return f"{n} tree" if n == 1 else f"{n} trees"

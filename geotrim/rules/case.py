@@ -14,6 +14,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from geotrim.rules.side_by_side import Rows
+
 Floats = npt.NDArray[np.float64]
 #: Months in which birds usually nest. Source: wildlife commission reminder of 2025, read
 #: second-hand: mid-February in parts of Florida, through summer.
@@ -59,7 +61,7 @@ NOTHING = Measured.of(np.nan)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Case:
-    """One lot as rules see it.
+    """One lot as rules see it, or several side by side of which the same facts are known.
 
     tree_ids : ids of its trees; the arrays of trees are in this order.
     values : name -> Measured, of the lot or of each tree. What is not there is unknown:
@@ -81,6 +83,8 @@ class Case:
     leaves_above : where the raster's shares come from profiles of the leaves, what share each
         tree's profile has above heights of the raster's kind, ``(n,) -> (n,)``; NaN without one.
         None where shares come from another model.
+    side_by_side : which rows are of which lot, where there are several: then every array of values
+        has a row for each tree, or, of lots without trees, one for each lot. None for one lot.
     """
 
     lot_id: str
@@ -89,11 +93,19 @@ class Case:
     facts: Mapping[str, Any] = field(default_factory=dict)
     stage_years: int = 1
     leaves_above: Callable[[Floats], Floats] | None = None
+    side_by_side: Rows | None = None
 
     @property
     def n_judged(self) -> int:
-        """Trees that are judged; without any, one of which nothing is known."""
-        return max(len(self.tree_ids), 1)
+        """Trees that are judged; of a lot without any, one of which nothing is known."""
+        return max(len(self.tree_ids), 1) if self.side_by_side is None else self.side_by_side.n
+
+    @property
+    def rows(self) -> Rows:
+        """Which trees are of which lot."""
+        if self.side_by_side is None:
+            return Rows(np.zeros(1, dtype=np.intp), self.n_judged)
+        return self.side_by_side
 
     def get(self, name: str) -> Measured:
         """A value by name; unknown if nobody gave it."""
@@ -130,6 +142,19 @@ def fact_values(facts: Mapping[str, Any], season: str) -> dict[str, float]:
         "months_since_freeze": _months(facts.get("last_freeze_date"), start),
         "days_out_of_season": days_out_of_season(start, season),
         "is_nesting_season": np.nan if start is None else float(start.month in NESTING_MONTHS),
+    }
+
+
+def deciding_facts() -> frozenset[str]:
+    """Facts that values come from: lots with the same answers to these can be judged together."""
+    return frozenset(FLAGS) | {
+        "supervisor",
+        "professional_credential",
+        "earlier_proof",
+        "earlier_height_ft",
+        "notice_date",
+        "start_date",
+        "last_freeze_date",
     }
 
 

@@ -17,6 +17,7 @@ from geotrim.rules.derive import derived
 from geotrim.rules.readings import Readings
 from geotrim.rules.rule_file import Limit, Rule, routes
 from geotrim.rules.rule_set import RuleSet
+from geotrim.rules.side_by_side import Rows, full
 from geotrim.rules.verdict import (
     MET,
     NOT_MET,
@@ -31,7 +32,7 @@ from geotrim.rules.verdict import (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Decision:
-    """Verdicts on one lot.
+    """Verdicts on the trees of one lot, or of several side by side.
 
     measures : the values rules were held against.
     verdicts : rule -> (n,) verdict on the rule, the condition under which it binds counted in.
@@ -51,7 +52,7 @@ class Decision:
     memo: dict[Any, Any] = field(default_factory=dict)
 
     def status(self, route: str) -> str:
-        """``open``, ``closed`` or ``depends`` for the lot: the best any of its trees has."""
+        """``open``, ``closed`` or ``depends`` for one lot: the best any of its trees has."""
         return STATUS[int(self.routes[route].max())]
 
     def conditions(self, route: str) -> list[Rule]:
@@ -75,9 +76,9 @@ class Decision:
         code = held_against(rule.tightens, seen, self.confidence_frac)
         bound = self.binding.get(rule.id)
         code = code if bound is None else under_condition(bound, code)
-        code = np.broadcast_to(code, self.case.n_judged)
+        code = full(code, self.case.n_judged)
         if rule.id in self.readings.collective():
-            code = _worst_of_mangroves(code, self.measures["is_mangrove"])
+            code = _worst_of_mangroves(code, self.measures["is_mangrove"], self.case.rows)
         return code
 
 
@@ -88,7 +89,7 @@ def decide(
     confidence_frac: float = 0.95,
     like: Decision | None = None,
 ) -> Decision:
-    """Judge every rule for every tree of a lot, and every route.
+    """Judge every rule for every tree of a lot, and every route; or of several lots at once.
 
     Parameters
     ----------
@@ -110,6 +111,7 @@ def decide(
     verdicts: dict[str, Codes] = {}
     binding: dict[str, Codes] = {}
     same = set() if like is None else _untouched(rule_set, seen, together, like)
+    held = _Held(seen, confidence_frac)
     for rule in rule_set.rules.values():
         if rule.id in dropped:
             continue
@@ -118,9 +120,9 @@ def decide(
             if rule.id in like.binding:
                 binding[rule.id] = like.binding[rule.id]
             continue
-        code, bound = _verdict(rule, seen, case.n_judged, confidence_frac)
+        code, bound = _verdict(rule, held, case.n_judged)
         if rule.id in together:
-            code = _worst_of_mangroves(code, seen["is_mangrove"])
+            code = _worst_of_mangroves(code, seen["is_mangrove"], case.rows)
         verdicts[rule.id] = code
         if bound is not None:
             binding[rule.id] = bound
@@ -128,7 +130,7 @@ def decide(
     if like is not None and same >= set(rule_set.rules) - dropped == set(like.verdicts):
         return replace(found, routes=like.routes)
     ways = {
-        route: np.broadcast_to(
+        route: full(
             all_of([found.contribution(rule, route) for rule in found.conditions(route)]),
             case.n_judged,
         )
@@ -157,18 +159,27 @@ def _untouched(
     }
 
 
-def _verdict(
-    rule: Rule, seen: Mapping[str, Measured], n: int, confidence_frac: float
-) -> tuple[Codes, Codes | None]:
+class _Held:
+    """Verdicts on single limits, each worked out once however many rules have it."""
+
+    def __init__(self, seen: Mapping[str, Measured], confidence_frac: float) -> None:
+        self.seen, self.confidence_frac = seen, confidence_frac
+        self.codes: dict[Limit, Codes] = {}
+
+    def __call__(self, limit: Limit) -> Codes:
+        if limit not in self.codes:
+            seen = self.seen[limit.measure]
+            self.codes[limit] = held_against(limit, seen, self.confidence_frac)
+        return self.codes[limit]
+
+
+def _verdict(rule: Rule, held: _Held, n: int) -> tuple[Codes, Codes | None]:
     """Verdict on one rule for each tree, and whether it binds."""
-    value = seen[rule.limit.measure]
-    code = held_against(rule.limit, value, confidence_frac)
+    code = held(rule.limit)
     if not rule.when:
-        return np.broadcast_to(code, n), None
-    bound = all_of(
-        [held_against(limit, seen[limit.measure], confidence_frac) for limit in rule.when]
-    )
-    return np.broadcast_to(under_condition(bound, code), n), np.broadcast_to(bound, n)
+        return full(code, n), None
+    bound = all_of([held(limit) for limit in rule.when])
+    return full(under_condition(bound, code), n), full(bound, n)
 
 
 def held_against(limit: Limit, seen: Measured, confidence_frac: float) -> Codes:
@@ -188,7 +199,8 @@ def held_against(limit: Limit, seen: Measured, confidence_frac: float) -> Codes:
     return code
 
 
-def _worst_of_mangroves(code: Codes, is_mangrove: Measured) -> Codes:
-    """One verdict for all: the worst among the mangroves; what may be none may not count."""
+def _worst_of_mangroves(code: Codes, is_mangrove: Measured, rows: Rows) -> Codes:
+    """One verdict for all of a lot: the worst of its mangroves; what may be none may not count."""
     counts = judge(is_mangrove.value, 0.0, "==", 1.0)
-    return np.full(code.shape, under_condition(counts, code).min(), dtype=np.int8)
+    worst: Codes = rows.spread(rows.least(under_condition(counts, code)))
+    return worst

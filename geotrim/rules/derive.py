@@ -125,17 +125,15 @@ def _share(case: Case, reading: str) -> Measured:
     """
     kinds = ("trees", "length", "area") if reading == "smallest" else (reading,)
     shares = [case.get(f"share_of_{kind}_frac") for kind in kinds]
-    most = [float(share.value) for share in shares]
-    least = [float(share.value if share.least is None else share.least.value) for share in shares]
-    return Measured(
-        *_pair(max(most) if all(np.isfinite(most)) else np.nan),
-        least=Measured(*_pair(max(least) if all(np.isfinite(least)) else np.nan)),
-    )
+    least = [share if share.least is None else share.least for share in shares]
+    return replace(_greatest_known(shares), least=_greatest_known(least))
 
 
-def _pair(value: float) -> tuple[Any, Any]:
-    """A value without error, as arrays."""
-    return np.asarray(value, np.float64), np.asarray(0.0)
+def _greatest_known(shares: list[Measured]) -> Measured:
+    """The greatest of some shares, without error; unknown where one of them is."""
+    values = np.array(np.broadcast_arrays(*(share.value for share in shares)))
+    known = np.isfinite(values).all(axis=0)
+    return Measured.of(np.where(known, values.max(axis=0), np.nan), 0.0)
 
 
 def _removed(case: Case, top_ft: Any) -> Any:

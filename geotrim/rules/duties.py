@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +11,7 @@ import numpy.typing as npt
 
 from geotrim.rules.case import Floats
 from geotrim.rules.decide import Decision
-from geotrim.rules.outcome import DEPENDS, OPEN, OUTSIDE, UNCUT, Outcomes
+from geotrim.rules.outcome import DEPENDS, OPEN, OUTSIDE, Outcomes, judged
 from geotrim.rules.rule_file import Rule, number_words, routes
 from geotrim.rules.shares import allowed_trees, capped_share
 from geotrim.rules.stages import years_needed
@@ -52,7 +53,7 @@ def stages(decision: Decision, found: Outcomes) -> Stages:
     staged = np.zeros(n)
     years = np.where(np.isnan(removed), np.nan, (removed > 0.0).astype(np.float64))
     for rule in _stage_rules(decision):
-        bound = np.broadcast_to(_bound(decision, rule), n)
+        bound = _bound(decision, rule)
         mine = np.isin(found.route, [name for name in routes() if _binds_way(rule, name)])
         needed = years_needed(removed, rule.limit.number, decision.readings["foliage_reading"])
         binds = mine & (bound == MET)
@@ -70,10 +71,9 @@ def _binds_way(rule: Rule, route: str) -> bool:
 
 def _stage_rules(decision: Decision) -> list[Rule]:
     """Stage rules in force; where every mangrove is staged, good practice is one of them."""
-    every = decision.rule_set.rules.values()
-    rules = [rule for rule in every if rule.effect == "stages" and rule.id in decision.verdicts]
+    rules = _in_force(decision, "stages")
     if decision.readings["quarter_reading"] == "any-height":
-        rules += [rule for rule in every if rule.id == ANY_HEIGHT]
+        rules += [rule for rule in decision.rule_set.rules.values() if rule.id == ANY_HEIGHT]
     return rules
 
 
@@ -115,8 +115,7 @@ def caps(decision: Decision) -> list[Cap]:
     Only trees that are known to be mangroves, and known to be tall enough where that counts, are
     in the denominator: what is uncertain never raises an allowance.
     """
-    every = decision.rule_set.rules.values()
-    rules = [rule for rule in every if rule.effect == "share" and rule.id in decision.verdicts]
+    rules = _in_force(decision, "share")
     return [_cap(decision, rule, route) for rule in rules for route in rule.routes]
 
 
@@ -209,8 +208,7 @@ def notices(decision: Decision, is_cut: Flags | None = None) -> list[Notice]:
         Trees that are looked at: a notice that only some trees ask for binds where one of these
         does. Every tree if not given.
     """
-    every = decision.rule_set.rules.values()
-    rules = [rule for rule in every if rule.effect == "notice" and rule.id in decision.verdicts]
+    rules = _in_force(decision, "notice")
     which = np.ones(decision.case.n_judged, dtype=bool) if is_cut is None else is_cut
     return [_notice(decision, rule, route, which) for rule in rules for route in rule.routes]
 
@@ -222,7 +220,7 @@ def _notice(decision: Decision, rule: Rule, route: str, which: Flags) -> Notice:
     is_days = rule.limit.unit == "days"
     due = start - datetime.timedelta(days=days) if start is not None and is_days else None
     seen = float(np.max(decision.measures[rule.limit.measure].value))
-    bound = np.broadcast_to(_bound(decision, rule), decision.case.n_judged)[which]
+    bound = _bound(decision, rule)[which]
     return Notice(
         route=route,
         rule_id=rule.id,
@@ -240,47 +238,64 @@ def _notice(decision: Decision, rule: Rule, route: str, which: Flags) -> Notice:
 
 
 def _bound(decision: Decision, rule: Rule) -> npt.NDArray[np.int8]:
-    """Verdict on whether a rule binds; *met* for one that always does."""
-    return decision.binding.get(rule.id, np.asarray(MET, dtype=np.int8))
+    """(n,) verdict on whether a rule binds; *met* for one that always does."""
+    bound = decision.binding.get(rule.id)
+    return np.full(decision.case.n_judged, MET, dtype=np.int8) if bound is None else bound
 
 
-def unmet(decision: Decision, found: Outcomes) -> list[str]:
+def _in_force(decision: Decision, effect: str) -> list[Rule]:
+    """Rules in force that have an effect."""
+    every = decision.rule_set.rules.values()
+    return [rule for rule in every if rule.effect == effect and rule.id in decision.verdicts]
+
+
+def unmet_by_lot(decision: Decision, found: Outcomes) -> list[list[str]]:
     """Duties that are surely not kept as planned, of the ways trees are told by as open, or may be.
 
     Parameters
     ----------
     decision : Decision
+        Of one lot, or of m side by side.
     found : Outcomes
         Of the same decision.
 
     Returns
     -------
-    list of str
+    list of m lists of str
         A few words each: ``cap of the general permit``.
     """
-    may_be = np.isin(found.standing, (OPEN, DEPENDS))
-    ways = [name for name in routes() if (may_be & (found.route == name)).any()]
-    names = {name: str(routes()[name]["name"]).lower() for name in ways}
-    out = [
-        f"cap of the {names[cap.route]}"
-        for cap in caps(decision)
-        if cap.route in names and cap.is_binding is True and cap.verdict == WORDS[NOT_MET]
-    ]
+    rows = decision.case.rows
+    may_be = (found.standing == OPEN) | (found.standing == DEPENDS)
+    mine = {name: may_be & (found.route == name) for name in routes()}
+    ways = {name: rows.any(flags) for name, flags in mine.items() if flags.any()}
+    out: list[list[str]] = [[] for _ in rows.starts]
+
+    def tell(rule: Rule, words: str, which: Flags) -> None:
+        for route in rule.routes:
+            for k in np.flatnonzero(which & ways[route] if route in ways else ()):
+                out[k].append(f"{words} the {str(routes()[route]['name']).lower()}")
+
+    for rule in _in_force(decision, "share"):
+        over = rows.any(decision.verdicts[rule.id] == NOT_MET)
+        tell(rule, "cap of", over & rows.any(_bound(decision, rule) == MET))
+    n_late = rows.count(_late(decision, mine))
+    for k in np.flatnonzero(n_late):
+        out[k].append(f"years of the stages for {n_late[k]} tree{'s' if n_late[k] > 1 else ''}")
+    is_cut = judged(decision, found)
+    for rule in _in_force(decision, "notice"):
+        short = rows.any(is_cut & (decision.verdicts[rule.id] == NOT_MET))
+        tell(rule, "notice for", short & rows.any(is_cut & (_bound(decision, rule) == MET)))
+    return [list(dict.fromkeys(words)) for words in out]
+
+
+def _late(decision: Decision, mine: Mapping[str, Flags]) -> Flags:
+    """(n,) trees whose stages take more years than planned, by the trees of each way."""
     late = np.zeros(decision.case.n_judged, dtype=bool)
     for rule in _stage_rules(decision):
-        mine = may_be & np.isin(found.route, [name for name in ways if _binds_way(rule, name)])
-        bound = np.broadcast_to(_bound(decision, rule), mine.shape) == MET
-        late |= mine & bound & (decision.verdicts[rule.id] == NOT_MET)
-    if late.any():
-        n = int(late.sum())
-        out.append(f"years of the stages for {n} tree{'s' if n > 1 else ''}")
-    is_cut = found.standing != UNCUT
-    out += [
-        f"notice for the {names[one.route]}"
-        for one in notices(decision, is_cut if is_cut.any() else None)
-        if one.route in names and one.is_binding is True and one.verdict == WORDS[NOT_MET]
-    ]
-    return list(dict.fromkeys(out))
+        which = np.any([mine[name] for name in routes() if _binds_way(rule, name)], axis=0)
+        not_kept = decision.verdicts[rule.id] == NOT_MET
+        late |= which & (_bound(decision, rule) == MET) & not_kept
+    return late
 
 
 def told(decision: Decision, found: Outcomes) -> dict[str, str]:

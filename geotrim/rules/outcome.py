@@ -13,6 +13,7 @@ from geotrim.rules.decide import Decision, decide
 from geotrim.rules.rule_file import Limit, Rule, routes
 from geotrim.rules.rule_set import RuleSet
 from geotrim.rules.settle import is_plan
+from geotrim.rules.side_by_side import full
 from geotrim.rules.verdict import MET, NOT_MET, UNKNOWN, Codes, all_of
 
 #: The way of plants that are no mangroves.
@@ -73,20 +74,28 @@ def outcomes(decision: Decision) -> Outcomes:
     for name in others:
         take(decision.routes[name] == MET, name, OPEN)
     others = [*others[1:], others[0]]  # the ways of mangroves first
-    proven = [name for name in others if not _lacks_proof(decision, name)]
-    ways = [name for name in proven if name != OUTSIDE]
-    for name in ways:  # as planned, before another plan
+    proven = {name: ~_lacks_proof(decision, name) for name in others if name != OUTSIDE}
+    for name, is_proven in proven.items():  # as planned, before another plan
         code = decision.routes[name]
-        take((code != NOT_MET) & (code != MET), name, DEPENDS)
-    for name in ways:
-        code = decision.routes[name]
-        take((code == NOT_MET) & (with_other_plan(decision, name) != NOT_MET), name, OTHER_PLAN)
+        take(is_proven & (code != NOT_MET) & (code != MET), name, DEPENDS)
+    for name, is_proven in proven.items():
+        which = free & is_proven & (decision.routes[name] == NOT_MET)
+        if which.any():
+            take(which & (with_other_plan(decision, name) != NOT_MET), name, OTHER_PLAN)
     take(decision.routes[LAST] == MET, LAST, OPEN)
     for name in (*others, LAST):
         code = decision.routes[name]
         take((code != NOT_MET) & (code != MET), name, DEPENDS)
-    take(with_other_plan(decision, LAST) != NOT_MET, LAST, OTHER_PLAN)
+    if free.any():
+        take(with_other_plan(decision, LAST) != NOT_MET, LAST, OTHER_PLAN)
     return Outcomes(route, standing)
+
+
+def judged(decision: Decision, found: Outcomes) -> npt.NDArray[np.bool_]:
+    """(n,) trees that the plan cuts; all of a lot where it cuts none."""
+    is_cut = found.standing != UNCUT
+    flags: npt.NDArray[np.bool_] = is_cut | ~decision.case.rows.of_any(is_cut)
+    return flags
 
 
 def left_alone(decision: Decision) -> npt.NDArray[np.bool_]:
@@ -95,7 +104,8 @@ def left_alone(decision: Decision) -> npt.NDArray[np.bool_]:
     top, target = decision.measures["top_height_ft"], decision.case.get("target_height_ft")
     limit = Limit("top_height_ft", "<=", 0.0, "ft")
     low = limit.judge(top.value - target.value, top.error, decision.confidence_frac) == MET
-    return np.broadcast_to(low | (decision.case.get("is_to_trim").value == 0.0), n)
+    alone: npt.NDArray[np.bool_] = full(low | (decision.case.get("is_to_trim").value == 0.0), n)
+    return alone
 
 
 def with_other_plan(decision: Decision, route: str) -> Codes:
@@ -106,23 +116,31 @@ def with_other_plan(decision: Decision, route: str) -> Codes:
     No plan makes a tree taller: a floor on heights after the cut is held against the tree left as
     it is.
     """
-    rules = decision.conditions(route)
+    rules, n = decision.conditions(route), decision.case.n_judged
     fixed = [
         decision.contribution(rule, route)
         for rule in rules
         if not is_plan(rule, decision.case.facts)
     ]
-    floors = [rule for rule in rules if _is_missed_floor(decision, rule, route)]
+    missed = {rule.id: _is_missed_floor(decision, rule, route) for rule in rules}
+    floors = [rule for rule in rules if missed[rule.id].any()]
     if floors:
         uncut = _left_as_it_is(decision, floors)
-        fixed += [uncut.contribution(rule, route) for rule in floors]
-    return np.broadcast_to(all_of(fixed), decision.case.n_judged)
+        fixed += [
+            np.where(missed[rule.id], uncut.contribution(rule, route), np.int8(MET))
+            for rule in floors
+        ]
+    codes: Codes = full(all_of(fixed), n)
+    return codes
 
 
-def _is_missed_floor(decision: Decision, rule: Rule, route: str) -> bool:
-    """Whether some tree is not left tall enough."""
-    is_floor = rule.limit.measure in AFTER_THE_CUT and rule.limit.compare in (">", ">=")
-    return is_floor and bool((decision.contribution(rule, route) == NOT_MET).any())
+def _is_missed_floor(decision: Decision, rule: Rule, route: str) -> npt.NDArray[np.bool_]:
+    """(n,) whether a rule is a floor, and some tree of the lot is not left tall enough."""
+    if rule.limit.measure not in AFTER_THE_CUT or rule.limit.compare not in (">", ">="):
+        return np.zeros(decision.case.n_judged, dtype=bool)
+    missed = decision.contribution(rule, route) == NOT_MET
+    some: npt.NDArray[np.bool_] = decision.case.rows.of_any(missed)
+    return some
 
 
 def _left_as_it_is(decision: Decision, floors: list[Rule]) -> Decision:
@@ -136,8 +154,10 @@ def _left_as_it_is(decision: Decision, floors: list[Rule]) -> Decision:
     )
 
 
-def _lacks_proof(decision: Decision, route: str) -> bool:
-    return any(
-        rule.id in PROOFS and bool((decision.verdicts[rule.id] == UNKNOWN).all())
-        for rule in decision.conditions(route)
-    )
+def _lacks_proof(decision: Decision, route: str) -> npt.NDArray[np.bool_]:
+    """(n,) whether a proof that a route needs is unknown for the whole lot."""
+    lacks = np.zeros(decision.case.n_judged, dtype=bool)
+    for rule in decision.conditions(route):
+        if rule.id in PROOFS:
+            lacks |= decision.case.rows.of_all(decision.verdicts[rule.id] == UNKNOWN)
+    return lacks

@@ -10,6 +10,7 @@ Source of the logic: S. C. Kleene, Introduction to Metamathematics, 1952, sectio
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from statistics import NormalDist
 from typing import Any
 
@@ -73,27 +74,31 @@ def judge(
     ...     "<=", 10.0)]
     ['met', 'met', 'not met', 'too close', 'unknown']
     """
-    values, errors = np.broadcast_arrays(
-        np.asarray(value, dtype=np.float64),
-        np.nan_to_num(np.asarray(error, dtype=np.float64), posinf=np.inf),
-    )
+    values, errors = np.asarray(value, dtype=np.float64), np.asarray(error, dtype=np.float64)
+    if errors.ndim and errors.shape != values.shape:
+        values, errors = np.broadcast_arrays(values, errors)
     gap = values - number
-    is_at = np.abs(gap) <= at_limit
-    holds = {
-        "<=": (gap < 0) | is_at,
-        "<": (gap < 0) & ~is_at,
-        ">=": (gap > 0) | is_at,
-        ">": (gap > 0) & ~is_at,
-        "==": is_at,
-    }[compare]
-    codes = np.where(holds, MET, NOT_MET).astype(np.int8)
-    if compare != "==":
+    away = np.abs(gap)
+    codes = np.where(_holds(gap, away <= at_limit, compare), _MET, _NOT_MET)
+    if compare != "==" and (errors > 0).any():
         reach = standard_errors(confidence_frac) * errors
-        codes[(errors > 0) & (np.abs(gap) <= reach + at_limit)] = TOO_CLOSE
+        codes[(errors > 0) & (away <= reach + at_limit)] = TOO_CLOSE
     codes[np.isnan(values)] = UNKNOWN
     return codes
 
 
+_MET, _NOT_MET = np.int8(MET), np.int8(NOT_MET)
+
+
+def _holds(gap: Any, is_at: Any, compare: str) -> Any:
+    """Whether values hold, by how far they are over the limit and whether they are at it."""
+    if compare == "==":
+        return is_at
+    is_past = gap < 0 if compare[0] == "<" else gap > 0
+    return is_past | is_at if compare[-1] == "=" else is_past & ~is_at
+
+
+@lru_cache(maxsize=64)
 def standard_errors(confidence_frac: float) -> float:
     """How many standard errors either way hold this share of a normal distribution.
 
