@@ -101,6 +101,10 @@ class Baseline:
         A point beyond an end gets that end's station, and the offset square to the line there. A
         closed line has no ends.
         """
+        return self.stand_away(points)[:3]
+
+    def stand_away(self, points: Array) -> tuple[Array, Array, npt.NDArray[np.bool_], Array]:
+        """The same, and how far each point is from the line."""
         line = shapely.LineString(self.xy)
         shapes = shapely.points(points)
         along = shapely.line_locate_point(line, shapes)
@@ -117,7 +121,7 @@ class Baseline:
         is_end = ((along <= 0) | (along >= line.length)) & (not self.is_closed)
         is_square = ~is_end | (skew <= 1e-6 + 1e-9 * np.abs(offset))
         offset = np.where(is_square, offset, side)
-        return station, offset, is_square
+        return station, offset, is_square, np.linalg.norm(gap, axis=1)
 
 
 def baseline_of(xy: Array, smoothing: float, unit: float, shore: Shore | None = None) -> Baseline:

@@ -13,12 +13,12 @@ import shapely
 
 from geotrim.checks import check_columns, check_kind, check_lines, check_lots, check_same_crs
 from geotrim.core import fringe as core
+from geotrim.core.lot_regions import LotParts, parts_of, unions
 from geotrim.core.shoreline import Array, build_shore
-from geotrim.core.stretches import lot_region
 from geotrim.model import Note, Result
 from geotrim.ops.catalogue import FRINGE
-from geotrim.ops.tables import plain_table, shape_table
-from geotrim.rules.species import is_mangrove, is_unlisted
+from geotrim.ops.fringe_trees import Stand, Stretch, Trees, lots_again, lots_of, stand, trees_of
+from geotrim.ops.tables import plain_table, rows_by, shape_table
 from geotrim.units import feet_per_map_unit
 
 #: The outline of the fringe is drawn in steps this many times finer than the transects.
@@ -35,6 +35,8 @@ TRANSECT_COLUMNS = [
     "n_trees",
     "is_over_limit",
 ]
+STRETCH_COLUMNS = ("lot_id", "stretch_id", "station_from_ft", "frontage_length_ft")
+TABLES = ("transects", "fringe", "fringe_lots", "fringe_crowns")
 LOT_COLUMNS = [
     "lot_id",
     "fringe_depth_max_ft",
@@ -45,26 +47,6 @@ LOT_COLUMNS = [
     "n_fringe_trees",
     "fringe_reference",
 ]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Trees:
-    """Crowns with the point each is measured from."""
-
-    crown_id: npt.NDArray[np.object_]
-    shape: npt.NDArray[np.object_]
-    point: Array
-    has_trunk: npt.NDArray[np.bool_]
-    is_out: npt.NDArray[np.bool_]  # known not to be a mangrove
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Stretch:
-    lot_id: str
-    stretch_id: str
-    station0_ft: float
-    length_ft: float
-    base: core.Baseline
 
 
 def fringe(
@@ -122,43 +104,70 @@ def fringe(
     )
     _check_inputs(lots, mhw_line, crowns, trunks)
     feet = feet_per_map_unit(lots.crs, "lots")
-    trees, notes = _trees(crowns, trunks, fringe_reference)
+    trees, notes = trees_of(crowns, trunks, fringe_reference)
     stretches = _stretches(frontage, mhw_line, smoothing_length_ft, feet)
     reach = float(frontage.parameters.get("reach_ft", 5.0)) / feet
-    regions = regions_of(lots, frontage, riparian_lines, reach)
-    stand = _stand(trees, stretches, regions, search_ft, feet)
-    transects, outlines = [], []
-    for k, stretch in enumerate(stretches):
-        mine = (stand["stretch"] == k) & ~trees.is_out
-        transects += _transects(stretch, trees, stand, mine, parameters, feet)
-        outlines.append(_outline(stretch, trees, mine, transect_spacing_ft, feet))
-    table = shape_table(transects, TRANSECT_COLUMNS, lots.crs)
-    shapes = shape_table(
-        [
-            {
-                "lot_id": stretch.lot_id,
-                "stretch_id": stretch.stretch_id,
-                "fringe_area_ft2": float(shapely.area(shape)) * feet**2,
-                "fringe_length_ft": length,
-                "geometry": shape,
-            }
-            for stretch, (shape, length) in zip(stretches, outlines, strict=True)
-        ],
-        ["lot_id", "stretch_id", "fringe_area_ft2", "fringe_length_ft"],
-        lots.crs,
-    )
-    per_crown = _crown_table(trees, stand, stretches)
-    ids = lots.loc[lots["is_measured"], "lot_id"].astype(str)
-    rows = [_lot_row(i, table, shapes, per_crown) for i in ids]
-    summary = plain_table(rows, LOT_COLUMNS)
-    notes += _lot_notes(summary, frontage)
-    tables = {
-        "transects": table,
-        "fringe": shapes,
-        "fringe_lots": summary,
-        "fringe_crowns": per_crown,
-    }
-    return Result("fringe", tables, tuple(notes), parameters)
+    lot = lots_of(trees.point, *_parts(lots, frontage, riparian_lines, reach))
+    stands = stand(trees, lot, stretches, search_ft, feet)
+    tables, outlines = _tables(lots, trees, stands, stretches, parameters, feet)
+    shapes = [
+        core.strip_polygon(one.base, *cells) if cells is not None else shapely.Polygon()
+        for one, cells in zip(stretches, outlines, strict=True)
+    ]
+    tables["fringe"] = _outline_table(stretches, shapes, outlines, feet, lots.crs)
+    notes += _lot_notes(tables["fringe_lots"], frontage["frontage"]["lot_id"])
+    in_order = {name: tables[name] for name in TABLES}
+    return Result("fringe", in_order, tuple(notes), parameters)
+
+
+def fringe_again(
+    lots: Any,
+    mhw_line: Any,
+    crowns: Any,
+    frontage: Result,
+    fringe: Result,
+    *,
+    trunks: Any = None,
+    keep: Any = None,
+    smoothing_length_ft: float | None = None,
+) -> Result:
+    """Measure the depth of the fringe again, of some of its trees or with other smoothing.
+
+    Parameters
+    ----------
+    lots, mhw_line, crowns, trunks : GeoDataFrame
+        As for :func:`fringe`; they may be fewer. Rows are made for the lots that are measured here.
+    frontage, fringe : Result
+        Of those operations, with these lots and crowns among theirs. Where each tree belongs is
+        read from ``fringe_crowns``; no region is asked again.
+    keep : (n,) array of bool, optional
+        Crowns that count; all of them if not given.
+    smoothing_length_ft : float, optional
+        The one ``fringe`` was measured with if not given.
+
+    Returns
+    -------
+    Result
+        ``transects``, ``fringe_lots`` and ``fringe_crowns`` as :func:`fringe` makes them of these
+        crowns; no outlines are drawn.
+    """
+    asked = dict(fringe.parameters)
+    if smoothing_length_ft is not None:
+        asked["smoothing_length_ft"] = smoothing_length_ft
+    parameters: dict[str, Any] = FRINGE.check(asked)
+    _check_inputs(lots, mhw_line, crowns, trunks)
+    feet = feet_per_map_unit(lots.crs, "lots")
+    some = crowns if keep is None else crowns[np.asarray(keep, dtype=bool)]
+    trees, notes = trees_of(some, trunks, parameters["fringe_reference"])
+    measured = lots.loc[lots["is_measured"], "lot_id"].astype(str)
+    smoothing = parameters["smoothing_length_ft"]
+    stretches = _stretches(frontage, mhw_line, smoothing, feet, set(measured))
+    lot = lots_again(trees, fringe, set(measured))
+    stands = stand(trees, lot, stretches, parameters["search_ft"], feet)
+    tables, _ = _tables(lots, trees, stands, stretches, parameters, feet)
+    notes += _lot_notes(tables["fringe_lots"], [one.lot_id for one in stretches])
+    in_order = {name: tables[name] for name in TABLES if name in tables}
+    return Result("fringe", in_order, tuple(notes), parameters)
 
 
 def _check_inputs(lots: Any, mhw_line: Any, crowns: Any, trunks: Any) -> None:
@@ -172,152 +181,154 @@ def _check_inputs(lots: Any, mhw_line: Any, crowns: Any, trunks: Any) -> None:
     check_same_crs({"lots": lots, "MHW line": mhw_line, "crowns": crowns, "trunks": trunks})
 
 
-def _trees(crowns: Any, trunks: Any, reference: str) -> tuple[_Trees, list[Note]]:
-    """Crowns with their measuring points, and what was assumed about them."""
-    ids = crowns["crown_id"].astype(str).to_numpy(dtype=object)
-    shape = np.asarray(crowns.geometry.array, dtype=object)
-    point = shapely.get_coordinates(shapely.centroid(shape)).reshape(-1, 2)
-    has = np.zeros(len(ids), dtype=bool)
-    if trunks is not None and reference in ("auto", "trunk"):
-        known = trunks.drop_duplicates("crown_id").set_index(
-            trunks.drop_duplicates("crown_id")["crown_id"].astype(str)
-        )
-        where = known.index.get_indexer(ids)
-        has = where >= 0
-        point[has] = shapely.get_coordinates(known.geometry.array[where[has]])
-    mangrove = [is_mangrove(name) for name in crowns["species"]]
-    is_out = np.array([known is False for known in mangrove], dtype=bool)
-    notes = []
-    unknown = sum(known is None for known in mangrove)
-    if unknown:
-        unlisted = sorted({n for n in crowns["species"] if isinstance(n, str) and is_unlisted(n)})
-        named = f" (not in the table of species: {', '.join(unlisted)})" if unlisted else ""
-        notes.append(
-            Note(
-                "crowns",
-                f"{unknown} of {len(ids)} have no known species{named}; they are kept as mangroves "
-                "here: confirm in the field",
-                "assumed",
-            )
-        )
-    lacking = int((~has & ~is_out).sum())
-    if reference in ("auto", "trunk") and lacking:
-        text = "measured from the crown's centre" if reference == "auto" else "left out of depths"
-        notes.append(
-            Note("trunks", f"{lacking} of {int((~is_out).sum())} not surveyed: {text}", "assumed")
-        )
-    return _Trees(ids, shape, point, has, is_out), notes
-
-
 def baselines(
     frontage: Result, mhw_line: Any, smoothing_ft: float, feet: float
 ) -> list[core.Baseline]:
     """Baseline of every stretch of a frontage, in its order."""
     corner = float(frontage.parameters.get("corner_deg", 60.0))
-    shore = build_shore(mhw_line.geometry.array, smoothing_ft / feet, corner)
+    lines = frontage["frontage"].geometry.array
+    return _baselines(lines, mhw_line, smoothing_ft, feet, corner)
+
+
+def _baselines(
+    lines: Any, mhw_line: Any, smoothing_ft: float, feet: float, corner_deg: float
+) -> list[core.Baseline]:
+    shore = build_shore(mhw_line.geometry.array, smoothing_ft / feet, corner_deg)
     return [
         core.baseline_of(shapely.get_coordinates(line), smoothing_ft / feet, 1 / feet, shore)
-        for line in frontage["frontage"].geometry
+        for line in lines
     ]
 
 
-def _stretches(frontage: Result, mhw_line: Any, smoothing_ft: float, feet: float) -> list[_Stretch]:
-    out = []
-    lines = baselines(frontage, mhw_line, smoothing_ft, feet)
-    for row, line in zip(frontage["frontage"].itertuples(), lines, strict=True):
-        out.append(
-            _Stretch(
-                str(row.lot_id),
-                str(row.stretch_id),
-                float(row.station_from_ft),
-                float(row.frontage_length_ft),
-                line,
-            )
-        )
-    return out
+def _stretches(
+    frontage: Result, mhw_line: Any, smoothing_ft: float, feet: float, only: set[str] | None = None
+) -> list[Stretch]:
+    """Stretches of a frontage, or those of some lots."""
+    table = frontage["frontage"]
+    if only is not None:
+        table = table[table["lot_id"].astype(str).isin(only).to_numpy(dtype=bool)]
+    corner = float(frontage.parameters.get("corner_deg", 60.0))
+    lines = _baselines(table.geometry.array, mhw_line, smoothing_ft, feet, corner)
+    columns = [table[name].tolist() for name in STRETCH_COLUMNS]
+    return [
+        Stretch(str(lot_id), str(stretch_id), float(first), float(length), line)
+        for lot_id, stretch_id, first, length, line in zip(*columns, lines, strict=True)
+    ]
+
+
+def _parts(
+    lots: Any, frontage: Result, riparian_lines: Result, reach: float
+) -> tuple[LotParts, list[str]]:
+    """Parts of the regions of all measured lots, and their ids."""
+    measured = lots[lots["is_measured"].to_numpy(dtype=bool)]
+    ids = measured["lot_id"].astype(str).tolist()
+    number = {lot_id: k for k, lot_id in enumerate(ids)}
+
+    def owned(table: Any) -> tuple[Any, Any]:
+        owner = np.array([number.get(str(lot_id), -1) for lot_id in table["lot_id"]], dtype=np.intp)
+        return np.asarray(table.geometry.array, dtype=object)[owner >= 0], owner[owner >= 0]
+
+    water, of_water = owned(riparian_lines["riparian_areas"])
+    runs, of_run = owned(frontage["frontage"])
+    shapes = np.asarray(measured.geometry.array, dtype=object)
+    return parts_of(shapes, water, of_water, runs, of_run, reach), ids
 
 
 def regions_of(
     lots: Any, frontage: Result, riparian_lines: Result, reach: float
 ) -> dict[str, tuple[Any, Any]]:
     """Lot id -> the lot, and the lot with its water and the strip between them."""
-    water = riparian_lines["riparian_areas"]
-    stretches = frontage["frontage"]
-    out = {}
-    for row in lots[lots["is_measured"]].itertuples():
-        lot_id = str(row.lot_id)
-        mine = shapely.union_all(water.geometry.array[(water["lot_id"] == lot_id).to_numpy()])
-        runs = stretches.geometry.array[(stretches["lot_id"] == lot_id).to_numpy()]
-        lines = [shapely.get_coordinates(line) for line in runs]
-        out[lot_id] = (row.geometry, lot_region(row.geometry, mine, lines, reach))
-    return out
+    parts, ids = _parts(lots, frontage, riparian_lines, reach)
+    return dict(zip(ids, zip(parts.lots, unions(parts), strict=True), strict=True))
 
 
-def _stand(
-    trees: _Trees,
-    stretches: list[_Stretch],
-    regions: dict[str, tuple[Any, Any]],
-    search_ft: float,
+Cells = tuple[Array, Array, Array]
+
+
+def _tables(
+    lots: Any,
+    trees: Trees,
+    stand: Stand,
+    stretches: list[Stretch],
+    parameters: Mapping[str, Any],
     feet: float,
-) -> dict[str, Any]:
-    """Lot, stretch, station and offset of every tree. Stretch -1 is none."""
-    n = len(trees.crown_id)
-    lot = np.full(n, None, dtype=object)
-    for choice in (0, 1):  # the lot it stands in first, then the water in front of a lot
-        for lot_id, shapes in regions.items():
-            inside = shapely.intersects_xy(shapes[choice], trees.point[:, 0], trees.point[:, 1])
-            lot[pd.isna(lot) & inside] = lot_id
-    stretch = np.full(n, -1)
-    station, offset = np.full(n, np.nan), np.full(n, np.nan)
-    best = np.full(n, np.inf)
-    for k, one in enumerate(stretches):
-        s, off, is_square = one.base.stand(trees.point)
-        away = shapely.distance(shapely.points(trees.point), shapely.LineString(one.base.xy))
-        cost = np.where(is_square, away, away + 1e6)  # a square place beats the end of another
-        take = (lot == one.lot_id) & (cost < best) & (np.abs(off) * feet <= search_ft)
-        stretch[take], best[take] = k, cost[take]
-        station[take], offset[take] = s[take] * feet + one.station0_ft, off[take] * feet
-    return {"lot": lot, "stretch": stretch, "station_ft": station, "offset_ft": offset}
+) -> tuple[dict[str, Any], list[Cells | None]]:
+    """Transects, lots and crowns; and for each stretch the cells its canopy stands in."""
+    spacing = float(parameters["transect_spacing_ft"]) / OUTLINE_STEPS / feet
+    step = core.OUTLINE_STEP_FT / feet
+    transects, cells = [], []
+    for one, mine in zip(stretches, stand.of_stretch, strict=True):
+        transects.append(_transects(one, trees, stand, mine, parameters, feet))
+        cells.append(
+            core.canopy_extent(one.base, trees.shape[mine], spacing, step) if mine.size else None
+        )
+    table = shape_table(_joined(transects), TRANSECT_COLUMNS, lots.crs)
+    per_crown = _crown_table(trees, stand, stretches)
+    lengths = np.array([_covered_ft(one, feet) for one in cells], dtype=np.float64)
+    ids = lots.loc[lots["is_measured"], "lot_id"].astype(str)
+    of_lot = rows_by([one.lot_id for one in stretches])
+    counts = per_crown["lot_id"][per_crown["is_fringe"]].value_counts()
+    columns = {name: table[name].to_numpy() for name in TRANSECT_COLUMNS}
+    rows_of = rows_by(table["lot_id"])
+    none = np.empty(0, dtype=np.intp)
+    rows = [
+        _lot_row(i, columns, rows_of.get(i, none))
+        | {
+            "fringe_length_ft": float(lengths[of_lot.get(i, none)].sum()),
+            "n_fringe_trees": int(counts.get(i, 0)),
+        }
+        for i in ids
+    ]
+    summary = plain_table(rows, LOT_COLUMNS)
+    return {"transects": table, "fringe_lots": summary, "fringe_crowns": per_crown}, cells
+
+
+def _covered_ft(cells: Cells | None, feet: float) -> float:
+    """Length of shore that the canopy of one stretch covers. [ft]."""
+    if cells is None:
+        return 0.0
+    edges, low, _ = cells
+    return float(np.diff(edges)[np.isfinite(low)].sum()) * feet
+
+
+def _joined(parts: list[dict[str, Any]]) -> dict[str, Any]:
+    """Columns one under the other."""
+    names = [*TRANSECT_COLUMNS, "geometry"]
+    return {name: np.concatenate([part[name] for part in parts]) for name in names} if parts else {}
 
 
 def _transects(
-    stretch: _Stretch,
-    trees: _Trees,
-    stand: dict[str, Any],
-    mine: Any,
-    parameters: Any,
+    stretch: Stretch,
+    trees: Trees,
+    stand: Stand,
+    mine: npt.NDArray[np.intp],
+    parameters: Mapping[str, Any],
     feet: float,
-) -> list[dict[str, Any]]:
-    """One row a station of one stretch."""
+) -> dict[str, Any]:
+    """Columns of the transects of one stretch, one a station."""
     at, edges = core.stations(stretch.length_ft, parameters["transect_spacing_ft"])
-    local = stand["station_ft"][mine] - stretch.station0_ft
+    local = stand.station_ft[mine] - stretch.station0_ft
     found = depths_at(
-        stretch.base, at, local, stand["offset_ft"][mine], trees.has_trunk[mine],
+        stretch.base, at, local, stand.offset_ft[mine], trees.has_trunk[mine],
         trees.shape[mine], parameters, feet,
     )  # fmt: skip
     origin, out = stretch.base.at(at / feet), stretch.base.normal(at / feet)
     low, high = found.landward_ft, found.waterward_ft
-    rows = []
-    for k, s in enumerate(at):
-        a, b = (low[k], high[k]) if np.isfinite(low[k]) else (0.0, 0.0)
-        rows.append(
-            {
-                "lot_id": stretch.lot_id,
-                "stretch_id": stretch.stretch_id,
-                "station_ft": float(s) + stretch.station0_ft,
-                "span_ft": float(edges[k + 1] - edges[k]),
-                "reference": found.reference[k],
-                "fringe_depth_ft": float(high[k] - low[k]),
-                "landward_ft": float(low[k]),
-                "waterward_ft": float(high[k]),
-                "n_trees": int(found.n_trees[k]),
-                "is_over_limit": bool(high[k] - low[k] > parameters["fringe_limit_ft"]),
-                "geometry": shapely.LineString(
-                    [origin[k] + out[k] * a / feet, origin[k] + out[k] * b / feet]
-                ),
-            }
-        )
-    return rows
+    is_any = np.isfinite(low)
+    ends = [origin + out * np.where(is_any, offset, 0.0)[:, None] / feet for offset in (low, high)]
+    return {
+        "lot_id": np.full(at.size, stretch.lot_id, dtype=object),
+        "stretch_id": np.full(at.size, stretch.stretch_id, dtype=object),
+        "station_ft": at + stretch.station0_ft,
+        "span_ft": np.diff(edges),
+        "reference": np.asarray(found.reference, dtype=object),
+        "fringe_depth_ft": high - low,
+        "landward_ft": low,
+        "waterward_ft": high,
+        "n_trees": found.n_trees,
+        "is_over_limit": high - low > parameters["fringe_limit_ft"],
+        "geometry": shapely.linestrings(np.stack(ends, axis=1)),
+    }
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -386,62 +397,60 @@ def _reference(asked: str, has_trunk: Any) -> str:
     return "trunk and centre" if has_trunk.any() else "centre"
 
 
-def _outline(
-    stretch: _Stretch, trees: _Trees, mine: Any, spacing_ft: float, feet: float
-) -> tuple[Any, float]:
-    """The fringe of one stretch as a polygon, and the length of shore it covers. [ft]."""
-    if not mine.any():
-        return shapely.Polygon(), 0.0
-    edges, low, high = core.canopy_extent(
-        stretch.base,
-        trees.shape[mine],
-        spacing_ft / OUTLINE_STEPS / feet,
-        core.OUTLINE_STEP_FT / feet,
-    )
-    covered = float(np.diff(edges)[np.isfinite(low)].sum()) * feet
-    return core.strip_polygon(stretch.base, edges, low, high), covered
+def _outline_table(
+    stretches: list[Stretch], shapes: list[Any], cells: list[Cells | None], feet: float, crs: Any
+) -> Any:
+    rows = {
+        "lot_id": [one.lot_id for one in stretches],
+        "stretch_id": [one.stretch_id for one in stretches],
+        "fringe_area_ft2": shapely.area(shapes) * feet**2,
+        "fringe_length_ft": [_covered_ft(one, feet) for one in cells],
+        "geometry": shapes,
+    }
+    return shape_table(rows, ["lot_id", "stretch_id", "fringe_area_ft2", "fringe_length_ft"], crs)
 
 
-def _crown_table(trees: _Trees, stand: dict[str, Any], stretches: list[_Stretch]) -> Any:
+def _crown_table(trees: Trees, stand: Stand, stretches: list[Stretch]) -> Any:
     names = np.array([s.stretch_id for s in stretches] + [None], dtype=object)
     return pd.DataFrame(
         {
             "crown_id": trees.crown_id,
-            "lot_id": stand["lot"],
-            "stretch_id": names[stand["stretch"]],
-            "station_ft": stand["station_ft"],
-            "offset_ft": stand["offset_ft"],
-            "is_fringe": (stand["stretch"] >= 0) & ~trees.is_out,
+            "lot_id": stand.lot,
+            "stretch_id": names[stand.stretch],
+            "station_ft": stand.station_ft,
+            "offset_ft": stand.offset_ft,
+            "is_fringe": (stand.stretch >= 0) & ~trees.is_out,
             "has_trunk": trees.has_trunk,
         }
     )
 
 
-def _lot_row(lot_id: str, transects: Any, outlines: Any, per_crown: Any) -> dict[str, Any]:
-    mine = transects[transects["lot_id"] == lot_id]
-    depth = mine["fringe_depth_ft"].to_numpy(dtype=float)
+def _lot_row(
+    lot_id: str, transects: Mapping[str, Any], mine: npt.NDArray[np.intp]
+) -> dict[str, Any]:
+    """What the transects of a lot say of it."""
+    depth = transects["fringe_depth_ft"][mine]
     is_any = bool(np.isfinite(depth).any())
     top = int(np.nanargmax(depth)) if is_any else -1
+    over = transects["is_over_limit"][mine].astype(bool)
+    references = sorted(set(transects["reference"][mine]) - {"none"})
     return {
         "lot_id": lot_id,
         "fringe_depth_max_ft": float(depth[top]) if is_any else np.nan,
         "fringe_depth_mean_ft": float(np.nanmean(depth)) if is_any else np.nan,
-        "fringe_depth_max_station_ft": float(mine["station_ft"].iloc[top]) if is_any else np.nan,
-        "fringe_over_limit_length_ft": float(
-            mine.loc[mine["is_over_limit"].astype(bool), "span_ft"].sum()
+        "fringe_depth_max_station_ft": (
+            float(transects["station_ft"][mine[top]]) if is_any else np.nan
         ),
-        "fringe_length_ft": float(
-            outlines.loc[outlines["lot_id"] == lot_id, "fringe_length_ft"].sum()
-        ),
-        "n_fringe_trees": int(((per_crown["lot_id"] == lot_id) & per_crown["is_fringe"]).sum()),
-        "fringe_reference": " / ".join(sorted(set(mine["reference"]) - {"none"})) or "none",
+        "fringe_over_limit_length_ft": float(transects["span_ft"][mine[over]].sum()),
+        "fringe_reference": " / ".join(references) or "none",
     }
 
 
-def _lot_notes(summary: Any, frontage: Result) -> list[Note]:
-    fronting = set(frontage["frontage"]["lot_id"])
+def _lot_notes(summary: Any, fronting: Any) -> list[Note]:
+    """Lots that front the shore and have no mangroves along it."""
+    fronting = set(fronting)
     return [
-        Note(f"lot {row.lot_id}", "no mangroves found along its frontage", "missing")
-        for row in summary.itertuples()
-        if row.lot_id in fronting and not np.isfinite(row.fringe_depth_max_ft)
+        Note(f"lot {lot_id}", "no mangroves found along its frontage", "missing")
+        for lot_id, depth in zip(summary["lot_id"], summary["fringe_depth_max_ft"], strict=True)
+        if lot_id in fronting and not np.isfinite(depth)
     ]

@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from geotrim.units import unit_of
@@ -43,6 +45,24 @@ def join_tables(parts: Sequence[Any], columns: Sequence[str]) -> Any:
     """Tables one under the other; the empty ones add nothing, not even a kind of column."""
     full = [part for part in parts if len(part)]
     return pd.concat(full, ignore_index=True) if full else plain_table([], columns)
+
+
+def rows_by(names: Any) -> dict[Any, npt.NDArray[np.intp]]:
+    """Rows that hold each name, rising, found in one pass; rows without a name are in none.
+
+    Parameters
+    ----------
+    names : (n,) array or Series
+
+    Examples
+    --------
+    >>> {name: rows.tolist() for name, rows in rows_by(["b", "a", None, "b"]).items()}
+    {'b': [0, 3], 'a': [1]}
+    """
+    codes, found = pd.factorize(np.asarray(names, dtype=object))
+    order = np.argsort(codes, kind="stable")
+    starts = np.searchsorted(codes[order], np.arange(len(found) + 1))
+    return {name: order[starts[k] : starts[k + 1]] for k, name in enumerate(found)}
 
 
 #: Flags that may be unknown.
