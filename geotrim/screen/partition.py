@@ -171,7 +171,7 @@ def _values(column: pa.ChunkedArray) -> Any:
     """Numbers as an array; text and flags one by one, since they may be None."""
     if pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
         return column.to_numpy()
-    return np.array([*column.to_pylist(), None], dtype=object)[:-1]  # never an array of text
+    return pd.Series(column.to_pylist(), dtype=object)  # text would be a kind that has no None
 
 
 def _split(xy: Any, starts: Any) -> list[Any]:
@@ -255,7 +255,10 @@ def _measured(given: Given, common: Common) -> Found:
     if not common.has_crowns and common.heights is not None:
         water = reaches(common)[1]
         measured_lots = site.lots[site.lots["is_measured"].to_numpy(dtype=bool)]
-        crowns = drafted(common.heights, measured_lots, results["frontage"], water)
+        try:
+            crowns = drafted(common.heights, measured_lots, results["frontage"], water)
+        except GeotrimError as error:  # what is wrong with the heights is wrong for all lots
+            raise FileError(error.subject, error.found, error.need, error.mend) from error
         site = replace(site, crowns=crowns[[*COLUMNS, "geometry"]])
     results["fringe"] = run_operation("fringe", site, results)
     places = results["fringe"]["fringe_crowns"]
