@@ -18,7 +18,7 @@ SHARES = (
     (0.30, 0.25, 0.27, 0.08, 0.08, 0.02),
     (0.08, 0.17, 0.30, 0.30, 0.08, 0.07),
 )
-YARD = ("cabbage palm", "coconut palm", "sea grape", "live oak", None)
+YARD = ("cabbage palm", "coconut palm", "sea grape", "live oak")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

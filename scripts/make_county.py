@@ -278,6 +278,7 @@ source = "invented county code, 12"
 
 [options]
 target_height_ft = 10.0
+riparian_length_ft = 35.0          # half of a canal
 
 [facts]
 supervisor = "professional"
