@@ -180,13 +180,13 @@ def test_rules_are_those_of_each_lots_jurisdiction_and_facts_those_of_its_own(tm
         title = "Rules of Cay Town (invented)"
         jurisdiction = "Cay Town (invented)"
         version = "1"
-        [rule.no-reds]
-        words = "No red mangroves are cut."
-        measure = "is_red"
-        compare = "=="
-        number = 0.0
-        unit = "yes-no"
-        applies_to = "tree"
+        [rule.short-shores]
+        words = "Shores over 10 ft get no permit."
+        measure = "shoreline_length_ft"
+        compare = "<="
+        number = 10.0
+        unit = "ft"
+        applies_to = "lot"
         binds = "everyone"
         routes = ["general-permit", "individual-permit"]
         effect = "condition"
