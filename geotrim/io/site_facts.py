@@ -99,7 +99,7 @@ def _lots(spec: SiteSpec) -> Iterator[tuple[str, Place, Mapping[str, Any]]]:
 
 def _check_agree(spec: SiteSpec, told: Mapping[str, Any], places: Mapping[str, Place]) -> None:
     """Refuse a detail of what is said not to be; the answer given for the lot is named."""
-    for detail, whole in _contradictions(told):
+    for detail, whole in contradictions(told):
         is_here = places[whole] == places[detail]
         at, other = (whole, detail) if len(places[whole]) > len(places[detail]) else (detail, whole)
         there = f"{spec.where(*places[other], other)} is {_shown(told[other])}"
@@ -111,7 +111,7 @@ def _check_agree(spec: SiteSpec, told: Mapping[str, Any], places: Mapping[str, P
         )
 
 
-def _contradictions(told: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+def contradictions(told: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     """Details that are said of something that is said not to be, with that something."""
     provides, n_units = told.get("mitigation_provides_trimming"), told.get("n_units", 1)
     for detail, whole, is_told in (
@@ -131,7 +131,7 @@ def check_answers(facts: Facts, where: str) -> None:
         If two of them contradict each other for some lot.
     """
     for told in (facts.everywhere, *(facts.of(lot) for lot in facts.by_lot)):
-        for detail, whole in _contradictions(told):
+        for detail, whole in contradictions(told):
             raise SiteFileError(
                 f"{where} {detail}",
                 f"{_shown(told[detail])}, where {whole} is {_shown(told[whole])}",

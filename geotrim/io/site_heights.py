@@ -33,7 +33,7 @@ def read_heights(run: Loading, crowns: Any) -> Any:
         source, notes, told = _open(run, "heights", given)
         run.notes += notes
         run.inputs.append(told)
-        _check_under(run, "heights", source, "crowns", crowns)
+        check_under(run, "heights", source, "crowns", crowns)
     if source.rmse_ft is None:
         text = "no standard error stated; if its maker gives one, say it as rmse_ft"
         run.notes.append(Note("heights", text, "missing"))
@@ -59,7 +59,7 @@ def read_ground(run: Loading, lots: Any) -> Any:
         source, notes, told = _open(run, "ground", given)
         run.notes += notes
         run.inputs.append(told)
-        _check_under(run, "ground", source, "lots", lots)
+        check_under(run, "ground", source, "lots", lots)
         _check_datum(run, given)
     return source
 
@@ -111,7 +111,7 @@ def _check_datum(run: Loading, given: Mapping[str, Any]) -> None:
         run.notes.append(Note("ground", text, "assumed"))
 
 
-def _check_under(run: Loading, role: str, source: Any, what: str, table: Any) -> None:
+def check_under(run: Loading, role: str, source: Any, what: str, table: Any) -> None:
     """Refuse a raster that lies under none; tell when the others must be moved to its CRS."""
     assert run.crs is not None  # settled with the lots
     rows, cols = source.shape

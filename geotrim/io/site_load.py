@@ -69,9 +69,9 @@ def load_site(spec: SiteSpec) -> Site:
     crowns = _crowns(run)
     trunks = _trunks(run, crowns)
     readings = read_readings(run)
-    named = {name: _named(run, name, kinds) for name, kinds in NAMED_LAYERS.items()}
+    named = {name: named_layer(run, name, kinds) for name, kinds in NAMED_LAYERS.items()}
     given = spec.table("mhw_line") or {}
-    _tell_line_gaps(run, given)
+    tell_line_gaps(run, given)
     site = Site(
         name=spec.values["site"]["name"],
         crs=run.crs,
@@ -84,9 +84,9 @@ def load_site(spec: SiteSpec) -> Site:
         heights=read_heights(run, crowns),
         readings=readings,
         profiles=read_profiles(run, crowns),
-        setbacks=_setbacks(run),
-        set_aside=_set_aside(run, lots),
-        trunks_rmse_ft=_number(spec, "trunks", "position_rmse_ft"),
+        setbacks=setbacks_of(run),
+        set_aside=set_aside_of(run, lots),
+        trunks_rmse_ft=number_of(spec, "trunks", "position_rmse_ft"),
         facts=site_facts(spec),
         overlays=overlays,
         options=options,
@@ -143,7 +143,7 @@ def _trunks(run: Loading, crowns: Any) -> Any:
     return trunks
 
 
-def _named(run: Loading, name: str, kinds: tuple[str, ...]) -> Any:
+def named_layer(run: Loading, name: str, kinds: tuple[str, ...]) -> Any:
     if name not in run.spec.values:
         return None
     rows = read_plain(run, name, kinds)
@@ -152,7 +152,7 @@ def _named(run: Loading, name: str, kinds: tuple[str, ...]) -> Any:
     return site_parts.named_table(rows, field, noun, run.spec.where(name, "name_field"))
 
 
-def _set_aside(run: Loading, lots: Any) -> Any:
+def set_aside_of(run: Loading, lots: Any) -> Any:
     """Land set aside, each polygon with its kind; what is far from every lot is left out."""
     spec = run.spec
     if "set_aside" not in spec.values:
@@ -165,7 +165,7 @@ def _set_aside(run: Loading, lots: Any) -> Any:
     table.insert(1, "kind", list(rows["_kind"]))
     if lots is None:
         return table
-    _check_distance(run, np.asarray(table.geometry.array), _around(lots), "set_aside")
+    check_distance(run, np.asarray(table.geometry.array), _around(lots), "set_aside")
     keep = site_parts.within_reach(table, lots, SET_ASIDE_REACH_FT, run.crs)
     if not keep.all():
         n = counted(int((~keep).sum()), "polygon")
@@ -174,12 +174,12 @@ def _set_aside(run: Loading, lots: Any) -> Any:
     return table[keep].reset_index(drop=True)
 
 
-def _number(spec: SiteSpec, table: str, key: str) -> float | None:
+def number_of(spec: SiteSpec, table: str, key: str) -> float | None:
     value = (spec.table(table) or {}).get(key)
     return None if value is None else float(value)
 
 
-def _setbacks(run: Loading) -> tuple[Setback, ...]:
+def setbacks_of(run: Loading) -> tuple[Setback, ...]:
     made = []
     for i, item in enumerate(run.spec.values.get("setbacks", ())):
         shape = None
@@ -193,7 +193,7 @@ def _setbacks(run: Loading) -> tuple[Setback, ...]:
     return tuple(made)
 
 
-def _tell_line_gaps(run: Loading, given: Mapping[str, Any]) -> None:
+def tell_line_gaps(run: Loading, given: Mapping[str, Any]) -> None:
     if not given:
         return
     if given["origin"] == "apparent-shoreline":
@@ -222,13 +222,13 @@ def _check_near(run: Loading, site: Site) -> None:
     for role in ("mhw_line", "crowns", "trunks", "channel", "mouth_line", "exclusions"):
         table = getattr(site, role)
         if table is not None:
-            _check_distance(run, np.asarray(table.geometry.array), around, role)
+            check_distance(run, np.asarray(table.geometry.array), around, role)
     if site.readings is not None and (site.readings.geometry.notna()).any():
         placed = np.asarray(site.readings.geometry.dropna().array)
-        _check_distance(run, placed, around, "readings")
+        check_distance(run, placed, around, "readings")
     for i, setback in enumerate(site.setbacks):
         if setback.geometry is not None:
-            _check_distance(run, np.array([setback.geometry]), around, "setbacks", i)
+            check_distance(run, np.array([setback.geometry]), around, "setbacks", i)
 
 
 def _around(lots: Any) -> Any:
@@ -237,7 +237,7 @@ def _around(lots: Any) -> Any:
     return shapely.box(*shapely.total_bounds(reported))
 
 
-def _check_distance(run: Loading, shapes: Any, around: Any, *place: str | int) -> None:
+def check_distance(run: Loading, shapes: Any, around: Any, *place: str | int) -> None:
     gap_ft = float(shapely.distance(shapes, around).min()) * feet_per_map_unit(run.crs, "lots")
     if gap_ft > TOO_FAR_FT:
         what = str(place[0]).replace("_", " ")

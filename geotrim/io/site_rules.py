@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -29,17 +30,40 @@ def read_overlays(spec: SiteSpec) -> tuple[tuple[RuleFile, ...], tuple[InputFile
         If one does not exist, does not read or would loosen a rule, or two have one id; names the
         key and the line.
     """
+    named = (spec.table("rules") or {}).get("overlays", ())
+    return read_rule_files(spec, named, "rules", "overlays")
+
+
+def read_rule_files(
+    spec: SiteSpec, names: Sequence[Any], *at: str, beside: Sequence[RuleFile] = ()
+) -> tuple[tuple[RuleFile, ...], tuple[InputFile, ...]]:
+    """The rule files of one list, in its order, and each as an input.
+
+    Parameters
+    ----------
+    names : sequence
+        Paths or names, as :func:`read_overlays` takes them.
+    at : str
+        Place of the list in the file, for messages.
+    beside : sequence of RuleFile
+        Rule files that hold along with these; none of these may have their ids.
+
+    Raises
+    ------
+    GeotrimError
+        As :func:`read_overlays`.
+    """
     found: dict[str, RuleFile] = {}
     inputs: list[InputFile] = []
-    owner: dict[str, str] = {}
-    for i, named in enumerate((spec.table("rules") or {}).get("overlays", ())):
-        place = spec.where("rules", "overlays", i)
+    owner: dict[str, str] = {overlay.id: "one that holds everywhere" for overlay in beside}
+    for i, named in enumerate(names):
+        place = spec.where(*at, i)
         try:
             overlay, shown, digest, how = _read(spec, named)
         except GeotrimError as error:
             subject = f"{place}, {error.subject}"
             raise type(error)(subject, error.found, error.need, error.mend) from error
-        if overlay.id in found:
+        if overlay.id in owner:
             raise SiteFileError(
                 place,
                 f"{shown} with the id {overlay.id!r}, which {owner[overlay.id]} has too",

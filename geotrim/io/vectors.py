@@ -197,7 +197,7 @@ def _read_gdal(source: str, name: str, path: Path, subject: str) -> tuple[Any, l
     except _READ_ERRORS as error:
         return _read_slow(source, name, path, subject, error)
     shapes, notes = _decoded(wkb, subject)
-    return gpd.GeoDataFrame(attributes, geometry=shapes, crs=_own_crs(meta["crs"])), notes
+    return gpd.GeoDataFrame(attributes, geometry=shapes, crs=own_crs(meta["crs"])), notes
 
 
 def _read_slow(
@@ -214,10 +214,10 @@ def _read_slow(
             notes.append(Note(subject, text, "assumed"))
     except _READ_ERRORS as error:
         raise _unreadable(path, subject, error) from (first or error)
-    return table.set_crs(_own_crs(table.crs), allow_override=True), notes
+    return table.set_crs(own_crs(table.crs), allow_override=True), notes
 
 
-def _own_crs(crs: Any) -> CRS | None:
+def own_crs(crs: Any) -> CRS | None:
     """CRS as the file has it; None for a file that says it is undefined."""
     if crs is None or crs == "":
         return None
