@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from opendata import open_data
 
 from geotrim import frontage
-from geotrim.core.claims import merge_intervals, share_shore
+from geotrim.core.claims import share_shore
 from geotrim.core.shoreline import build_shore
 from geotrim.errors import CRSError, LayerError, RangeError
 
@@ -395,11 +395,6 @@ def test_a_lot_that_straddles_the_line_is_told():
     assert any("as much on one side of the line" in note.text for note in found.notes)
     found = frontage(sites.lots([shapely.box(0, -80, 100, 0)]), sites.shore(STRAIGHT))
     assert found.notes == ()
-
-
-def test_merge_intervals_by_hand():
-    assert merge_intervals([]) == []
-    assert merge_intervals([(0, 1), (3, 4), (1, 2)]) == [(0, 2), (3, 4)]
 
 
 def test_no_line_near_is_no_claim():

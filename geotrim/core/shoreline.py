@@ -19,6 +19,8 @@ import shapely
 
 Array = npt.NDArray[np.float64]
 
+#: Positions closer than this are one, in map units: far below survey accuracy, far above rounding.
+TINY = 1e-6
 #: Distances from the line at which it is asked on which side the lot lies. [ft]
 SIDE_DISTANCES_FT = (0.5, 1.5, 5.0, 15.0, 40.0, 100.0)
 

@@ -17,8 +17,7 @@ import shapely
 from shapely.ops import substring
 
 from geotrim.core.claims import Claim
-from geotrim.core.facing import TINY
-from geotrim.core.shoreline import Array, Shore, arc_lengths, land_score
+from geotrim.core.shoreline import TINY, Array, Shore, arc_lengths, land_score
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -9,7 +9,7 @@ import shapely
 
 from geotrim.checks import check_lines, check_lots, check_same_crs
 from geotrim.core.claims import Claim, share_shore
-from geotrim.core.facing import gaps_to
+from geotrim.core.near_shore import gaps_to
 from geotrim.core.shoreline import build_shore
 from geotrim.core.stretches import Run, chord_of, length_of, runs_of
 from geotrim.model import Note, Result

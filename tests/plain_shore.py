@@ -1,18 +1,20 @@
-"""Where a lot holds or faces the shore: the pieces it may claim, before gaps and rivals.
+"""The plain way to share out a shore, a lot at a time with geometries, kept for comparison.
 
-See :mod:`geotrim.core.claims` for the rules in words.
+This is the code that the compiled loops of ``geotrim.core.claims`` took the place of. Only the
+order in which pieces are put to the question of the land's side was left to the index's tree there:
+here they follow the shore.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 import shapely
 
-from geotrim.core.shoreline import Array, Shore, land_score
+from geotrim.core.claims import SLIVER_FT, Claim
+from geotrim.core.shoreline import land_score
 
 #: An edge that runs within this of the shore faces it; one that runs more across it is a side line.
 FACING_COS = np.cos(np.radians(45.0))
@@ -22,13 +24,12 @@ SAMPLES = 9
 
 #: Segment number, from, to (shares of the segment), and the side the lot's edge is on: -1 right of
 #: the segment, +1 left, 0 on it or inside the lot.
-Piece = tuple[int, float, float, int]
 
 
 class Segments:
     """The shore's segments in one table: ends, chain and position of each."""
 
-    def __init__(self, shore: Shore) -> None:
+    def __init__(self, shore):
         starts = [chain.xy[:-1] for chain in shore.chains]
         ends = [chain.xy[1:] for chain in shore.chains]
         self.a = np.concatenate(starts) if starts else np.empty((0, 2))
@@ -39,21 +40,11 @@ class Segments:
         self.lines = shapely.linestrings(np.stack([self.a, self.b], axis=1))
         self.tree = shapely.STRtree(self.lines)
 
-    def positions(self, k: int, t: float) -> float:
+    def positions(self, k, t):
         return float(self.s[k] + t * self.length[k])
 
 
-def gaps_to(shapes: Any, shore: Shore) -> Array:
-    """Distance from each shape to the shore. [map units]."""
-    gaps = np.full(len(shapes), np.inf)
-    (index, _), gap = Segments(shore).tree.query_nearest(
-        shapes, return_distance=True, all_matches=False
-    )
-    gaps[index] = gap
-    return gaps
-
-
-def _lot_edges(lot: Any) -> tuple[Array, Array]:
+def _lot_edges(lot):
     """Both ends of every boundary edge of a lot."""
     starts, ends = [], []
     for ring in shapely.get_rings(shapely.get_parts(lot)):
@@ -63,7 +54,7 @@ def _lot_edges(lot: Any) -> tuple[Array, Array]:
     return np.concatenate(starts), np.concatenate(ends)
 
 
-def _inside(lot: Any, segments: Segments, near: Any) -> list[Piece]:
+def _inside(lot, segments, near):
     """Pieces where the shore runs inside the lot or along its edge."""
     out = []
     parts, index = shapely.get_parts(
@@ -78,9 +69,7 @@ def _inside(lot: Any, segments: Segments, near: Any) -> list[Piece]:
     return out
 
 
-def _shadows(
-    segments: Segments, k: Any, a: Array, b: Array, near: float, far: float
-) -> tuple[Any, Array, Array, Array, Array, Array]:
+def _shadows(segments, k, a, b, near, far):
     """Where lot edges a-b, seen square to shore segments ``k``, fall on them.
 
     Only the part of an edge that stands ``near`` to ``far`` from its segment counts, positive to
@@ -113,7 +102,7 @@ def _shadows(
     return is_any & (t0 != t1), t0, t1, u0, u1, offset
 
 
-def _is_faced(lot: Any, beside: Any, p: Array, q: Array) -> Any:
+def _is_faced(lot, beside, p, q):
     """Whether the lot's edge at ``q`` truly faces the shore at ``p`` (rules of claim 2).
 
     ``beside`` is all shore within the reach of the lot, prepared like the lot.
@@ -131,9 +120,7 @@ def _is_faced(lot: Any, beside: Any, p: Array, q: Array) -> Any:
     return faced
 
 
-def _true_parts(
-    test: Any, low: Array, high: Array, longest: float
-) -> list[tuple[int, float, float]]:
+def _true_parts(test, low, high, longest):
     """Parts of parameter intervals where ``test(row, w)`` holds, ends found by bisection.
 
     ``w`` runs from 0 to 1 over each interval; the sampled pattern decides how many parts there are.
@@ -151,10 +138,10 @@ def _true_parts(
         middle = (left + right) / 2
         same = test(row, middle) == is_left_good
         left, right = np.where(same, middle, left), np.where(same, right, middle)
-    cuts: dict[int, list[float]] = defaultdict(list)
+    cuts = defaultdict(list)
     for changed, place in zip(row.tolist(), ((left + right) / 2).tolist(), strict=True):
         cuts[changed].append(place)
-    out: list[tuple[int, float, float]] = []
+    out = []
     for k in range(int(low.size)):
         edges = [0.0, *sorted(cuts[k]), 1.0]
         state = bool(good[k, 0])
@@ -166,7 +153,7 @@ def _true_parts(
     return out
 
 
-def _facing(lot: Any, segments: Segments, near: Any, reach: float) -> list[Piece]:
+def _facing(lot, segments, near, reach):
     """Pieces where a lot edge faces the shore within the reach, on whichever side."""
     a, b = _lot_edges(lot)
     edges = shapely.linestrings(np.stack([a, b], axis=1))
@@ -199,7 +186,7 @@ def _facing(lot: Any, segments: Segments, near: Any, reach: float) -> list[Piece
     beside = shapely.multilinestrings(segments.lines[near])
     shapely.prepare(beside)
 
-    def test(row: Any, w: Array) -> Any:
+    def test(row, w):
         t = t0[row] + w * (t1[row] - t0[row])
         u = u0[row] + w * (u1[row] - u0[row])
         p = segments.a[k[row]] + t[:, None] * way[row]
@@ -212,9 +199,7 @@ def _facing(lot: Any, segments: Segments, near: Any, reach: float) -> list[Piece
     return out
 
 
-def pieces_of(
-    lot: Any, segments: Segments, shore: Shore, near: Any, reach: float, unit: float
-) -> list[Piece]:
+def pieces_of(lot, segments, shore, near, reach, unit):
     """Pieces of shore that lie in a lot or that it faces from its land side.
 
     A shore has land on one side all along, so a lot that spreads out over the water does not face
@@ -223,8 +208,9 @@ def pieces_of(
     inside, facing = _inside(lot, segments, near), _facing(lot, segments, near, reach)
     chains = {int(segments.chain[k]) for k, _, _, side in facing if side != 0}
     wrong = {}
+    along = sorted(inside + facing)
     for number in sorted(chains):
-        mine = [(k, t0, t1) for k, t0, t1, _ in inside + facing if segments.chain[k] == number]
+        mine = [(k, t0, t1) for k, t0, t1, _ in along if segments.chain[k] == number]
         k, t0, t1 = (np.array(column) for column in zip(*mine, strict=True))
         way = segments.b[k] - segments.a[k]
         ends = [segments.a[k] + way * t[:, None] for t in (t0, t1)]
@@ -232,3 +218,204 @@ def pieces_of(
         wrong[number] = int(np.sign(score))  # land on the right (score > 0): the left is wrong
     kept = [p for p in facing if p[3] == 0 or p[3] != wrong[int(segments.chain[p[0]])]]
     return inside + kept
+
+
+def merge_intervals(intervals, gap=TINY):
+    """Union of intervals; those closer than ``gap`` become one.
+
+    >>> merge_intervals([(2.0, 3.0), (0.0, 1.0), (1.0, 1.5)])
+    [(0.0, 1.5), (2.0, 3.0)]
+    """
+    out = []
+    for low, high in sorted(intervals):
+        if out and low <= out[-1][1] + gap:
+            out[-1] = (out[-1][0], max(out[-1][1], high))
+        else:
+            out.append((low, high))
+    return out
+
+
+def _fill_gaps(lot, chain, claims, reach):
+    """Join claims on one chain across gaps that stay within the reach of the lot."""
+    out = [claims[0]]
+    gaps = [(a[1], b[0]) for a, b in pairwise(claims)]
+    for (low, high), claim in zip(gaps, claims[1:], strict=True):
+        if _stays_near(lot, chain, low, high, reach):
+            out[-1] = (out[-1][0], claim[1])
+        else:
+            out.append(claim)
+    if chain.is_closed and (out[0][0] > TINY or out[-1][1] < chain.length - TINY):
+        low, high = out[-1][1], out[0][0] + chain.length
+        if _stays_near(lot, chain, low, high, reach):
+            out = merge_intervals([(0.0, out[0][1]), *out[1:], (out[-1][0], chain.length)])
+    return out
+
+
+def _stays_near(lot, chain, low, high, reach):
+    """Whether the chain from low to high is never farther than the reach from the lot.
+
+    The distance to the lot changes no faster than the position along the chain, so between two
+    places it is at most the mean of theirs and half of what lies between them. Where that does not
+    settle it the place halfway is asked too.
+    """
+    s = np.linspace(low, high, 5)
+    away = shapely.distance(shapely.points(chain.at(s)), lot)
+    s, away = np.stack([s[:-1], s[1:]]), np.stack([away[:-1], away[1:]])
+    while s.size and away.max() <= reach:
+        span = s[1] - s[0]
+        is_open = (away.sum(0) + span > 2 * reach) & (span > max(reach / 500, 1000 * TINY))
+        (s0, s1), (away0, away1) = s[:, is_open], away[:, is_open]
+        half = (s0 + s1) / 2
+        away_half = shapely.distance(shapely.points(chain.at(half)), lot)
+        s = np.stack([np.append(s0, half), np.append(half, s1)])
+        away = np.stack([np.append(away0, away_half), np.append(away_half, away1)])
+    return s.size == 0
+
+
+def claims_of(lot, segments, shore, reach, unit=1.0):
+    """Chain number -> stretches one lot may claim, before rivals are heard."""
+    reach = reach + TINY  # the reach itself is within it, whatever rounding says
+    near = np.sort(segments.tree.query(lot, predicate="dwithin", distance=reach))
+    if near.size == 0:
+        return {}
+    shapely.prepare(lot)
+    by_chain = defaultdict(list)
+    for k, t0, t1, _ in pieces_of(lot, segments, shore, near, reach, unit):
+        low, high = segments.positions(k, max(t0, 0.0)), segments.positions(k, min(t1, 1.0))
+        if high > low:
+            by_chain[int(segments.chain[k])].append((low, high))
+    out = {}
+    for number, intervals in sorted(by_chain.items()):
+        chain = shore.chains[number]
+        sliver = SLIVER_FT * unit
+        whole = [(lo, hi) for lo, hi in merge_intervals(intervals, sliver) if hi - lo > sliver]
+        if whole:
+            out[number] = _fill_gaps(lot, chain, whole, reach)
+    return _drop_spurs(out, shore, reach)
+
+
+def _drop_spurs(claims, shore, reach):
+    """Leave out short dead ends that branch off the frontage into the lot.
+
+    A pier drawn from a little way inside the land leaves such a stub. It is dropped where it is no
+    longer than the reach and the shore runs on to both sides of the place where it starts.
+    """
+    ends = defaultdict(int)
+    pieces = []
+    for number, intervals in claims.items():
+        chain = shore.chains[number]
+        for low, high in intervals:
+            nodes = []
+            if low <= TINY and not chain.is_closed:
+                nodes.append(tuple(chain.xy[0]))
+            if high >= chain.length - TINY and not chain.is_closed:
+                nodes.append(tuple(chain.xy[-1]))
+            for node in nodes:
+                ends[node] += 1
+            pieces.append((number, low, high, nodes))
+    out = defaultdict(list)
+    for number, low, high, nodes in pieces:
+        branching = [node for node in nodes if ends[node] >= 3]
+        is_dead_end = sum(ends[node] >= 2 for node in nodes) == 1
+        if not (branching and is_dead_end and high - low <= reach):
+            out[number].append((low, high))
+    return dict(out)
+
+
+def _hold(lots, boundaries, lot, xy):
+    """How firmly lots hold points: minus the depth inside, or the distance outside."""
+    points = shapely.points(xy)
+    outside = shapely.distance(points, lots[lot])
+    depth = shapely.distance(points, boundaries[lot])
+    return np.where(outside > 0, outside, -depth)
+
+
+def _settle(
+    chain,
+    low,
+    high,
+    rivals,
+    lots,
+    boundaries,
+    unit,
+):
+    """Divide one interval among the lots that all claim it: asked every foot, cuts by bisection."""
+    rival = np.asarray(rivals)
+
+    def owner(s):
+        xy = chain.at(s)
+        hold = np.stack([_hold(lots, boundaries, np.full(len(s), r), xy) for r in rival])
+        # Within rounding the lot that comes first has it, whatever noise says.
+        best = hold.min(axis=0)
+        return np.argmax(hold <= best + TINY, axis=0)
+
+    s = np.linspace(low, high, max(33, int(np.ceil((high - low) / unit)) + 1))
+    inset = (s[1] - s[0]) * 1e-6
+    s[0], s[-1] = low + inset, high - inset  # at the very ends a rival begins: a tie
+    who = owner(s)
+    change = np.nonzero(who[1:] != who[:-1])[0]
+    left, right = s[change], s[change + 1]
+    while change.size and (right - left).max() > TINY:
+        middle = (left + right) / 2
+        same = owner(middle) == who[change]
+        left, right = np.where(same, middle, left), np.where(same, right, middle)
+    edges = [low, *((left + right) / 2).tolist(), high]
+    first = [0, *(change + 1).tolist()]
+    return [
+        (int(rival[who[j]]), start, stop)
+        for j, (start, stop) in zip(first, pairwise(edges), strict=True)
+    ]
+
+
+def share_shore(lots, shore, reach, unit=1.0):
+    """Divide a shoreline among lots.
+
+    Parameters
+    ----------
+    lots : (n,) array of Polygon or MultiPolygon
+    shore : Shore
+    reach : float
+        How far a lot may stop short of the shore. [map units]
+    unit : float
+        Map units in a foot.
+
+    Returns
+    -------
+    claims : list of Claim
+        No two overlap. Ordered by lot, chain and position.
+    shared : list of (lot, lot, length)
+        Lengths claimed by two lots before they were divided. [map units]
+    """
+    lots = np.asarray(lots, dtype=object)
+    segments = Segments(shore)
+    boundaries = shapely.boundary(lots)
+    wanted = defaultdict(list)
+    if len(shore.chains):
+        for number, lot in enumerate(lots):
+            for where, intervals in claims_of(lot, segments, shore, reach, unit).items():
+                wanted[where] += [(number, low, high) for low, high in intervals]
+    won = defaultdict(list)
+    shared = defaultdict(float)
+    for number, asked in wanted.items():
+        chain = shore.chains[number]
+        cuts = np.unique([edge for _, low, high in asked for edge in (low, high)])
+        between = [[] for _ in cuts[1:]]
+        for lot, low, high in asked:
+            for k in range(*np.searchsorted(cuts, [low, high])):
+                between[k].append(lot)
+        for low, high, rivals in zip(cuts[:-1].tolist(), cuts[1:].tolist(), between, strict=True):
+            if len(rivals) == 1 or (rivals and high - low <= TINY):
+                won[rivals[0], number].append((low, high))
+            elif rivals:
+                for i, one in enumerate(rivals):
+                    for other in rivals[i + 1 :]:
+                        shared[one, other] += high - low
+                for lot, a, b in _settle(chain, low, high, rivals, lots, boundaries, unit):
+                    won[lot, number].append((a, b))
+    claims = [
+        Claim(lot, chain, low, high)
+        for (lot, chain), intervals in sorted(won.items())
+        for low, high in merge_intervals(intervals)
+        if high - low > 10 * TINY
+    ]
+    return claims, [(a, b, length) for (a, b), length in sorted(shared.items())]
