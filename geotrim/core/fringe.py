@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from geotrim.core import _fringe_kernels as kernels
 from geotrim.core.riparian import left_of
 from geotrim.core.shoreline import Array, Chain, Shore, arc_lengths
 
@@ -105,23 +106,46 @@ class Baseline:
 
     def stand_away(self, points: Array) -> tuple[Array, Array, npt.NDArray[np.bool_], Array]:
         """The same, and how far each point is from the line."""
-        line = shapely.LineString(self.xy)
-        shapes = shapely.points(points)
-        along = shapely.line_locate_point(line, shapes)
-        size = np.linalg.norm(np.diff(self.xy, axis=0), axis=1)
-        s_line = arc_lengths(self.xy)
-        station = np.interp(along, s_line, self.s)
-        foot = shapely.get_coordinates(shapely.line_interpolate_point(line, along))
-        gap = points - foot
-        k = np.clip(np.searchsorted(s_line, along, side="right") - 1, 0, size.size - 1)
-        way = (self.xy[k + 1] - self.xy[k]) / size[k][:, None]
-        side = (left_of(way) * gap).sum(1)
-        offset = np.copysign(np.linalg.norm(gap, axis=1), side)
-        skew = np.abs((way * gap).sum(1))
-        is_end = ((along <= 0) | (along >= line.length)) & (not self.is_closed)
-        is_square = ~is_end | (skew <= 1e-6 + 1e-9 * np.abs(offset))
-        offset = np.where(is_square, offset, side)
-        return station, offset, is_square, np.linalg.norm(gap, axis=1)
+        xy, s = self._columns()
+        points = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 2)
+        found: tuple[Array, Array, npt.NDArray[np.bool_], Array] = kernels.stand_points(
+            xy, s, self.is_closed, points
+        )
+        return found
+
+    def outlines(self, rings: Rings, which: Any, step: float) -> tuple[Array, Array, Any]:
+        """Station and offset along the outlines of some shapes, and what is linked to the last."""
+        xy, s = self._columns()
+        found: tuple[Array, Array, Any] = kernels.stand_outlines(
+            xy, s, self.is_closed, rings.xy, rings.ring_offsets, rings.shape_offsets, which, step
+        )
+        return found
+
+    def _columns(self) -> tuple[Array, Array]:
+        return np.ascontiguousarray(self.xy), np.ascontiguousarray(self.s)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rings:
+    """Outlines of n shapes, one after the other.
+
+    xy : (v, 2) vertices. ring_offsets : (r + 1,) where each ring starts. shape_offsets : (n + 1,)
+    the first ring of each shape.
+    """
+
+    xy: Array
+    ring_offsets: npt.NDArray[np.intp]
+    shape_offsets: npt.NDArray[np.intp]
+
+    @classmethod
+    def of(cls, shapes: Any) -> Rings:
+        """Rings of polygons; shapes of other kinds have none."""
+        shapes = np.asarray(shapes, dtype=object)
+        parts, shape = shapely.get_parts(shapes, return_index=True)
+        rings, part = shapely.get_rings(parts, return_index=True)
+        xy, ring = shapely.get_coordinates(rings, return_index=True)
+        ring_offsets = np.searchsorted(ring, np.arange(len(rings) + 1))
+        return cls(xy, ring_offsets, np.searchsorted(shape[part], np.arange(len(shapes) + 1)))
 
 
 def baseline_of(xy: Array, smoothing: float, unit: float, shore: Shore | None = None) -> Baseline:
@@ -263,11 +287,25 @@ def canopy_extent(
     low, high : (m,) arrays
         Offsets; NaN where no canopy stands.
     """
-    s0, off0, s1, off1 = _outlines(base, crowns, step)
-    covered = _union(np.minimum(s0, s1), np.maximum(s0, s1))
+    rings = Rings.of(crowns)
+    return canopy_cells(base, rings, np.arange(rings.shape_offsets.size - 1), spacing, step)
+
+
+def canopy_cells(
+    base: Baseline, rings: Rings, which: npt.NDArray[np.intp], spacing: float, step: float
+) -> tuple[Array, Array, Array]:
+    """The same of some of many crowns whose outlines are at hand.
+
+    which : (k,) rows of ``rings``.
+    """
+    station, offset, is_linked = base.outlines(rings, which, step)
+    spans = kernels.outline_spans(station, is_linked, base.is_closed, base.length)
+    covered = _union(spans[:, 0], spans[:, 1])
     _, edges = stations(base.length, spacing)
     edges = np.unique(np.concatenate([edges, covered.ravel()]))
-    low, high = _extremes(edges, s0, off0, s1, off1)
+    low, high = kernels.outline_extremes(
+        edges, station, offset, is_linked, base.is_closed, base.length
+    )
     middle = (edges[1:] + edges[:-1]) / 2
     # Cells between two crowns hold their touching edges' offsets, but no canopy.
     k = np.searchsorted(covered[:, 0], middle) - 1
@@ -295,31 +333,11 @@ def covered_spans(base: Baseline, shapes: Any, step: float) -> Array:
 
     Parameters are those of :func:`covered_length`; stations are in map units.
     """
-    s0, _, s1, _ = _outlines(base, shapes, step)
-    return _union(np.minimum(s0, s1), np.maximum(s0, s1))
-
-
-def _outlines(base: Baseline, shapes: Any, step: float) -> tuple[Array, Array, Array, Array]:
-    """Pieces of outlines as station and offset of both ends, those square to the stretch.
-
-    On a closed baseline a piece that passes its seam becomes two.
-    """
-    rings = shapely.get_rings(shapely.get_parts(np.asarray(shapes, dtype=object)))
-    xy, ring = shapely.get_coordinates(shapely.segmentize(rings, step), return_index=True)
-    s, off, is_square = base.stand(xy)
-    k = np.nonzero((ring[1:] == ring[:-1]) & is_square[1:] & is_square[:-1])[0]
-    s0, off0, s1, off1 = s[k], off[k], s[k + 1], off[k + 1]
-    if not base.is_closed:
-        return s0, off0, s1, off1
-    passes = np.abs(s1 - s0) > base.length / 2
-    end = np.where(s0[passes] > s1[passes], base.length, 0.0)
-    middle = (off0[passes] + off1[passes]) / 2
-    return (
-        np.concatenate([s0[~passes], s0[passes], base.length - end]),
-        np.concatenate([off0[~passes], off0[passes], middle]),
-        np.concatenate([s1[~passes], end, s1[passes]]),
-        np.concatenate([off1[~passes], middle, off1[passes]]),
-    )
+    rings = Rings.of(shapes)
+    which = np.arange(rings.shape_offsets.size - 1)
+    station, _, is_linked = base.outlines(rings, which, step)
+    spans = kernels.outline_spans(station, is_linked, base.is_closed, base.length)
+    return _union(spans[:, 0], spans[:, 1])
 
 
 def _union(low: Array, high: Array) -> Array:
@@ -331,32 +349,6 @@ def _union(low: Array, high: Array) -> Array:
     starts = np.nonzero(np.concatenate([[True], low[1:] > high[:-1]]))[0]
     out = np.stack([low[starts], high[np.append(starts[1:], low.size) - 1]], axis=1)
     return out[out[:, 1] > out[:, 0]]
-
-
-def _extremes(edges: Array, s0: Array, off0: Array, s1: Array, off1: Array) -> tuple[Array, Array]:
-    """Least and greatest offset of line pieces in each cell; pieces are cut at cell edges."""
-    n = edges.size - 1
-    low, high = np.full(n, np.inf), np.full(n, -np.inf)
-
-    def put(off: Array, cell: Any) -> None:
-        np.minimum.at(low, cell, off)
-        np.maximum.at(high, cell, off)
-
-    cells = [np.clip(np.searchsorted(edges, s, side="right") - 1, 0, n - 1) for s in (s0, s1)]
-    put(off0, cells[0])
-    put(off1, cells[1])
-    start, stop = np.minimum(*cells), np.maximum(*cells)
-    for hop in range(int((stop - start).max(initial=0))):
-        across = start + hop < stop
-        edge = start[across] + hop + 1
-        with np.errstate(divide="ignore", invalid="ignore"):
-            w = (edges[edge] - s0[across]) / (s1[across] - s0[across])
-        at = off0[across] + np.nan_to_num(np.clip(w, 0, 1)) * (off1[across] - off0[across])
-        put(at, edge - 1)
-        put(at, edge)
-    empty = high < low
-    low[empty], high[empty] = np.nan, np.nan
-    return low, high
 
 
 def strip_polygon(base: Baseline, edges: Array, low: Array, high: Array) -> Any:

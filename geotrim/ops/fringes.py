@@ -256,12 +256,11 @@ def _tables(
     """Transects, lots and crowns; and for each stretch the cells its canopy stands in."""
     spacing = float(parameters["transect_spacing_ft"]) / OUTLINE_STEPS / feet
     step = core.OUTLINE_STEP_FT / feet
+    rings = core.Rings.of(trees.shape)
     transects, cells = [], []
     for one, mine in zip(stretches, stand.of_stretch, strict=True):
         transects.append(_transects(one, trees, stand, mine, parameters, feet))
-        cells.append(
-            core.canopy_extent(one.base, trees.shape[mine], spacing, step) if mine.size else None
-        )
+        cells.append(core.canopy_cells(one.base, rings, mine, spacing, step) if mine.size else None)
     table = shape_table(_joined(transects), TRANSECT_COLUMNS, lots.crs)
     per_crown = _crown_table(trees, stand, stretches)
     lengths = np.array([_covered_ft(one, feet) for one in cells], dtype=np.float64)
