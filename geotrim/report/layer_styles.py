@@ -52,6 +52,7 @@ from geotrim.report.palette import (
     PURPLE,
     VERMILION,
 )
+from geotrim.report.screen_stands import NO_SHORE, STANDS, UNFIT, UNTOLD
 from geotrim.report.window_facts import TREATMENTS
 from geotrim.report.window_marks import SPAN_HATCH_COLOUR, SPAN_LOOK
 
@@ -83,6 +84,18 @@ def write_styles(folder: Path, layers: Mapping[str, Any]) -> None:
         text = sld(style_of(name, list(table.columns), kinds))
         path = place / f"{file_stem(name)}.sld"
         path.write_text(text, encoding="utf-8", newline="\n")
+
+
+def write_screen_styles(folder: Path) -> None:
+    """Write ``styles/lots.sld`` and ``styles/crowns.sld`` of a screening.
+
+    Its layers have other columns than those of a run under the same names, so they look otherwise.
+    """
+    place = folder / FOLDER
+    place.mkdir()
+    for name, (title, rules) in SCREEN_STYLES.items():
+        text = sld(Style(name, title, rules))
+        (place / f"{name}.sld").write_text(text, encoding="utf-8", newline="\n")
 
 
 def file_stem(layer: str) -> str:
@@ -295,6 +308,54 @@ def _on(column: str, colour: str = BLACK) -> Label:
     return Label(column, colour, PAPER, 10.0, is_along=True, lift_px=8.0)
 
 
+#: Hatch of a lot's kind -> the mark that is repeated for it. SLD 1.0.0 knows these alone.
+_HATCH_MARKS = {".": "circle", "/": "triangle", "x": "x", "-": "square", "|": "star"}
+
+
+def _screen_lots() -> Rules:
+    """Lots of a screening by how they stand: a colour, and over it a mark for grey paper."""
+    measured = Is("status", "measured")
+    tests: dict[str, Test] = {
+        key: Every((measured, Is("outcome_standing", key)))
+        for key in STANDS
+        if key not in (NO_SHORE, UNFIT, UNTOLD)
+    }
+    tests[UNTOLD] = Every((measured, Unknown("outcome_standing")))
+    tests[NO_SHORE] = Is("status", "no shore")
+    tests[UNFIT] = Either((Is("status", "failed"), Is("status", "unfit")))
+    edge = _stroke(BLACK, 0.5)
+    rules = []
+    for key, kind in STANDS.items():
+        symbols = [Area(kind.colour, edge)]
+        if kind.hatch:
+            mark = _HATCH_MARKS[kind.hatch[0]]
+            symbols.append(Area(_marks(mark, kind.hatch_colour, 6.0), None))
+        rules.append(Rule(kind.words, tuple(symbols), tests[key]))
+    return (tuple(rules), _words("lot", Label("lot_id", BLACK, PAPER, 12.0), FAR))
+
+
+def _screen_crowns() -> Rules:
+    """Crowns of a screening by the side of the shore they stand on: fringe or not."""
+    rules = (
+        Rule(
+            "crown in the mangrove fringe",
+            (Area(GREEN, _stroke(BLACK, 0.5), 0.45),),
+            Is("is_fringe", YES),
+        ),
+        Rule(
+            "crown outside the fringe",
+            (Area(None, _stroke(GREEN, 1.0, DOTS)),),
+            Either((Is("is_fringe", NO), Unknown("is_fringe"))),
+        ),
+    )
+    return (rules, _words("top height, ft", Label("top_height_ft", BLACK, PAPER, 9.0), NEAR))
+
+
+#: Layers of a screening.
+SCREEN_STYLES: dict[str, tuple[str, Rules]] = {
+    "lots": ("Lots, by how they stand", _screen_lots()),
+    "crowns": ("Crowns", _screen_crowns()),
+}
 #: Layer -> its title, and its rules or what makes them of the columns there are.
 STYLES: dict[str, tuple[str, Rules | Callable[[Collection[str]], Rules]]] = {
     "lots": ("Lots", _lots()),

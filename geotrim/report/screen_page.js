@@ -1,0 +1,745 @@
+"use strict";
+(() => {
+  const data = JSON.parse(document.getElementById("data").textContent);
+  const byId = (id) => document.getElementById(id);
+  const n = data.n, NONE = -1;
+  // What a spreadsheet takes for the start of a formula.
+  const FORMULA = /^'*[=+\-@\t\r]/;
+
+  // --- Columns: numbers packed into few bytes ------------------------------------------------
+
+  // Groups of seven bits, lowest first; one less than the number is 0, -1, 1, -2 ... ; 0 is a gap.
+  function unpacked(text, scale) {
+    const bytes = atob(text), out = [];
+    let value = 0, weight = 1;
+    for (let k = 0; k < bytes.length; k += 1) {
+      const byte = bytes.charCodeAt(k);
+      value += (byte & 127) * weight;
+      if (byte > 127) { weight *= 128; continue; }
+      const code = value - 1;
+      out.push(value === 0 ? NaN : (code % 2 ? -(code + 1) / 2 : code / 2) / scale);
+      value = 0; weight = 1;
+    }
+    return Float64Array.from(out);
+  }
+
+  const columns = new Map();
+  for (const one of data.columns) {
+    if (one.kind === "number") one.values = unpacked(one.data, 10 ** one.decimals);
+    else if (one.kind === "choice") one.places = unpacked(one.data, 1);
+    else one.values = one.data;
+    if (one.kind !== "text" && one.kind !== "raw") delete one.data;
+    columns.set(one.key, one);
+  }
+  const codes = unpacked(data.codes, 1);
+  const isNumber = (one) => one.kind === "number" || one.kind === "raw";
+
+  // A number of a column, NaN for a gap.
+  function numberOf(key, row) {
+    const value = columns.get(key).values[row];
+    return value === null ? NaN : value;
+  }
+
+  // Text of a column as it is shown, "" for a gap.
+  function textOf(key, row) {
+    const one = columns.get(key);
+    if (one.kind === "choice") { const at = one.places[row]; return Number.isNaN(at) ? "" : one.words[at]; }
+    const value = one.values[row];
+    if (value === null || value === undefined || Number.isNaN(value)) return "";
+    if (one.kind === "number") return shownNumber(value, one.decimals);
+    return String(value);
+  }
+
+  function shownNumber(value, decimals) {
+    return value.toLocaleString("en-US", { minimumFractionDigits: decimals, maximumFractionDigits: decimals });
+  }
+
+  const listOf = (key, row) => textOf(key, row).split(";").filter((part) => part !== "");
+  const countOf = (key) => {
+    const one = columns.get(key);
+    const count = (text) => (text ? text.split(";").filter((part) => part !== "").length : 0);
+    if (one.kind !== "choice") return Int32Array.from(one.values, count);
+    const each = one.words.map(count);
+    return Int32Array.from(one.places, (at) => (Number.isNaN(at) ? 0 : each[at]));
+  };
+  const nNotMet = countOf("findings_not_met"), nUnknown = countOf("findings_unknown");
+  const routeName = (key) => (Object.hasOwn(data.route_names, key) ? data.route_names[key] : key);
+
+  // --- Small pieces of page --------------------------------------------------------------------
+
+  function make(name, text, className) {
+    const out = document.createElement(name);
+    if (text !== undefined) out.textContent = text;
+    if (className) out.className = className;
+    return out;
+  }
+
+  // The kind of a lot as the map shows it.
+  function swatch(kind) {
+    const out = make("canvas", undefined, "swatch");
+    out.width = 44; out.height = 30;
+    out.setAttribute("aria-hidden", "true");
+    const pen = out.getContext("2d");
+    pen.fillStyle = kind.colour; pen.fillRect(0, 0, 44, 30);
+    if (kind.hatch) { pen.fillStyle = pen.createPattern(hatch(kind, 2), "repeat"); pen.fillRect(0, 0, 44, 30); }
+    return out;
+  }
+
+  // A square to be repeated over an area.
+  function hatch(kind, ratio) {
+    const out = document.createElement("canvas"), side = 6 * ratio;
+    out.width = out.height = side;
+    const pen = out.getContext("2d");
+    pen.strokeStyle = pen.fillStyle = kind.hatch_colour; pen.lineWidth = 1.1 * ratio;
+    const line = (x0, y0, x1, y1) => { pen.beginPath(); pen.moveTo(x0, y0); pen.lineTo(x1, y1); pen.stroke(); };
+    const slash = () => { line(-1, side + 1, side + 1, -1); line(-1, 1, 1, -1); line(side - 1, side + 1, side + 1, side - 1); };
+    const back = () => { line(-1, -1, side + 1, side + 1); line(side - 1, -1, side + 1, 1); line(-1, side - 1, 1, side + 1); };
+    if (kind.hatch === ".") { pen.beginPath(); pen.arc(side / 2, side / 2, 1.2 * ratio, 0, 7); pen.fill(); }
+    if (kind.hatch === "/") slash();
+    if (kind.hatch === "x") { slash(); back(); }
+    if (kind.hatch === "-") line(0, side / 2, side, side / 2);
+    if (kind.hatch === "|") line(side / 2, 0, side / 2, side);
+    return out;
+  }
+
+  // --- The head, the foot and the filters --------------------------------------------------------
+
+  document.title = `Screening: ${data.title}`;
+  byId("title").textContent = data.title;
+  byId("about").textContent = data.about;
+  byId("open").textContent = data.open;
+  byId("caution").textContent = data.caution;
+  for (const text of data.cautions) byId("cautions").append(make("li", text));
+  for (const [level, about, text, times, named] of data.notes) {
+    const many = times > 1 ? ` (${times.toLocaleString("en-US")} times)` : "", which = named ? `; such as ${named}` : "";
+    byId("notes-list").append(make("li", `${level}. ${about}: ${text}${many}${which}`));
+  }
+  if (data.n_notes > data.notes.length) {
+    byId("notes-list").append(make("li", `and ${data.n_notes - data.notes.length} more: see notes.csv`));
+  }
+  byId("notes").hidden = data.notes.length === 0;
+
+  function fillSelect(id, first, pairs) {
+    byId(id).append(new Option(first, ""));
+    for (const [value, text] of pairs) byId(id).append(new Option(text, value));
+  }
+  const places = new Map();
+  for (let row = 0; row < n; row += 1) { const name = textOf("jurisdiction", row); places.set(name, (places.get(name) || 0) + 1); }
+  // An option's value is its place in this list, so that "" stays free for all of them.
+  const placeNames = [...places.keys()].sort((a, b) => a.localeCompare(b, "en"));
+  fillSelect("f-place", "(all)", placeNames.map((name, k) => [String(k), `${name} (${places.get(name).toLocaleString("en-US")})`]));
+  fillSelect("f-route", "(any)", data.routes.map((route, k) => [String(k), route.name]));
+  const standings = new Set();
+  for (const route of data.routes) {
+    const one = columns.get(route.column);
+    for (const word of one.kind === "choice" ? one.words : one.values) if (word) standings.add(word);
+  }
+  fillSelect("f-standing", "(any)", [...standings].sort().map((word) => [word, word]));
+  const standCounts = new Int32Array(data.stands.length);
+  for (const code of codes) standCounts[code] += 1;
+  data.stands.forEach((kind, k) => {
+    if (!standCounts[k]) return;
+    const label = make("label", undefined, "choice"), box = make("input"), words = make("span");
+    box.type = "checkbox"; box.checked = true; box.dataset.stand = String(k);
+    words.append(swatch(kind), `${kind.words} (${standCounts[k].toLocaleString("en-US")})`);
+    label.append(box, words);
+    byId("f-stands").append(label);
+  });
+
+  // A length a user wrote: null where there is none, NaN where it is no number.
+  function lengthIn(id) {
+    const text = byId(id).value.trim().replace(/(\d),(?=\d{3}(?!\d))/g, "$1").replace(/\s*(ft|feet)\.?$/i, "");
+    if (text === "") { byId(id).setAttribute("aria-invalid", "false"); return null; }
+    const value = /^\d*\.?\d+$|^\d+\.$/.test(text) ? Number(text) : NaN;
+    byId(id).setAttribute("aria-invalid", String(Number.isNaN(value)));
+    return value;
+  }
+
+  // All words of a lot in small letters, made when they are first looked for.
+  let words = null;
+  function wordsOf(row) {
+    if (words === null) {
+      const keys = ["lot_id", "jurisdiction", "reason", "fault", "note", "outcome_words", ...data.columns.filter((one) => one.is_own).map((one) => one.key)];
+      words = Array.from({ length: n }, (_, k) => keys.map((key) => textOf(key, k)).join("\n").toLowerCase());
+    }
+    return words[row];
+  }
+
+  const isIn = new Uint8Array(n).fill(1);
+  let order = Int32Array.from({ length: n }, (_, k) => k); // rows that are shown, in the order they are shown
+  let sorted = { key: "lot_number", down: false };
+
+  function filter() {
+    const text = byId("f-text").value.trim().toLowerCase();
+    const place = byId("f-place").value === "" ? null : placeNames[Number(byId("f-place").value)];
+    const route = byId("f-route").value, standing = byId("f-standing").value;
+    const from = lengthIn("f-from"), to = lengthIn("f-to");
+    const notMet = byId("f-not-met").checked, unknown = byId("f-unknown").checked;
+    const stands = new Set([...document.querySelectorAll("#f-stands input:checked")].map((box) => Number(box.dataset.stand)));
+    const told = [from, to].some(Number.isNaN) ? "A frontage that is no number is left aside; write it in digits, such as 65.5." : "";
+    byId("f-told").textContent = told || (from !== null && to !== null && from > to ? "The frontage asked for ends before it begins." : "");
+    const ways = route === "" ? data.routes : [data.routes[Number(route)]];
+    for (let row = 0; row < n; row += 1) {
+      let keep = stands.has(codes[row]) && !(notMet && nNotMet[row] === 0) && !(unknown && nUnknown[row] === 0);
+      if (keep && place !== null) keep = textOf("jurisdiction", row) === place;
+      if (keep && (route !== "" || standing !== "")) {
+        keep = ways.some((way) => { const word = textOf(way.column, row); return word !== "" && (standing === "" || word === standing); });
+      }
+      if (keep && from !== null && !Number.isNaN(from)) keep = numberOf("frontage_length_ft", row) >= from;
+      if (keep && to !== null && !Number.isNaN(to)) keep = numberOf("frontage_length_ft", row) <= to;
+      if (keep && text !== "") keep = wordsOf(row).includes(text);
+      isIn[row] = keep ? 1 : 0;
+    }
+    sort();
+  }
+
+  // --- Sorting -------------------------------------------------------------------------------------
+
+  const collator = new Intl.Collator("en", { numeric: true, sensitivity: "base" });
+  const ranks = new Map();
+
+  // Place of each lot by a column; lots without a value have none and come last either way.
+  function rankOf(key) {
+    if (ranks.has(key)) return ranks.get(key);
+    let out;
+    if (key === "stand") out = codes;
+    else if (key === "not-met") out = Float64Array.from(nNotMet);
+    else if (key === "unknown") out = Float64Array.from(nUnknown);
+    else if (isNumber(columns.get(key))) out = Float64Array.from({ length: n }, (_, row) => numberOf(key, row));
+    else {
+      const all = Array.from({ length: n }, (_, row) => textOf(key, row));
+      const each = [...new Set(all)].filter((text) => text !== "").sort(collator.compare);
+      const rank = new Map();
+      let last = -1;
+      each.forEach((text, k) => { // what the order holds for equal is equal
+        if (k === 0 || collator.compare(each[k - 1], text) !== 0) last = k;
+        rank.set(text, last);
+      });
+      out = Float64Array.from(all, (text) => (text === "" ? NaN : rank.get(text)));
+    }
+    ranks.set(key, out);
+    return out;
+  }
+
+  function sort() {
+    const rank = rankOf(sorted.key), sign = sorted.down ? -1 : 1;
+    const rows = [];
+    for (let row = 0; row < n; row += 1) if (isIn[row]) rows.push(row);
+    rows.sort((a, b) => {
+      const one = rank[a], other = rank[b];
+      if (Number.isNaN(one) || Number.isNaN(other)) return Number.isNaN(one) - Number.isNaN(other) || a - b;
+      return sign * (one - other) || a - b;
+    });
+    order = Int32Array.from(rows);
+    tellShown();
+    byId("scroll").scrollTop = 0;
+    drawRows(true);
+    askMap();
+    tellOutside();
+  }
+
+  function tellShown() {
+    let sum = 0;
+    for (const row of order) { const length = numberOf("frontage_length_ft", row); if (!Number.isNaN(length)) sum += length; }
+    const lots = order.length === 1 ? "lot" : "lots";
+    byId("shown").textContent = `${order.length.toLocaleString("en-US")} of ${n.toLocaleString("en-US")} ${lots} shown, ${shownNumber(sum, 1)} ft of frontage`;
+    byId("download").disabled = order.length === 0;
+  }
+
+  // --- The table: only the rows in sight are there -------------------------------------------------
+
+  const headOf = (key) => columns.get(key).head;
+  const TABLE = [
+    { key: "lot_id", head: headOf("lot_id"), width: 22 },
+    { key: "jurisdiction", head: headOf("jurisdiction"), width: 16, far: true },
+    { key: "stand", head: "how it stands", width: 18 },
+    { key: "outcome_route", head: headOf("outcome_route"), width: 19, far: true },
+    { key: "frontage_length_ft", head: headOf("frontage_length_ft"), width: 13, number: true },
+    { key: "fringe_depth_max_ft", head: headOf("fringe_depth_max_ft"), width: 13, number: true, far: true },
+    { key: "n_crowns", head: headOf("n_crowns"), width: 9, number: true, far: true },
+    { key: "tallest_ft", head: headOf("tallest_ft"), width: 10, number: true, far: true },
+    { key: "not-met", head: "rules not met", width: 10, number: true, far: true },
+    { key: "unknown", head: "rules unknown", width: 11, number: true, far: true },
+  ];
+  const ROW_PX = 34, BEYOND = 12;
+  const scroll = byId("scroll"), table = byId("table"), rows = byId("rows");
+  let chosen = NONE, drawn = [0, 0];
+
+  for (const one of TABLE) {
+    const col = make("col", undefined, one.far ? "far" : "");
+    col.style.width = `${one.width}%`;
+    byId("cols").append(col);
+    const head = make("th", undefined, `${one.number ? "number" : ""}${one.far ? " far" : ""}`), button = make("button", one.head);
+    head.scope = "col"; head.setAttribute("role", "columnheader"); button.type = "button";
+    button.addEventListener("click", () => {
+      sorted = { key: one.key, down: sorted.key === one.key ? !sorted.down : false };
+      tellSorted();
+      sort();
+    });
+    one.th = head; one.button = button;
+    head.append(button);
+    byId("heads").append(head);
+  }
+
+  function tellSorted() {
+    for (const one of TABLE) {
+      const is = one.key === sorted.key;
+      one.th.setAttribute("aria-sort", is ? (sorted.down ? "descending" : "ascending") : "none");
+      one.button.textContent = one.head + (is ? (sorted.down ? " \u25bc" : " \u25b2") : "");
+    }
+  }
+
+  function cellText(one, row) {
+    if (one.key === "stand") return data.stands[codes[row]].short;
+    if (one.key === "not-met") return nNotMet[row] ? String(nNotMet[row]) : "";
+    if (one.key === "unknown") return nUnknown[row] ? String(nUnknown[row]) : "";
+    const text = textOf(one.key, row);
+    return one.key === "outcome_route" && text ? routeName(text) : text;
+  }
+
+  function rowOf(at) {
+    const row = order[at], out = make("tr", undefined, row === chosen ? "chosen" : "");
+    out.id = `lot-${row}`;
+    out.setAttribute("role", "row");
+    out.setAttribute("aria-rowindex", String(at + 2));
+    out.setAttribute("aria-selected", String(row === chosen));
+    out.dataset.row = String(row);
+    for (const one of TABLE) {
+      const cell = make(one.key === "lot_id" ? "th" : "td", undefined, `${one.number ? "number" : ""}${one.far ? " far" : ""}`);
+      cell.setAttribute("role", one.key === "lot_id" ? "rowheader" : "gridcell");
+      if (one.key === "lot_id") cell.scope = "row";
+      if (one.key === "stand") cell.append(swatch(data.stands[codes[row]]));
+      cell.append(cellText(one, row));
+      out.append(cell);
+    }
+    return out;
+  }
+
+  function space(px) {
+    const out = make("tr", undefined, "space"), cell = make("td");
+    out.setAttribute("aria-hidden", "true");
+    cell.colSpan = TABLE.length;
+    cell.style.height = `${px}px`;
+    out.append(cell);
+    return out;
+  }
+
+  function drawRows(isAnew) {
+    const first = Math.max(Math.floor(scroll.scrollTop / ROW_PX) - BEYOND, 0);
+    const last = Math.min(first + Math.ceil(scroll.clientHeight / ROW_PX) + 2 * BEYOND, order.length);
+    if (!isAnew && first === drawn[0] && last === drawn[1]) return;
+    drawn = [first, last];
+    const out = [space(first * ROW_PX)];
+    for (let at = first; at < last; at += 1) out.push(rowOf(at));
+    out.push(space((order.length - last) * ROW_PX));
+    rows.replaceChildren(...out);
+    table.setAttribute("aria-rowcount", String(order.length + 1));
+    if (chosen !== NONE && byId(`lot-${chosen}`)) table.setAttribute("aria-activedescendant", `lot-${chosen}`);
+    else table.removeAttribute("aria-activedescendant");
+  }
+  scroll.addEventListener("scroll", () => drawRows(false), { passive: true });
+  new ResizeObserver(() => drawRows(true)).observe(scroll);
+
+  function intoSight(at) {
+    const head = byId("heads").offsetHeight, top = at * ROW_PX, height = scroll.clientHeight - head;
+    if (top < scroll.scrollTop) scroll.scrollTop = top;
+    else if (top + ROW_PX > scroll.scrollTop + height) scroll.scrollTop = top + ROW_PX - height;
+  }
+
+  rows.addEventListener("click", (event) => {
+    const row = event.target.closest("tr[data-row]");
+    if (row) choose(Number(row.dataset.row), { isFromMap: false });
+  });
+  table.addEventListener("keydown", (event) => {
+    if (event.target !== table || event.ctrlKey || event.metaKey || event.altKey) return;
+    const page = Math.max(Math.floor(scroll.clientHeight / ROW_PX) - 2, 1), at = order.indexOf(chosen);
+    const go = { ArrowDown: at + 1, ArrowUp: at < 0 ? 0 : at - 1, PageDown: at + page, PageUp: at - page, Home: 0, End: order.length - 1 }[event.key];
+    if (event.key === "Enter" && at >= 0) { event.preventDefault(); show(chosen); return; }
+    if (go === undefined || order.length === 0) return;
+    event.preventDefault();
+    choose(order[Math.min(Math.max(go, 0), order.length - 1)], { isFromMap: false });
+  });
+
+  // --- One lot -----------------------------------------------------------------------------------------
+
+  function choose(row, { isFromMap }) {
+    chosen = row;
+    const at = order.indexOf(row);
+    if (at >= 0) intoSight(at);
+    drawRows(true);
+    tellLot();
+    if (!isFromMap) showIfHidden(row);
+    askMap();
+    tellOutside();
+  }
+
+  function tellOutside() {
+    if (chosen === NONE) return;
+    const lot = `Lot ${textOf("lot_id", chosen)}: ${data.stands[codes[chosen]].short}`;
+    const hasShape = lots.shapes[chosen + 1] > lots.shapes[chosen];
+    byId("map-told").textContent = lot + (hasShape ? "" : "; it has no shape to draw") + (isIn[chosen] ? "" : "; not among the rows shown");
+  }
+
+  const VERDICTS = [["findings_not_met", "Rules not met"], ["findings_too_close", "Rules too close to call"], ["findings_unknown", "Rules that wait for what is not known"]];
+  const TOLD = new Set(["lot_number", "lot_id", "jurisdiction", "status", "reason", "fault", "note", "outcome_route", "outcome_standing", "outcome_words",
+    ...VERDICTS.map((pair) => pair[0]), ...data.routes.map((route) => route.column)]);
+
+  function ruleIn(place, id) {
+    for (const rules of [data.rules[place], data.rules[""]]) if (rules && Object.hasOwn(rules, id)) return rules[id];
+    return null;
+  }
+
+  function pairs(list, className) {
+    const out = make("dl", undefined, className);
+    for (const [name, value] of list) out.append(make("dt", name), make("dd", value));
+    return out;
+  }
+
+  function tellLot() {
+    const row = chosen, body = [], kind = data.stands[codes[row]], place = textOf("jurisdiction", row);
+    byId("one-title").textContent = `Lot ${textOf("lot_id", row)}`;
+    const stand = make("p", undefined, "stand");
+    stand.append(swatch(kind), kind.words);
+    body.push(stand);
+    const where = [["Jurisdiction", place], ["Row in the lots' file", String(numberOf("lot_number", row) + 1)], ["Status", textOf("status", row)]];
+    for (const [key, name] of [["reason", "Reason"], ["fault", "Kind of fault"], ["note", "Note"], ["outcome_words", "What came out"]]) {
+      if (textOf(key, row)) where.push([name, textOf(key, row)]);
+    }
+    body.push(pairs(where, "words"));
+    const ways = data.routes.filter((route) => textOf(route.column, row) !== "");
+    if (ways.length) {
+      const told = textOf("outcome_route", row);
+      body.push(make("h3", "The ways to an authorisation"));
+      body.push(pairs(ways.map((route) => [`${route.name} (${route.section})`, textOf(route.column, row)]), "words"));
+      if (told) body.push(make("p", `Told by: ${routeName(told)}, ${textOf("outcome_standing", row)}.`));
+      body.push(make("p", data.open, "hint"));
+    }
+    for (const [key, head] of VERDICTS) {
+      const ids = listOf(key, row);
+      if (!ids.length) continue;
+      const list = make("ul");
+      for (const id of ids) {
+        const rule = ruleIn(place, id), item = make("li", rule ? rule[0] : id, "rule");
+        if (rule) item.append(make("small", [rule[1], rule[2], id].filter(Boolean).join("; ")));
+        list.append(item);
+      }
+      body.push(make("h3", `${head} (${ids.length})`), list);
+    }
+    const figures = data.columns.filter((one) => !one.is_own && !TOLD.has(one.key) && textOf(one.key, row) !== "");
+    if (figures.length) body.push(make("h3", "Figures"), pairs(figures.map((one) => [one.head, textOf(one.key, row)])));
+    const own = data.columns.filter((one) => one.is_own && textOf(one.key, row) !== "");
+    if (own.length) body.push(make("h3", "The lot's own fields"), pairs(own.map((one) => [one.key, textOf(one.key, row)]), "words"));
+    const button = make("button", "Show it on the map");
+    button.type = "button";
+    button.addEventListener("click", () => show(row));
+    const has = lots.shapes[row + 1] > lots.shapes[row];
+    body.splice(2, 0, has ? button : make("p", "It has no shape to draw.", "hint"));
+    byId("one-body").replaceChildren(...body);
+  }
+
+  // --- The map: places in steps from the west and the south ---------------------------------------------
+
+  const starts = (text) => {
+    const counts = unpacked(text, 1), out = new Int32Array(counts.length + 1);
+    for (let k = 0; k < counts.length; k += 1) out[k + 1] = out[k] + counts[k];
+    return out;
+  };
+  const summed = (text) => {
+    const ways = unpacked(text, 1), out = new Int32Array(ways.length);
+    let at = 0;
+    for (let k = 0; k < ways.length; k += 1) { at += ways[k]; out[k] = at; }
+    return out;
+  };
+  const outlines = (one) => ({ shapes: starts(one.shapes), rings: starts(one.rings), x: summed(one.x), y: summed(one.y) });
+  const lots = outlines(data.lots), shore = outlines(data.shore), towns = outlines(data.towns);
+
+  // West, south, east, north of each lot, and of all.
+  const boxes = new Float64Array(4 * n), all = [Infinity, Infinity, -Infinity, -Infinity];
+  for (let row = 0; row < n; row += 1) {
+    let [west, south, east, north] = [Infinity, Infinity, -Infinity, -Infinity];
+    for (let k = lots.rings[lots.shapes[row]]; k < lots.rings[lots.shapes[row + 1]]; k += 1) {
+      const x = lots.x[k], y = lots.y[k];
+      if (x < west) west = x;
+      if (x > east) east = x;
+      if (y < south) south = y;
+      if (y > north) north = y;
+    }
+    boxes.set([west, south, east, north], 4 * row);
+    if (west <= east) {
+      all[0] = Math.min(all[0], west); all[1] = Math.min(all[1], south);
+      all[2] = Math.max(all[2], east); all[3] = Math.max(all[3], north);
+    }
+  }
+  const canvas = byId("map"), pen = canvas.getContext("2d");
+  let middle = [0, 0], perStep = 1, ratio = 1, width = 1, height = 1, isKeyed = false, isAsked = false;
+  let patterns = [];
+  // Painted in this order: what says most comes last.
+  const PAINTED = data.stands.map((_, k) => k).reverse();
+
+  function whole() {
+    if (!(all[0] <= all[2])) return;
+    middle = [(all[0] + all[2]) / 2, (all[1] + all[3]) / 2];
+    perStep = 0.94 * Math.min(width / Math.max(all[2] - all[0], 1), height / Math.max(all[3] - all[1], 1));
+  }
+
+  const toX = (x) => (x - middle[0]) * perStep + width / 2, toY = (y) => (middle[1] - y) * perStep + height / 2;
+  const fromX = (px) => (px - width / 2) / perStep + middle[0], fromY = (px) => middle[1] - (px - height / 2) / perStep;
+
+  function trace(path, one, shape, isArea) {
+    for (let ring = one.shapes[shape]; ring < one.shapes[shape + 1]; ring += 1) {
+      const first = one.rings[ring], end = one.rings[ring + 1];
+      path.moveTo(toX(one.x[first]), toY(one.y[first]));
+      for (let k = first + 1; k < end; k += 1) path.lineTo(toX(one.x[k]), toY(one.y[k]));
+      if (isArea) path.closePath();
+    }
+  }
+
+  function draw() {
+    isAsked = false;
+    pen.setTransform(ratio, 0, 0, ratio, 0, 0);
+    pen.clearRect(0, 0, width, height);
+    const west = fromX(0), east = fromX(width), south = fromY(height), north = fromY(0), least = 1.3 / perStep;
+    const fills = data.stands.map(() => new Path2D()), pale = new Path2D();
+    let nSeen = 0, area = 0;
+    for (let row = 0; row < n; row += 1) {
+      const box = 4 * row;
+      if (!(boxes[box] <= east && boxes[box + 2] >= west && boxes[box + 1] <= north && boxes[box + 3] >= south)) continue;
+      const path = isIn[row] ? fills[codes[row]] : pale;
+      const wide = boxes[box + 2] - boxes[box], high = boxes[box + 3] - boxes[box + 1];
+      if (wide < least && high < least) path.rect(toX(boxes[box]), toY(boxes[box + 3]), 1.3, 1.3);
+      else trace(path, lots, row, true);
+      nSeen += 1; area += wide * high;
+    }
+    const side = nSeen ? Math.sqrt(area / nSeen) * perStep : 0;
+    pen.lineWidth = 0.6; pen.strokeStyle = "#b5b5b5"; pen.stroke(pale);
+    for (const k of PAINTED) {
+      pen.fillStyle = data.stands[k].colour; pen.fill(fills[k], "evenodd");
+      if (patterns[k] && side > 7) { pen.fillStyle = patterns[k]; pen.fill(fills[k], "evenodd"); }
+      if (side > 4 || data.stands[k].colour.toLowerCase() === "#ffffff") { pen.lineWidth = side > 12 ? 1 : 0.5; pen.strokeStyle = "#222"; pen.stroke(fills[k]); }
+    }
+    drawTowns();
+    drawShore();
+    drawChosen();
+    drawScale();
+    if (isKeyed) { const x = width / 2, y = height / 2; line([[x - 9, y, x + 9, y], [x, y - 9, x, y + 9]], 3.5, "#fff"); line([[x - 9, y, x + 9, y], [x, y - 9, x, y + 9]], 1.5, "#000"); }
+  }
+
+  function line(ways, wide, colour) {
+    pen.beginPath(); pen.lineWidth = wide; pen.strokeStyle = colour;
+    for (const [x0, y0, x1, y1] of ways) { pen.moveTo(x0, y0); pen.lineTo(x1, y1); }
+    pen.stroke();
+  }
+
+  function drawTowns() {
+    if (towns.shapes.length < 2) return;
+    const path = new Path2D();
+    for (let k = 0; k + 1 < towns.shapes.length; k += 1) trace(path, towns, k, true);
+    pen.setLineDash([8, 4]); pen.lineWidth = 1.6; pen.strokeStyle = "#A23B7E"; pen.stroke(path); pen.setLineDash([]);
+    pen.font = "bold 12px sans-serif"; pen.textAlign = "center"; pen.textBaseline = "bottom";
+    data.town_names.forEach((name, k) => {
+      let [west, north, east] = [Infinity, -Infinity, -Infinity];
+      for (let at = towns.rings[towns.shapes[k]]; at < towns.rings[towns.shapes[k + 1]]; at += 1) {
+        west = Math.min(west, towns.x[at]); east = Math.max(east, towns.x[at]); north = Math.max(north, towns.y[at]);
+      }
+      const x0 = Math.max(toX(west), 0), x1 = Math.min(toX(east), width);
+      if (!(x1 - x0 > 60)) return;
+      const text = name.length > 24 ? `${name.slice(0, 23)}\u2026` : name, y = Math.max(toY(north) - 3, 16);
+      if (y > height) return;
+      pen.lineWidth = 3; pen.strokeStyle = "#fff"; pen.strokeText(text, (x0 + x1) / 2, y, x1 - x0);
+      pen.fillStyle = "#7d2a60"; pen.fillText(text, (x0 + x1) / 2, y, x1 - x0);
+    });
+  }
+
+  function drawShore() {
+    const path = new Path2D();
+    for (let k = 0; k + 1 < shore.shapes.length; k += 1) trace(path, shore, k, false);
+    pen.setLineDash([10, 3, 2, 3]); pen.lineWidth = 1.8; pen.strokeStyle = "#0072B2"; pen.stroke(path); pen.setLineDash([]);
+  }
+
+  function drawChosen() {
+    if (chosen === NONE || lots.shapes[chosen] === lots.shapes[chosen + 1]) return;
+    const path = new Path2D(), box = 4 * chosen;
+    trace(path, lots, chosen, true);
+    const x = toX((boxes[box] + boxes[box + 2]) / 2), y = toY((boxes[box + 1] + boxes[box + 3]) / 2);
+    const size = Math.max(boxes[box + 2] - boxes[box], boxes[box + 3] - boxes[box + 1]) * perStep;
+    if (size < 14) { path.moveTo(x + 11, y); path.arc(x, y, 11, 0, 7); }
+    pen.lineWidth = 6; pen.strokeStyle = "#ffd400"; pen.stroke(path);
+    pen.lineWidth = 2.5; pen.strokeStyle = "#000"; pen.stroke(path);
+  }
+
+  // A length that is 1, 2 or 5 times a power of ten, in feet on the grid.
+  function drawScale() {
+    const most = 110 / (perStep / (data.step * data.feet));
+    const power = 10 ** Math.floor(Math.log10(most)), length = [5, 2, 1].map((k) => k * power).find((one) => one <= most) || power;
+    const px = (length / (data.step * data.feet)) * perStep, y = height - 10;
+    pen.fillStyle = "rgba(255,255,255,.85)"; pen.fillRect(4, height - 32, px + 70, 29);
+    line([[10, y, 10 + px, y], [10, y - 5, 10, y + 1], [10 + px, y - 5, 10 + px, y + 1]], 2, "#000");
+    pen.font = "12px sans-serif"; pen.fillStyle = "#000"; pen.textAlign = "left"; pen.textBaseline = "bottom";
+    pen.fillText(`${length.toLocaleString("en-US")} ft, grid north up`, 10, y - 6);
+  }
+
+  function askMap() { if (!isAsked) { isAsked = true; requestAnimationFrame(draw); } }
+
+  function zoom(by, px, py) {
+    const x = fromX(px), y = fromY(py);
+    const low = 0.2 * Math.min(width / Math.max(all[2] - all[0], 1), height / Math.max(all[3] - all[1], 1));
+    perStep = Math.min(Math.max(perStep * by, low), 60 / Math.max(data.feet * data.step, 1e-9));
+    middle = [x - (px - width / 2) / perStep, y + (py - height / 2) / perStep];
+    askMap();
+  }
+
+  // A lot put in the middle, large enough to be seen with its neighbours.
+  function show(row) {
+    if (lots.shapes[row] === lots.shapes[row + 1]) return;
+    const box = boxes.subarray(4 * row, 4 * row + 4), side = Math.max(box[2] - box[0], box[3] - box[1], 1);
+    middle = [(box[0] + box[2]) / 2, (box[1] + box[3]) / 2];
+    perStep = Math.max(perStep, Math.min(width, height) / (6 * side));
+    askMap();
+  }
+
+  function showIfHidden(row) {
+    if (lots.shapes[row] === lots.shapes[row + 1]) return;
+    const box = boxes.subarray(4 * row, 4 * row + 4), x = toX((box[0] + box[2]) / 2), y = toY((box[1] + box[3]) / 2);
+    if (x < 0 || y < 0 || x > width || y > height) middle = [(box[0] + box[2]) / 2, (box[1] + box[3]) / 2];
+  }
+
+  // The lot under a point: the last painted that holds it, else the nearest within a finger's breadth.
+  function lotAt(px, py) {
+    const x = fromX(px), y = fromY(py), reach = 7 / perStep;
+    let found = NONE, near = NONE, nearest = reach, best = -1;
+    for (let row = 0; row < n; row += 1) {
+      const box = 4 * row;
+      const dx = Math.max(boxes[box] - x, 0, x - boxes[box + 2]), dy = Math.max(boxes[box + 1] - y, 0, y - boxes[box + 3]);
+      if (!(dx <= reach && dy <= reach)) continue;
+      const rank = 2 * isIn[row] * data.stands.length + PAINTED.indexOf(codes[row]);
+      if (dx === 0 && dy === 0 && holds(row, x, y)) { if (rank >= best) { best = rank; found = row; } continue; }
+      const away = Math.hypot(dx, dy);
+      if (isIn[row] && away < nearest) { nearest = away; near = row; }
+    }
+    return found === NONE ? near : found;
+  }
+
+  function holds(row, x, y) {
+    let isInside = false;
+    for (let ring = lots.shapes[row]; ring < lots.shapes[row + 1]; ring += 1) {
+      const first = lots.rings[ring], end = lots.rings[ring + 1];
+      for (let k = first, before = end - 1; k < end; before = k, k += 1) {
+        const [x0, y0, x1, y1] = [lots.x[k], lots.y[k], lots.x[before], lots.y[before]];
+        if ((y0 > y) !== (y1 > y) && x < ((x1 - x0) * (y - y0)) / (y1 - y0) + x0) isInside = !isInside;
+      }
+    }
+    return isInside;
+  }
+
+  function pick(px, py) {
+    const row = lotAt(px, py);
+    if (row === NONE) { byId("map-told").textContent = "No lot there."; return; }
+    choose(row, { isFromMap: true });
+  }
+
+  const fingers = new Map();
+  let hasMoved = false, apart = 0;
+  const placeOf = (event) => { const box = canvas.getBoundingClientRect(); return [event.clientX - box.left, event.clientY - box.top]; };
+  const spread = () => { const [a, b] = [...fingers.values()]; return Math.hypot(a[0] - b[0], a[1] - b[1]); };
+  canvas.addEventListener("pointerdown", (event) => {
+    canvas.setPointerCapture(event.pointerId);
+    if (fingers.size === 0) hasMoved = false;
+    fingers.set(event.pointerId, placeOf(event));
+    if (fingers.size === 2) { apart = spread(); hasMoved = true; }
+    isKeyed = false;
+  });
+  canvas.addEventListener("pointermove", (event) => {
+    const before = fingers.get(event.pointerId);
+    if (!before) return;
+    const now = placeOf(event);
+    if (!hasMoved && Math.hypot(now[0] - before[0], now[1] - before[1]) < 5) return;
+    hasMoved = true; canvas.classList.add("moved");
+    const share = 1 / fingers.size;
+    middle = [middle[0] - (share * (now[0] - before[0])) / perStep, middle[1] + (share * (now[1] - before[1])) / perStep];
+    fingers.set(event.pointerId, now);
+    if (fingers.size === 2) {
+      const wide = spread(), [a, b] = [...fingers.values()];
+      if (apart > 0 && wide > 0) zoom(wide / apart, (a[0] + b[0]) / 2, (a[1] + b[1]) / 2);
+      apart = wide;
+    }
+    askMap();
+  });
+  const lift = (event, isPick) => {
+    if (!fingers.delete(event.pointerId)) return;
+    if (fingers.size === 0) { canvas.classList.remove("moved"); if (isPick && !hasMoved) pick(...placeOf(event)); }
+  };
+  canvas.addEventListener("pointerup", (event) => lift(event, true));
+  canvas.addEventListener("pointercancel", (event) => lift(event, false));
+  canvas.addEventListener("wheel", (event) => {
+    event.preventDefault();
+    zoom(Math.exp(-event.deltaY * (event.deltaMode === 1 ? 0.05 : 0.0016)), ...placeOf(event));
+  }, { passive: false });
+  canvas.addEventListener("keydown", (event) => {
+    if (event.ctrlKey || event.metaKey || event.altKey) return;
+    const far = 60 / perStep, go = { ArrowLeft: [-far, 0], ArrowRight: [far, 0], ArrowUp: [0, far], ArrowDown: [0, -far] }[event.key];
+    if (go) middle = [middle[0] + go[0], middle[1] + go[1]];
+    else if (event.key === "+" || event.key === "=") zoom(1.5, width / 2, height / 2);
+    else if (event.key === "-") zoom(1 / 1.5, width / 2, height / 2);
+    else if (event.key === "0") whole();
+    else if (event.key === "Enter") pick(width / 2, height / 2);
+    else return;
+    event.preventDefault();
+    isKeyed = true;
+    askMap();
+  });
+  canvas.addEventListener("focus", () => { isKeyed = canvas.matches(":focus-visible"); askMap(); });
+  canvas.addEventListener("blur", () => { isKeyed = false; askMap(); });
+  byId("zoom-in").addEventListener("click", () => zoom(1.6, width / 2, height / 2));
+  byId("zoom-out").addEventListener("click", () => zoom(1 / 1.6, width / 2, height / 2));
+  byId("zoom-all").addEventListener("click", () => { whole(); askMap(); });
+
+  function resized() {
+    const box = canvas.getBoundingClientRect(), isFirst = width === 1;
+    if (!(box.width > 0 && box.height > 0)) return;
+    ratio = window.devicePixelRatio || 1; width = box.width; height = box.height;
+    canvas.width = Math.round(width * ratio); canvas.height = Math.round(height * ratio);
+    patterns = data.stands.map((kind) => (kind.hatch ? pen.createPattern(hatch(kind, ratio), "repeat") : null));
+    // A pattern is in the canvas's own points.
+    for (const one of patterns) if (one) one.setTransform(new DOMMatrix().scale(1 / ratio));
+    if (isFirst) whole();
+    draw();
+  }
+  new ResizeObserver(resized).observe(canvas);
+
+  // --- Saving --------------------------------------------------------------------------------------------
+
+  function cell(text) {
+    const safe = FORMULA.test(text) ? `'${text}` : text;
+    return /[",\r\n]/.test(safe) ? `"${safe.replace(/"/g, '""')}"` : safe;
+  }
+
+  function plain(one, row) {
+    if (!isNumber(one)) return cell(textOf(one.key, row));
+    const value = numberOf(one.key, row);
+    if (Number.isNaN(value)) return "";
+    return one.kind === "number" ? value.toFixed(one.decimals) : String(value);
+  }
+
+  byId("download").addEventListener("click", () => {
+    const parts = ["\ufeff", `${data.columns.map((one) => cell(one.key)).join(",")}\r\n`];
+    for (const row of order) parts.push(`${data.columns.map((one) => plain(one, row)).join(",")}\r\n`);
+    const link = make("a");
+    link.href = URL.createObjectURL(new Blob(parts, { type: "text/csv" }));
+    link.download = "screening_lots.csv";
+    document.body.append(link);
+    link.click();
+    link.remove();
+    setTimeout(() => URL.revokeObjectURL(link.href), 60000);
+  });
+
+  // --- Off we go -------------------------------------------------------------------------------------------
+
+  let waiting = 0;
+  const soon = () => { clearTimeout(waiting); waiting = setTimeout(filter, 150); };
+  byId("form").addEventListener("input", soon);
+  byId("form").addEventListener("submit", (event) => { event.preventDefault(); clearTimeout(waiting); filter(); });
+  byId("form").addEventListener("reset", () => setTimeout(() => { clearTimeout(waiting); filter(); }, 0));
+  if (window.matchMedia("(max-width: 900px)").matches) byId("filters").open = false;
+  tellSorted();
+  filter();
+})();

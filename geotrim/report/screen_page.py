@@ -1,0 +1,249 @@
+"""A screening as one page that stands alone: a table and a map of the lots, joined.
+
+Words reach the page as JSON and are set as text, never as markup. The page may run its own script
+and its own style and nothing else: both are named by their hash in its security policy.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+from collections.abc import Iterator, Mapping
+from functools import cache
+from html import escape
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+
+from geotrim.model import MHW_ORIGINS
+from geotrim.ops.catalogue import CAUTIONS
+from geotrim.report.furniture import CAUTION, counted
+from geotrim.report.screen_outlines import Outlines
+from geotrim.report.screen_pack import packed, text_column
+from geotrim.report.screen_stands import KEYS, OPEN_WORDS, STANDS, route_name
+from geotrim.report.screen_view import ScreenView
+from geotrim.rules.rule_file import Rule, measures, routes
+from geotrim.units import feet_per_map_unit, heading, unit_of
+
+#: Decimals a figure is shown with, by its unit; counts have none.
+DECIMALS = {"ft": 1, "ft2": 0, "ft3": 0, "frac": 3}
+#: Columns the page tells in words of its own.
+NOT_FIGURES = ("lot_number", "outcome_route")
+#: Notes the page lists; the rest are in notes.csv.
+MOST_NOTES = 200
+VERDICTS = ("not_met", "too_close", "unknown")
+
+
+def screen_page(view: ScreenView, notes: Any) -> Iterator[str]:
+    """The page, piece by piece.
+
+    Parameters
+    ----------
+    view : ScreenView
+    notes : DataFrame
+        ``level``, ``about``, ``text``, ``n``, ``named``.
+    """
+    script, look = _file("screen_page.js"), _file("screen_page.css")
+    page = _file("screen_page.html")
+    parts: dict[str, Any] = {
+        "@SCRIPT_HASH@": _hash(script),
+        "@STYLE_HASH@": _hash(look),
+        "@TITLE@": escape(f"Screening: {view.name}"),
+        "@STYLE@": look,
+        "@DATA@": None,
+        "@SCRIPT@": script,
+    }
+    for mark, text in parts.items():  # in the order they stand: words in the data are never marks
+        before, found, page = page.partition(mark)
+        if not found:
+            raise ValueError(f"no {mark} left in the page")
+        yield before
+        if text is None:
+            yield from _in_script(page_data(view, notes))
+        else:
+            yield text
+    yield page
+
+
+def _in_script(data: Mapping[str, Any]) -> Iterator[str]:
+    """JSON that cannot end the element it stands in, nor begin another; a column at a time."""
+    mark = "{"
+    for key, value in data.items():
+        yield f"{mark}{_safe(key)}:"
+        mark = ","
+        if key != "columns":
+            yield _safe(value)
+            continue
+        inner = "["
+        for column in value:
+            yield inner + _safe(column)
+            inner = ","
+        yield "]" if inner == "," else "[]"
+    yield "}"
+
+
+def _safe(value: Any) -> str:
+    text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    for sign in "<>&\u2028\u2029":
+        text = text.replace(sign, f"\\u{ord(sign):04x}")
+    # Half a pair of a sign that takes two has no bytes in UTF-8; JSON can name it.
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def page_data(view: ScreenView, notes: Any) -> dict[str, Any]:
+    """What the page's script reads; ``columns`` is made as it is asked for."""
+    shown = notes.head(MOST_NOTES)
+    return {
+        "title": view.name,
+        "about": _about(view),
+        "open": OPEN_WORDS,
+        "caution": CAUTION,
+        "cautions": list(CAUTIONS),
+        "n": view.n_lots,
+        "stands": [
+            {
+                "words": STANDS[key].words,
+                "short": STANDS[key].short,
+                "colour": STANDS[key].colour,
+                "hatch": STANDS[key].hatch[:1],
+                "hatch_colour": STANDS[key].hatch_colour,
+            }
+            for key in KEYS
+        ],
+        "codes": packed(view.codes),
+        "routes": [_route(name, table) for name, table in routes().items()],
+        "route_names": {name: route_name(name) for name in (*routes(), "none", "left-alone")},
+        "rules": _rules(view),
+        "notes": [
+            [str(row.level), str(row.about), str(row.text), int(row.n), str(row.named)]
+            for row in shown.itertuples()
+        ],
+        "n_notes": len(notes),
+        "feet": feet_per_map_unit(view.crs_wkt, "map"),
+        "step": view.outlines.step,
+        "lots": _packed_outlines(view.outlines),
+        "shore": _packed_outlines(view.shore),
+        "shore_words": MHW_ORIGINS[view.mhw_origin],
+        "towns": _packed_outlines(view.towns),
+        "town_names": list(view.town_names),
+        "columns": _columns(view),
+    }
+
+
+def _about(view: ScreenView) -> str:
+    every = view.sums["summary_by_jurisdiction"].iloc[0]
+    drafted = "" if view.has_crowns else " (drafted by machine from the heights)"
+    return (
+        f"{counted(view.n_lots, 'lot')}, {every['n_on_shore']:,} on the shore with "
+        f"{every['frontage_length_ft']:,.1f} ft of frontage; {counted(view.n_crowns, 'crown')}"
+        f"{drafted}. Figures are rounded here; lots.csv and screening.gpkg have them in full."
+    )
+
+
+def _columns(view: ScreenView) -> Iterator[dict[str, Any]]:
+    """The columns of the lots' table, one after another."""
+    own = set(view.own_fields)
+    for name in view.lots.column_names:
+        column = view.lots[name]
+        out: dict[str, Any] = {"key": name, "is_own": name in own}
+        out["head"] = name if name in own else _head(name)
+        if name == "jurisdiction":
+            yield out | text_column([str(place) for place in view.places])
+        elif _is_number(column):
+            yield out | _numbers(column, name, is_own=name in own)
+        elif str(column.type) == "bool":
+            yield out | text_column([_yes(value) for value in column.to_pylist()])
+        else:
+            yield out | text_column(column.to_pylist())
+
+
+def _head(name: str) -> str:
+    known = {
+        "lot_id": "lot",
+        "jurisdiction": "jurisdiction",
+        "outcome_route": "way",
+        "outcome_standing": "how it stands",
+        "outcome_words": "what came out",
+        "n_crowns": "trees",
+        "n_past_setback": "trees past a setback",
+        "tallest_ft": "tallest tree, ft",
+        "n_too_close": "tree heights too close to call",
+        "n_partial": "trees not wholly on the heights",
+        "share_band_frac": "foliage share in the band",
+        "findings_not_met": "rules not met",
+        "findings_too_close": "rules too close to call",
+        "findings_unknown": "rules unknown",
+        "fault": "kind of fault",
+    }
+    return known.get(name) or heading(name)
+
+
+def _is_number(column: Any) -> bool:
+    return str(column.type) in ("double", "int64")
+
+
+def _numbers(column: Any, name: str, *, is_own: bool) -> dict[str, Any]:
+    """A column of numbers; a field's own numbers are kept to the last digit."""
+    values = column.to_pylist()
+    if is_own and (str(column.type) == "double" or _too_long(values)):
+        return {"kind": "raw", "data": values}
+    decimals = DECIMALS.get(unit_of(name) or "", 0)
+    known = [np.nan if value is None else value for value in values]
+    return {"kind": "number", "decimals": decimals, "data": packed(known, decimals)}
+
+
+def _too_long(values: list[Any]) -> bool:
+    """Whether whole numbers are longer than a page's numbers are exact, 2^53."""
+    return any(value is not None and abs(value) > 2**51 for value in values)
+
+
+def _yes(value: bool | None) -> str | None:
+    return None if value is None else "yes" if value else "no"
+
+
+def _route(name: str, table: Mapping[str, Any]) -> dict[str, str]:
+    column = f"route_{name.replace('-', '_')}"
+    return {"column": column, **{key: str(table[key]) for key in ("name", "plain", "section")}}
+
+
+def _rules(view: ScreenView) -> dict[str, dict[str, list[str]]]:
+    """Jurisdiction -> rule -> words, limit, source; only rules that some lot names."""
+    import pyarrow.compute as pc
+
+    named: set[str] = set()
+    for verdict in VERDICTS:
+        for text in pc.unique(view.lots[f"findings_{verdict}"]).to_pylist():
+            named.update((text or "").split(";"))
+    return {
+        place: {key: _rule(rules[key]) for key in sorted(named) if key in rules}
+        for place, rules in view.rules.items()
+    }
+
+
+def _rule(rule: Rule) -> list[str]:
+    what = str(measures().get(rule.limit.measure, {}).get("words", ""))
+    return [rule.words, f"{what}: {rule.limit.words()}" if what else "", rule.source]
+
+
+def _packed_outlines(outlines: Outlines) -> dict[str, str]:
+    """Counts of rings and places, and each place as its way from the one before."""
+    ways = np.diff(outlines.xy, axis=0, prepend=np.zeros((1, 2), np.int64))
+    return {
+        "shapes": packed(np.diff(outlines.shapes)),
+        "rings": packed(np.diff(outlines.rings)),
+        "x": packed(ways[:, 0]),
+        "y": packed(ways[:, 1]),
+    }
+
+
+def _hash(text: str) -> str:
+    """How a security policy names a script or style: SHA-256 in base 64 (CSP level 2)."""
+    digest = hashlib.sha256(text.encode("utf-8")).digest()
+    return f"sha256-{base64.b64encode(digest).decode('ascii')}"
+
+
+@cache
+def _file(name: str) -> str:
+    return files("geotrim.report").joinpath(name).read_text(encoding="utf-8")
