@@ -54,7 +54,9 @@ def numbers_of(array: Any) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool
     import pandas as pd
 
     if pa.types.is_integer(array.type) or pa.types.is_floating(array.type):
-        numbers = pc.fill_null(array.cast(pa.float64(), safe=False), np.nan).to_numpy(zero_copy_only=False)
+        numbers = pc.fill_null(array.cast(pa.float64(), safe=False), np.nan).to_numpy(
+            zero_copy_only=False
+        )
         return numbers, np.isinf(numbers)
     raw = pd.Series(array.to_pandas())
     numbers = pd.to_numeric(raw, errors="coerce").to_numpy(dtype=float, na_value=np.nan)

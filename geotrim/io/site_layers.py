@@ -22,12 +22,22 @@ from geotrim.model import InputFile, Note
 
 @dataclass(slots=True)
 class Loading:
-    """What has been gathered while a site is read."""
+    """What has been gathered while a site is read.
+
+    digests : hashes of files that are known already.
+    """
 
     spec: SiteSpec
     crs: CRS | None = None
     notes: list[Note] = field(default_factory=list)
     inputs: list[InputFile] = field(default_factory=list)
+    digests: dict[Path, tuple[str, str]] = field(default_factory=dict)
+
+    def digest_of(self, path: Path) -> tuple[str, str]:
+        """Hash of an input and what went into it; a file of several layers is hashed once."""
+        if path not in self.digests:
+            self.digests[path] = sha256_of(path)
+        return self.digests[path]
 
 
 def _said(spec: SiteSpec, *place: str | int) -> Mapping[str, Any]:
@@ -82,7 +92,7 @@ def read_input(run: Loading, *place: str | int, kinds: tuple[str, ...]) -> Any:
             rows, notes = _given_rows(source, table.get("crs"), role)
         else:
             path = local_path(resolved(spec.folder, source, role), role)
-            digest, how = sha256_of(path)
+            digest, how = run.digest_of(path)
             rows, notes = read_rows(
                 path,
                 layer=table.get("layer"),

@@ -25,7 +25,7 @@ from geotrim.io.site_load import check_distance
 from geotrim.io.vector_stream import Batch
 from geotrim.model import Note
 from geotrim.screen.crown_fields import CrownFields
-from geotrim.screen.reading_layers import Mover, centres_of, open_role
+from geotrim.screen.reading_layers import Mover, Streamed, centres_of, open_role
 from geotrim.screen.reading_trunks import Trunks
 from geotrim.screen.spill import Spill
 from geotrim.screen.store import CROWNS, Store, write_table
@@ -51,6 +51,7 @@ class CrownsRead:
 
     pieces : for each batch, the partitions in it and where each begins, with the end.
     sizes : bytes of shapes at home in each partition, about.
+    layers : the layers that were read.
     """
 
     n_crowns: int
@@ -58,6 +59,7 @@ class CrownsRead:
     columns: tuple[str, ...]
     pieces: list[tuple[Any, Any]] = field(default_factory=list)
     sizes: Any = None
+    layers: tuple[Streamed, ...] = ()
 
 
 @dataclass(slots=True)
@@ -131,12 +133,15 @@ def read_crowns(
             ids_seen.append(hashes_of(table["crown_id"]))
             rows = np.flatnonzero(~shapely.is_missing(shapes))
             if len(rows):
-                told.nearest = min(told.nearest, float(shapely.distance(shapes[rows], around).min()))
+                told.nearest = min(
+                    told.nearest, float(shapely.distance(shapes[rows], around).min())
+                )
                 table = trunks.joined(table.take(pa.array(rows)))
                 _put(out, table, homes(centres_of(shapes[rows])))
             tell(f"reading crowns, {batch.first + batch.n_rows:,} of {stream.n_features:,}")
     run.notes += (*mover.notes, *fields.notes(), *told.notes(), *_twice(ids_seen))
     run.notes += trunks.notes(run, out.n_crowns)
+    out.layers = (mover.streamed(), *trunks.layers)
     _check_some(run, out, told, around)
     return out
 
@@ -145,7 +150,9 @@ def _table(batch: Batch, columns: dict[str, Any], wkb: Any) -> pa.Table:
     numbers = pa.array(np.arange(batch.first, batch.first + batch.n_rows))
     given = {**columns, "crown_number": numbers, "wkb": wkb}
     arrays = [
-        given[kind.name].cast(kind.type) if kind.name in given else pa.nulls(batch.n_rows, kind.type)
+        given[kind.name].cast(kind.type)
+        if kind.name in given
+        else pa.nulls(batch.n_rows, kind.type)
         for kind in CROWNS
     ]
     return pa.Table.from_arrays(arrays, schema=CROWNS)
@@ -209,4 +216,3 @@ def _write_group(store: Store, read: CrownsRead, first: int, after: int) -> None
                 parts[int(partitions[k])].append(piece)
         for number, pieces in parts.items():
             write_table(store.crowns(number), pa.Table.from_batches(pieces, CROWNS))
-

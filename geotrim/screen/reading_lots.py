@@ -18,7 +18,7 @@ from geotrim.errors import LayerError
 from geotrim.io.arrow_values import texts_of
 from geotrim.io.crs import layer_crs, move_note, plan_move, same_crs
 from geotrim.io.fields import text_id, text_ids
-from geotrim.io.repair import counted, listed
+from geotrim.io.repair import listed
 from geotrim.io.site_layers import Loading, placed
 from geotrim.io.vector_stream import Batch, VectorStream
 from geotrim.io.wkb_shapes import binary_of, mended_shapes
@@ -150,9 +150,9 @@ def _id_field(run: Loading, stream: VectorStream, role: str) -> str | None:
     if name:
         run.notes.append(Note(role, f"ids taken from the field {name!r}", "info"))
     else:
-        text = f"no id_field named; the lots are numbered from 1 in file order (the file has {{}})"
-        fields = listed(stream.fields, 6) or "no fields"
-        run.notes.append(Note(role, text.format(fields), "assumed"))
+        text = "no id_field named; the lots are numbered from 1 in file order"
+        text += f" (the file has {listed(stream.fields, 6)})" if stream.fields else ""
+        run.notes.append(Note(role, text, "assumed"))
     return name
 
 
@@ -238,6 +238,7 @@ def move(run: Loading, raw: RawLots) -> None:
     The spill is written anew where the two CRSs differ.
     """
     step = None
+    assert run.crs is not None  # settled with the lots
     if not same_crs(raw.crs, run.crs):
         with placed(run.spec, raw.role):
             step = plan_move(raw.crs, run.crs, usual_bounds(raw.given), raw.role)
@@ -280,10 +281,3 @@ def _moved(raw: RawLots, first: int, batch: pa.RecordBatch, step: Any) -> pa.Rec
         notes[row] = "; ".join(text for text in (notes[row], f"moved, and then {words}") if text)
     batch = batch.set_column(RAW.get_field_index("note"), RAW.field("note"), pa.array(notes))
     return batch.set_column(RAW.get_field_index("wkb"), RAW.field("wkb"), binary_of(mended, moved))
-
-
-def tell_repairs(run: Loading, n_repaired: int, n_reported: int) -> None:
-    """One line on lots with a note of their own."""
-    if n_repaired:
-        text = f"{counted(n_repaired, 'lot')} of {n_reported} mended, or with a doubt; see note"
-        run.notes.append(Note("lots", text, "repaired"))

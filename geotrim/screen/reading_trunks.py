@@ -17,7 +17,7 @@ from geotrim.io.repair import counted
 from geotrim.io.site_layers import Loading, placed
 from geotrim.io.vector_stream import VectorStream
 from geotrim.model import Note
-from geotrim.screen.reading_layers import Mover, centres_of, open_role
+from geotrim.screen.reading_layers import Mover, Streamed, centres_of, open_role
 
 Floats = npt.NDArray[np.float64]
 Keys = npt.NDArray[np.uint64]
@@ -42,6 +42,7 @@ class Trunks:
     told: list[Note] = field(default_factory=list)
     is_met: Any = None
     n_met: int = 0
+    layers: tuple[Streamed, ...] = ()
 
     @classmethod
     def of(cls, run: Loading, crowns: VectorStream, *, batch_rows: int, tell: Tell) -> Trunks:
@@ -77,7 +78,7 @@ class Trunks:
             made.n_lost = n_nameless
         else:
             made = cls._by_place(run, crowns, xy, batch_rows)
-        made.told = told
+        made.told, made.layers = told, (mover.streamed(),)
         if not made.n_points:
             why = "no crown has their id" if name else "they stand in no crown"
             _refuse(run, why)

@@ -2,9 +2,9 @@
 
 Beyond a site file it has ``[jurisdictions]`` (whose polygons pick local rule files), fields of the
 lots that answer facts (``[lots.facts]``) and fields that are carried through (``keep_fields``). Two
-tables of a site file are refused, since figures would differ from those of ``geotrim run`` without
-them: ``[readings]`` corrects heights, ``[profiles]`` weighs slices. ``[eyes]`` and ``[ground]`` only
-add to what is measured; they are left aside, and told.
+tables of a site file are refused, since without them figures would differ from those of
+``geotrim run``: ``[readings]`` corrects heights, ``[profiles]`` weighs slices. ``[eyes]`` and
+``[ground]`` only add to what is measured; they are left aside, and told.
 """
 
 from __future__ import annotations
