@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -13,6 +11,7 @@ from typing import Any
 
 from geotrim.errors import LayerError
 from geotrim.io import aside, package, record
+from geotrim.io.names import slug
 from geotrim.io.replaceable import PACKAGE, check_replaceable
 from geotrim.io.site_facts import check_answers
 from geotrim.model import Facts, Note, Result, Site
@@ -23,8 +22,6 @@ from geotrim.rules.overlays import installed
 
 #: Where packages go when no folder is named.
 RESULTS = Path("results")
-#: Characters of a folder's name that is made from the site's.
-LONGEST_NAME = 60
 #: Most lots of which a run draws the shoreline elevation.
 MOST_ELEVATIONS = 12
 
@@ -332,16 +329,3 @@ def plugin_notes() -> tuple[Note, ...]:
     """What is told of plug-ins, of operations and of rule files, that could not be loaded."""
     faults = (*plugins()[1], *installed()[1])
     return tuple(Note(f"plug-in {name}", f"not loaded: {what}", "missing") for name, what in faults)
-
-
-def slug(name: str) -> str:
-    """A name as a folder may be called anywhere.
-
-    Examples
-    --------
-    >>> slug("Mangrove Cove, lot 12"), slug(""), slug("Key Üllmann")
-    ('mangrove-cove-lot-12', 'site', 'key-ullmann')
-    """
-    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode()
-    words = re.sub(r"[^a-z0-9]+", "-", plain.lower()).strip("-")
-    return words[:LONGEST_NAME].strip("-") or "site"

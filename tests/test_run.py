@@ -20,10 +20,11 @@ import pytest
 import geotrim
 from geotrim.cli import main
 from geotrim.errors import FileError, GeotrimError, LayerError
+from geotrim.io.names import slug
 from geotrim.io.replaceable import PACKAGE, kind_of
 from geotrim.model import Result
 from geotrim.ops import plugins
-from geotrim.run import MOST_ELEVATIONS, elevation_names, run_site, slug, with_choices
+from geotrim.run import MOST_ELEVATIONS, elevation_names, run_site, with_choices
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_data"
 #: s. 403.9325(3) F.S. names three species.

@@ -16,6 +16,7 @@ from geotrim.ops.catalogue import OPERATIONS
 #: Commands that are no operation -> what they do.
 COMMANDS = {
     "run": "Measures all that a site file allows and writes one result package.",
+    "screen": "Measures many lots, a neighbourhood or a county, into one table and map.",
     "prepare": "Makes an input that is missing: heights, MHW line, crowns, tree table ...",
     "sheets": "Draws the plan set of a result package, as PDF on 8.5 x 11 in.",
     "crew": "Writes the crew list of one year's cut: to print, for the phone, GPX and CSV.",
@@ -39,8 +40,8 @@ def main(argv: list[str] | None = None) -> int:
     except GeotrimError as error:
         return _stop(f"geotrim: {error}", 2)
     except KeyboardInterrupt as stopped:  # Ctrl-C, or the system's own request
-        code = int(getattr(stopped, "exit_code", 130))
-        return _stop("geotrim: stopped; nothing was left half-written", code)
+        told = getattr(stopped, "words", "stopped; nothing was left half-written")
+        return _stop(f"geotrim: {told}", int(getattr(stopped, "exit_code", 130)))
     except BrokenPipeError:
         return _hang_up()
     return code

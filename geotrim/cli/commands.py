@@ -41,6 +41,7 @@ def run_command(command: str, words: list[str]) -> int:
     """Run one command with its own words; the exit code comes back."""
     own: dict[str, Callable[[list[str]], int]] = {
         "run": _run,
+        "screen": _screen,
         "prepare": _prepare,
         **{name: partial(_hand_over, name) for name in ("sheets", "crew", "verify")},
         "enter": _enter,
@@ -176,6 +177,13 @@ def _run(words: list[str]) -> int:
     print(run.summary)
     print(f"\nresults: {run.folder}")
     return 0
+
+
+def _screen(words: list[str]) -> int:
+    """Many lots, in parts that can be gone on with."""
+    from geotrim.cli.screen import run_screen
+
+    return run_screen(words)
 
 
 def _prepare(words: list[str]) -> int:

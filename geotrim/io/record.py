@@ -83,14 +83,14 @@ def build_record(
         "record_version": RECORD_VERSION,
         "site": {
             "name": site.name,
-            "site_file": None if site_file is None else _file(site_file, site_file.parent),
+            "site_file": None if site_file is None else describe_file(site_file, site_file.parent),
             "measured_lots": [str(lot) for lot in site.measured_lot_ids()],
             "mhw_line": {
                 "origin": site.mhw_origin,
                 "label": MHW_ORIGINS[site.mhw_origin],
                 **site.mhw_facts,
             },
-            "setbacks": [_setback(setback) for setback in site.setbacks],
+            "setbacks": [describe_setback(setback) for setback in site.setbacks],
         },
         "crs": describe_crs(site),
         "units": UNITS_TOLD,
@@ -113,13 +113,18 @@ def build_record(
 
 def describe_crs(site: Site) -> dict[str, Any]:
     """The site's CRS, its unit, and how grid lengths stand to lengths on the ground."""
+    return crs_facts(site.crs, site.lots.total_bounds)
+
+
+def crs_facts(given: Any, bounds: Iterable[float]) -> dict[str, Any]:
+    """A CRS, its unit, and its scale in the middle of some bounds (west, south, east, north)."""
     from pyproj import CRS
 
     from geotrim.io.crs import grid_scale_factor
 
-    crs = CRS.from_user_input(site.crs)
+    crs = CRS.from_user_input(given)
     authority = crs.to_authority()
-    west, south, east, north = site.lots.total_bounds
+    west, south, east, north = bounds
     factor = grid_scale_factor(crs, (west + east) / 2, (south + north) / 2)
     return {
         "name": crs.name,
@@ -162,12 +167,21 @@ def rule_files() -> list[dict[str, Any]]:
     from importlib.resources import as_file, files
 
     with as_file(files("geotrim.rules")) as folder:
-        return [_file(path, folder) for path in sorted(folder.glob("*.toml"))]
+        return [describe_file(path, folder) for path in sorted(folder.glob("*.toml"))]
+
+
+def describe_file(path: Path, folder: Path) -> dict[str, Any]:
+    """A file by its name in a folder, with size and SHA-256."""
+    return {
+        "file": path.relative_to(folder).as_posix(),
+        "n_bytes": path.stat().st_size,
+        "sha256": sha256_of(path)[0],
+    }
 
 
 def describe_files(folder: Path) -> list[dict[str, Any]]:
     """Files of a finished package by name, those in its folders too, with size and SHA-256."""
-    return [_file(path, folder) for path in sorted(folder.rglob("*")) if path.is_file()]
+    return [describe_file(path, folder) for path in sorted(folder.rglob("*")) if path.is_file()]
 
 
 def write_record(folder: Path, record: Mapping[str, Any]) -> None:
@@ -258,20 +272,12 @@ def _overlays(site: Site) -> list[dict[str, Any]]:
     ]
 
 
-def _setback(setback: Any) -> dict[str, Any]:
+def describe_setback(setback: Any) -> dict[str, Any]:
     return {
         "name": setback.name,
         "reference": setback.reference,
         "distance_ft": setback.distance_ft,
         "source": setback.source,
-    }
-
-
-def _file(path: Path, folder: Path) -> dict[str, Any]:
-    return {
-        "file": path.relative_to(folder).as_posix(),
-        "n_bytes": path.stat().st_size,
-        "sha256": sha256_of(path)[0],
     }
 
 

@@ -12,17 +12,20 @@ from geotrim.io.files import sha256_of
 
 #: Kind of a folder that a run made; the kind of a preparation or a handover is its name.
 PACKAGE = "result package"
+#: Kind of a folder that a screening made.
+SCREENING = "screening"
 RECORD = "record.json"
 #: Kinds that are handovers, whose command is their name.
 PAPERS = ("sheets", "crew", "verify")
 
 
 def kind_of(folder: Path) -> str | None:
-    """What made a folder: ``PACKAGE``, the name of a preparation or handover; None: not geotrim."""
+    """``PACKAGE``, ``SCREENING``, or what preparation or handover; None: not geotrim's folder."""
     record = _record(folder)
     if record is None:
         return None
-    return str(record.get("preparation") or record.get("handover") or PACKAGE)
+    own = SCREENING if SCREENING in record else PACKAGE
+    return str(record.get("preparation") or record.get("handover") or own)
 
 
 def check_replaceable(folder: Path, kind: str, inputs: Iterable[Path] = ()) -> bool:
@@ -80,8 +83,8 @@ def _record(folder: Path) -> dict[str, Any] | None:
 
 
 def _named(kind: str) -> str:
-    if kind == PACKAGE:
-        return f"a {PACKAGE}"
+    if kind in (PACKAGE, SCREENING):
+        return f"a {kind}"
     return f"a folder of {kind}" if kind in PAPERS else f"a folder of prepare {kind}"
 
 

@@ -11,9 +11,9 @@ from pathlib import Path
 from geotrim.errors import EngineError, FileError, GeotrimError
 from geotrim.screen.attempt import TASK, Reply
 from geotrim.screen.crews import Alone, Crew, processes, threads
+from geotrim.screen.defaults import ENGINES
 from geotrim.screen.progress import Progress
 
-ENGINES = ("processes", "threads")
 #: A partition that has lost its worker so many times stops the run.
 MOST_LOSSES = 3
 #: How often the workers are looked at and the time left is told anew. [s]
