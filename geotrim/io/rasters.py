@@ -5,6 +5,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from functools import lru_cache
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -70,11 +71,11 @@ class HeightRaster:
     notes : what was assumed when it was opened.
     """
 
-    def __init__(self, path: str, facts: Mapping[str, Any]) -> None:
+    def __init__(self, path: str, facts: Mapping[str, Any], handles: Handles | None = None) -> None:
         self.path = path
         self._facts = dict(facts)
         self.subject: str = facts["subject"]
-        self._handles = Handles(lambda path: _open(path, self.subject))
+        self._handles = handles or Handles(lambda path: open_dataset(path, self.subject))
         self.band: int = facts["band"]
         self.unit: str = facts["unit"]
         self.unit_source: str = facts["unit_source"]
@@ -99,6 +100,11 @@ class HeightRaster:
     def close(self) -> None:
         """Close the file, in all threads; reading opens it again."""
         self._handles.close()
+
+    @property
+    def facts(self) -> Mapping[str, Any]:
+        """What was made sure of when it was opened."""
+        return self._facts
 
     @property
     def crs(self) -> Any:
@@ -326,7 +332,7 @@ def open_heights(
             f"{subject} rmse_ft", f"{rmse_ft}", "a number of 0 or more", "give it in feet"
         )
     path = str(path)
-    dataset = _open(path, subject)
+    dataset = open_dataset(path, subject)
     try:
         notes: list[Note] = []
         _check_georeference(dataset, path, subject)
@@ -380,7 +386,8 @@ def window_shape(block: tuple[int, int], shape: tuple[int, int]) -> tuple[int, i
     return min(block[0] * stack, shape[0]), cols
 
 
-def _open(path: str, subject: str) -> Any:
+def open_dataset(path: str, subject: str) -> Any:
+    """A dataset open for reading, by one thread at a time; what does not open is told."""
     local = Path(path)
     if "://" not in path and not path.startswith("/vsi") and not local.exists():
         raise FileError(subject, f"no file {path}", "a raster file", "check the path")
@@ -462,11 +469,17 @@ def _crs_of(dataset: Any) -> CRS | None:
     if dataset.crs is None:
         return None
     try:
-        return CRS.from_wkt(dataset.crs.to_wkt())
+        return _parsed(dataset.crs.to_wkt())
     except (PyprojCRSError, RasterioError):
         return None
 
 
+@lru_cache(maxsize=32)  # tiles by the thousand have the same
+def _parsed(wkt: str) -> CRS:
+    return CRS.from_wkt(wkt)
+
+
+@lru_cache(maxsize=32)
 def _horizontal(crs: CRS) -> CRS:
     return crs.sub_crs_list[0] if crs.is_compound else crs
 
