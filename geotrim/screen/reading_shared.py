@@ -118,6 +118,7 @@ def read_common(
         If a layer cannot be read, or lies away from the lots.
     """
     assert run.crs is not None  # settled with the lots
+    more: dict[str, Any] = {"crown_columns": crown_columns} if crown_columns else {}
     named = {name: named_layer(run, name, kinds) for name, kinds in NAMED_LAYERS.items()}
     for role, table in named.items():
         if table is not None:
@@ -138,7 +139,6 @@ def read_common(
         options=spec.options,
         heights=read_heights(run, _box_table(around, run.crs), key, tell),
         has_crowns=bool(crown_columns),
-        **({"crown_columns": crown_columns} if crown_columns else {}),
         has_trunks="trunks" in spec.said.values,
         trunks_rmse_ft=number_of(spec.said, "trunks", "position_rmse_ft"),
         setbacks=setbacks,
@@ -146,6 +146,7 @@ def read_common(
         facts=facts,
         overlays=overlays,
         **named,
+        **more,
     )
 
 
