@@ -1,11 +1,13 @@
 """Time the canopy pass against decoding alone and against an independent zonal library.
 
-Run it as ``python scripts/bench_slices.py`` (a quick size) or with ``--crowns 100000``. The data is
-invented, made in a temporary folder with a fixed seed, and removed at the end. In each round, one
-after the other and on one thread:
+Run it as ``python scripts/bench_slices.py`` (a quick size) or with ``--crowns 100000`` or
+``--crowns 1000000`` (which takes 2 GB of disk, 4 GB of memory and minutes). The data is invented,
+made in a temporary folder with a fixed seed, and removed at the end. In each round, one after the
+other and on one thread but where told:
 
 floor         decode every touched block of the raster once, and nothing else
 pipeline      the same blocks with heights and volumes of every crown (the product's own code)
+N threads     the same on as many threads as ``--threads`` says (2; 1 leaves it out)
 with p99      the 99th percentile of every crown as well
 exactextract  the same blocks handed to exactextract with crowns as WKB, its values and coverage
               reduced by numpy to the same measures: the fastest of the set-ups that were tried
@@ -13,7 +15,12 @@ exactextract  the same blocks handed to exactextract with crowns as WKB, its val
 "Beyond the floor" is a time less the floor of the same round. Ratios are medians of the ratios of
 each round, once by the clock and once by processor time, which other work on the machine disturbs
 less. Compare ratios, not seconds, and only those of the same number of crowns: the decoding is
-shared among them.
+shared among them. What threads gain shows by the clock alone, and only while the machine has
+nothing else to do: so the best round is told beside the median, and how many processors it had.
+Processor time tells what they cost.
+
+Up to 108,000 crowns lie along six passes across one raster; more of them get more passes, on a
+raster as tall as it takes, so that each block holds as many crowns as before.
 """
 
 from __future__ import annotations
@@ -47,7 +54,8 @@ GRAIN_FT = 1 / 32
 def make_crowns(n: int, rng: np.random.Generator) -> np.ndarray:
     """Rings of 31 points (30 and the first again), about 17 cells across, along a winding shore."""
     span = SIDE * CELL_FT
-    # Passes across the raster, 100,000 crowns for 5.5 of them; fewer crowns take the first part.
+    # Passes across the raster, 100,000 crowns for 5.5 of them; fewer crowns take the first part,
+    # and more go on below: six passes for each square of ``SIDE`` cells.
     along = (np.arange(n) + rng.uniform(0, 1, n)) / 100_000 * 5.5
     lap, x = np.divmod(along, 1.0)
     x = np.where(lap % 2 == 0, x, 1.0 - x)
@@ -63,19 +71,26 @@ def make_crowns(n: int, rng: np.random.Generator) -> np.ndarray:
     return shapely.polygons(ring)
 
 
+def n_rows(n_crowns: int) -> int:
+    """Rows of the raster that holds so many crowns."""
+    return SIDE * max(math.ceil(n_crowns / 100_000 * 5.5 / 6), 1)
+
+
 def touched_blocks(rings: Rings) -> list[tuple[int, int]]:
     transform = (CELL_FT, 0.0, WEST, 0.0, -CELL_FT, NORTH)
-    windows = pixel_rings(rings, transform, (SIDE, SIDE)).windows
+    windows = pixel_rings(rings, transform, (n_rows(len(rings)), SIDE)).windows
     _, blocks, across = crowns_by_block(windows, (TILE, TILE))
     return [(int(b) // across * TILE, int(b) % across * TILE) for b in np.unique(blocks)]
 
 
-def make_raster(path: Path, blocks: list[tuple[int, int]], rng: np.random.Generator) -> None:
+def make_raster(
+    path: Path, blocks: list[tuple[int, int]], rng: np.random.Generator, rows: int = SIDE
+) -> None:
     """Canopy of 0 to 40 ft with noise, in the touched tiles; the others are left empty."""
     profile = {
         "driver": "GTiff",
         "width": SIDE,
-        "height": SIDE,
+        "height": rows,
         "count": 1,
         "dtype": "float32",
         "crs": "EPSG:6443",
@@ -88,6 +103,7 @@ def make_raster(path: Path, blocks: list[tuple[int, int]], rng: np.random.Genera
         "predictor": 3,
         "sparse_ok": True,
         "num_threads": "all_cpus",
+        "bigtiff": "if_safer",
     }
     row, col = np.mgrid[0:TILE, 0:TILE]
     with rasterio.open(path, "w", **profile) as out:
@@ -118,7 +134,11 @@ def floor(path: Path, blocks: list[tuple[int, int]]) -> np.ndarray:
 
 
 def pipeline(
-    raster: HeightRaster, rings: Rings, areas_ft2: np.ndarray, want_p99: bool
+    raster: HeightRaster,
+    rings: Rings,
+    areas_ft2: np.ndarray,
+    want_p99: bool,
+    n_threads: int = 1,
 ) -> tuple[np.ndarray, CanopyMeasures]:
     watch = Watch()
     seen = measure_canopy(
@@ -129,6 +149,7 @@ def pipeline(
         breaks_ft=BREAKS_FT,
         min_coverage_frac=MIN_COVERAGE,
         want_p99=want_p99,
+        n_threads=n_threads,
     )
     raster.close()
     return watch(), seen
@@ -257,10 +278,29 @@ def agreement(ours: CanopyMeasures, theirs: dict[str, np.ndarray]) -> dict[str, 
     }
 
 
+def check_same(one: CanopyMeasures, other: CanopyMeasures) -> None:
+    """Threads must not change a bit."""
+    for name in ("covered_frac", "top_ft", "p99_ft", "mean_ft", "above_ft3"):
+        np.testing.assert_array_equal(getattr(one, name), getattr(other, name))
+
+
+def report_threads(one: np.ndarray, many: np.ndarray, n_threads: int) -> None:
+    gained, cost = one[:, 0] / many[:, 0], many[:, 1] / one[:, 1]
+    best = int(np.argmax(gained))
+    had = many[best, 1] / many[best, 0]
+    print(f"\n{n_threads} threads (results the same to the last bit):")
+    words = "one / threads, by the clock: median"
+    print(f"  {words:46s} {np.median(gained):6.2f}   (goal for two: at least 1.7)")
+    words = "one / threads, by the clock: best round"
+    print(f"  {words:46s} {gained[best]:6.2f}   (it had {had:.2f} processors)")
+    print(f"  {'threads / one, processor time':46s} {np.median(cost):6.2f}")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--crowns", type=int, default=10_000)
     parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--threads", type=int, default=2, help="compared with one; 1: not at all")
     parser.add_argument("--quick", action="store_true", help="2,000 crowns, once")
     parser.add_argument("--folder", type=Path, help="where to make the data (removed afterwards)")
     asked = parser.parse_args()
@@ -280,39 +320,47 @@ def main() -> None:
             raise SystemExit(f"not enough room in {folder}; choose another with --folder")
         path = folder / "heights.tif"
         start = time.perf_counter()
-        make_raster(path, blocks, rng)
-        size_mb = path.stat().st_size / 1e6
+        make_raster(path, blocks, rng, n_rows(asked.crowns))
+        size_mb, rows = path.stat().st_size / 1e6, n_rows(asked.crowns)
         print(
-            f"raster of {SIDE} x {SIDE} cells made in {time.perf_counter() - start:.1f} s, "
+            f"raster of {rows} x {SIDE} cells made in {time.perf_counter() - start:.1f} s, "
             f"{size_mb:.0f} MB, {size_mb * 1e6 / (len(blocks) * TILE * TILE * 4):.2f} of its bytes"
         )
-        report(path, polygons, rings, blocks, to_rings, asked.rounds)
+        report(path, polygons, rings, blocks, to_rings, asked.rounds, asked.threads)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def report(path, polygons, rings, blocks, to_rings, n_rounds):
+def report(path, polygons, rings, blocks, to_rings, n_rounds, n_threads):
     n = len(polygons)
     areas_ft2 = shapely.area(polygons)  # the benchmark takes map units for feet
     wkbs = shapely.to_wkb(polygons)
     transform = (CELL_FT, 0.0, WEST, 0.0, -CELL_FT, NORTH)
-    windows = pixel_rings(rings, transform, (SIDE, SIDE)).windows
+    windows = pixel_rings(rings, transform, (n_rows(n), SIDE)).windows
     cells = np.mean((windows[:, 1] - windows[:, 0]) * (windows[:, 3] - windows[:, 2]))
     crowns, block_of, across = crowns_by_block(windows, (TILE, TILE))
+    numbers, starts = np.unique(block_of, return_index=True)
     members = [
-        ((int(b) // across * TILE, int(b) % across * TILE), crowns[block_of == b])
-        for b in np.unique(block_of)
+        ((int(b) // across * TILE, int(b) % across * TILE), inside)
+        for b, inside in zip(numbers, np.split(crowns, starts[1:]), strict=True)
     ]
     print(f"{cells:.0f} window cells a crown; polygons to arrays once: {to_rings:.2f} s\n")
     raster = open_heights(path)
     few = rings_of(polygons[:10])
     pipeline(raster, few, areas_ft2[:10], True)  # compile outside the clock
-    names = ("floor", "pipeline", "with p99", "exactextract")
+    threaded = f"{n_threads} threads"
+    names = ("floor", "pipeline", threaded, "with p99", "exactextract")
+    if n_threads == 1:
+        names = tuple(name for name in names if name != threaded)
     seconds = {name: [] for name in names}
     for number in range(n_rounds):
         seconds["floor"].append(floor(path, blocks))
         spent, seen = pipeline(raster, rings, areas_ft2, False)
         seconds["pipeline"].append(spent)
+        if n_threads > 1:
+            spent, same = pipeline(raster, rings, areas_ft2, False, n_threads)
+            seconds[threaded].append(spent)
+            check_same(seen, same)
         seconds["with p99"].append(pipeline(raster, rings, areas_ft2, True)[0])
         spent, theirs = exactextract_run(path, wkbs, members, n)
         seconds["exactextract"].append(spent)
@@ -321,7 +369,7 @@ def report(path, polygons, rings, blocks, to_rings, n_rounds):
     times = {name: np.array(seconds[name]) for name in names}  # (round, clock or processor)
     for k, kind in enumerate(("by the clock", "processor time")):
         base = times["floor"][:, k]
-        ours, p99, zonal = (times[name][:, k] for name in names[1:])
+        ours, p99, zonal = (times[name][:, k] for name in ("pipeline", "with p99", "exactextract"))
         print(f"\n{kind}: " + ", ".join(f"{n} {np.median(times[n][:, k]):.3f} s" for n in names))
         rows = [
             ("pipeline / floor", ours / base, "at most", 1.5),
@@ -337,6 +385,8 @@ def report(path, polygons, rings, blocks, to_rings, n_rounds):
         for name, ratios, words, goal in rows:
             goal_text = f"   (goal: {words} {goal:g})" if goal else ""
             print(f"  {name:46s} {np.median(ratios):6.2f}{goal_text}")
+    if n_threads > 1:
+        report_threads(times["pipeline"], times[threaded], n_threads)
     print(f"\ncrowns a second, whole pipeline: {n / np.median(times['pipeline'][:, 0]):,.0f}")
     print("\ngreatest relative difference from exactextract:")
     for name, value in agreement(seen, theirs).items():
