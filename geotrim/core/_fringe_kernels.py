@@ -13,18 +13,28 @@ import numpy as np
 from geotrim.core._kernels import _jit
 
 #: Segments in a bundle.
-BUNDLE = 8
+BUNDLE = 4
 
 
 @_jit
 def bundles(xy):  # type: ignore[no-untyped-def]
-    """Arc lengths at the vertices, and the boxes (west, south, east, north) of bundles."""
+    """What a line's places are looked up with.
+
+    Returns
+    -------
+    along : (n + 1,) arc lengths at the vertices.
+    ways : (n, 4) of each segment its two components, its length and that squared.
+    boxes : (b, 4) west, south, east, north of bundles of segments.
+    """
     n = xy.shape[0] - 1
-    along = np.zeros(n + 1)
+    along, ways = np.zeros(n + 1), np.empty((n, 4))
     boxes = np.empty(((n + BUNDLE - 1) // BUNDLE, 4))
     for i in range(n):
         x0, y0, x1, y1 = xy[i, 0], xy[i, 1], xy[i + 1, 0], xy[i + 1, 1]
-        along[i + 1] = along[i] + np.sqrt((x1 - x0) * (x1 - x0) + (y1 - y0) * (y1 - y0))
+        dx, dy = x1 - x0, y1 - y0
+        squared = dx * dx + dy * dy
+        ways[i, 0], ways[i, 1], ways[i, 2], ways[i, 3] = dx, dy, np.sqrt(squared), squared
+        along[i + 1] = along[i] + ways[i, 2]
         b = i // BUNDLE
         if i % BUNDLE == 0:
             boxes[b, 0], boxes[b, 1], boxes[b, 2], boxes[b, 3] = x0, y0, x0, y0
@@ -32,114 +42,119 @@ def bundles(xy):  # type: ignore[no-untyped-def]
         boxes[b, 1] = min(boxes[b, 1], y0, y1)
         boxes[b, 2] = max(boxes[b, 2], x0, x1)
         boxes[b, 3] = max(boxes[b, 3], y0, y1)
-    return along, boxes
-
-
-@_jit
-def to_segment(xy, i, x, y):  # type: ignore[no-untyped-def]
-    """Distance of a point to one segment, and the share of the segment at its foot."""
-    x0, y0, x1, y1 = xy[i, 0], xy[i, 1], xy[i + 1, 0], xy[i + 1, 1]
-    dx, dy = x1 - x0, y1 - y0
-    squared = dx * dx + dy * dy
-    r = ((x - x0) * dx + (y - y0) * dy) / squared
-    if r <= 0.0:
-        return np.sqrt((x - x0) * (x - x0) + (y - y0) * (y - y0)), 0.0
-    if r >= 1.0:
-        return np.sqrt((x - x1) * (x - x1) + (y - y1) * (y - y1)), 1.0
-    s = ((y0 - y) * dx - (x0 - x) * dy) / squared
-    return abs(s) * np.sqrt(squared), r
-
-
-@_jit
-def nearest_segment(xy, boxes, x, y, guess):  # type: ignore[no-untyped-def]
-    """Nearest segment to a point (the first of several), its distance and the share of it."""
-    n = xy.shape[0] - 1
-    best, at = guess, np.inf
-    at, share = to_segment(xy, guess, x, y)
-    for b in range(boxes.shape[0]):
-        dx = max(boxes[b, 0] - x, 0.0, x - boxes[b, 2])
-        dy = max(boxes[b, 1] - y, 0.0, y - boxes[b, 3])
-        if np.sqrt(dx * dx + dy * dy) > at * (1 + 1e-9) + 1e-9:
-            continue
-        for i in range(b * BUNDLE, min((b + 1) * BUNDLE, n)):
-            d, r = to_segment(xy, i, x, y)
-            if d < at or (d == at and i < best):
-                best, at, share = i, d, r
-    return best, at, share
-
-
-@_jit
-def place_along(xy, along, boxes, x, y, guess):  # type: ignore[no-untyped-def]
-    """Arc length of the nearest place on a line, its segment (the one after a vertex), its point.
-
-    The last number is the nearest segment, a guess for the next point.
-    """
-    n = xy.shape[0] - 1
-    i, _, share = nearest_segment(xy, boxes, x, y, guess)
-    if share <= 0.0:
-        s = along[i]
-    elif share >= 1.0:
-        s = along[i + 1]
-    else:
-        x0, y0, x1, y1 = xy[i, 0], xy[i, 1], xy[i + 1, 0], xy[i + 1, 1]
-        s = along[i] + share * np.sqrt((x1 - x0) * (x1 - x0) + (y1 - y0) * (y1 - y0))
-    k = i
-    while k < n - 1 and along[k + 1] <= s:
-        k += 1
-    while k > 0 and along[k] > s:
-        k -= 1
-    if s >= along[n]:
-        return s, n - 1, xy[n, 0], xy[n, 1], i
-    x0, y0, x1, y1 = xy[k, 0], xy[k, 1], xy[k + 1, 0], xy[k + 1, 1]
-    w = (s - along[k]) / np.sqrt((x1 - x0) * (x1 - x0) + (y1 - y0) * (y1 - y0))
-    return s, k, (x1 - x0) * w + x0, (y1 - y0) * w + y0, i
-
-
-@_jit
-def _stand_one(xy, along, boxes, stations, is_closed, x, y, guess):  # type: ignore[no-untyped-def]
-    """Station, offset, whether square, distance and next guess of one point."""
-    n = xy.shape[0] - 1
-    s, k, foot_x, foot_y, i = place_along(xy, along, boxes, x, y, guess)
-    station = stations[k]
-    if s >= along[n]:
-        station = stations[n]
-    elif s != along[k]:
-        slope = (stations[k + 1] - stations[k]) / (along[k + 1] - along[k])
-        station = slope * (s - along[k]) + stations[k]
-    x0, y0, x1, y1 = xy[k, 0], xy[k, 1], xy[k + 1, 0], xy[k + 1, 1]
-    size = np.sqrt((x1 - x0) * (x1 - x0) + (y1 - y0) * (y1 - y0))
-    way_x, way_y = (x1 - x0) / size, (y1 - y0) / size
-    gap_x, gap_y = x - foot_x, y - foot_y
-    side = -way_y * gap_x + way_x * gap_y
-    away = np.sqrt(gap_x * gap_x + gap_y * gap_y)
-    offset = np.copysign(away, side)
-    skew = abs(way_x * gap_x + way_y * gap_y)
-    is_end = (s <= 0 or s >= along[n]) and not is_closed
-    is_square = not is_end or skew <= 1e-6 + 1e-9 * abs(offset)
-    return station, offset if is_square else side, is_square, away, i
+    return along, ways, boxes
 
 
 @_jit
 def stand_points(xy, stations, is_closed, points):  # type: ignore[no-untyped-def]
-    """Station, offset, whether square and distance of points."""
-    n = points.shape[0]
-    along, boxes = bundles(xy)
-    station, offset, away = np.empty(n), np.empty(n), np.empty(n)
-    is_square = np.empty(n, dtype=np.bool_)
-    guess = 0
-    for j in range(n):
-        station[j], offset[j], is_square[j], away[j], guess = _stand_one(
-            xy, along, boxes, stations, is_closed, points[j, 0], points[j, 1], guess
-        )
+    """Station and offset of points, whether they stand square to the line, and their distance.
+
+    One long loop: arrays handed from one compiled function to another would be counted at every
+    point, which takes longer than the search.
+    """
+    along, ways, boxes = bundles(xy)
+    n = xy.shape[0] - 1
+    station, offset = np.empty(points.shape[0]), np.empty(points.shape[0])
+    away, is_square = np.empty(points.shape[0]), np.ones(points.shape[0], dtype=np.bool_)
+    best = 0
+    for j in range(points.shape[0]):
+        x, y = points[j, 0], points[j, 1]
+        # The nearest segment, the first of several; the one of the point before is a guess.
+        guess = best
+        at, share = np.inf, 0.0
+        enough = np.inf  # what is farther than this, squared, is not nearer
+        for b in range(-1, boxes.shape[0]):
+            first, last = guess, guess + 1
+            if b >= 0:
+                dx = max(boxes[b, 0] - x, 0.0, x - boxes[b, 2])
+                dy = max(boxes[b, 1] - y, 0.0, y - boxes[b, 3])
+                if dx * dx + dy * dy > enough:
+                    continue
+                first, last = b * BUNDLE, min((b + 1) * BUNDLE, n)
+            for i in range(first, last):
+                dx, dy = ways[i, 0], ways[i, 1]
+                from_x, from_y = x - xy[i, 0], y - xy[i, 1]
+                cross = from_x * dy - from_y * dx
+                if cross * cross > enough * ways[i, 3] or (b >= 0 and i == guess):
+                    continue
+                r = (from_x * dx + from_y * dy) / ways[i, 3]
+                if r <= 0.0:
+                    r, d = 0.0, np.sqrt(from_x * from_x + from_y * from_y)
+                elif r >= 1.0:
+                    from_x, from_y = x - xy[i + 1, 0], y - xy[i + 1, 1]
+                    r, d = 1.0, np.sqrt(from_x * from_x + from_y * from_y)
+                else:
+                    d = abs((-from_y * dx + from_x * dy) / ways[i, 3]) * ways[i, 2]
+                if d < at or (d == at and i < best):
+                    best, at, share = i, d, r
+                    enough = at * at * (1 + 1e-9) + 1e-9
+        s = along[best + 1] if share >= 1.0 else along[best] + share * ways[best, 2]
+        k = best  # a vertex belongs to the segment after it
+        while k < n - 1 and along[k + 1] <= s:
+            k += 1
+        while k > 0 and along[k] > s:
+            k -= 1
+        w = (s - along[k]) / ways[k, 2]
+        foot_x, foot_y = ways[k, 0] * w + xy[k, 0], ways[k, 1] * w + xy[k, 1]
+        station[j] = stations[k]
+        if s >= along[n]:
+            foot_x, foot_y, station[j] = xy[n, 0], xy[n, 1], stations[n]
+        elif s != along[k]:
+            slope = (stations[k + 1] - stations[k]) / (along[k + 1] - along[k])
+            station[j] = slope * (s - along[k]) + stations[k]
+        way_x, way_y = ways[k, 0] / ways[k, 2], ways[k, 1] / ways[k, 2]
+        gap_x, gap_y = x - foot_x, y - foot_y
+        side = -way_y * gap_x + way_x * gap_y
+        away[j] = np.sqrt(gap_x * gap_x + gap_y * gap_y)
+        offset[j] = np.copysign(away[j], side)
+        if (s <= 0 or s >= along[n]) and not is_closed:
+            skew = abs(way_x * gap_x + way_y * gap_y)
+            is_square[j] = skew <= 1e-6 + 1e-9 * away[j]
+            if not is_square[j]:
+                offset[j] = side
     return station, offset, is_square, away
 
 
 @_jit
-def _pieces_of(xy, i, step):  # type: ignore[no-untyped-def]
-    """How many steps no longer than ``step`` an edge is followed in."""
-    dx, dy = xy[i + 1, 0] - xy[i, 0], xy[i + 1, 1] - xy[i, 1]
-    length = np.sqrt(dx * dx + dy * dy)
-    return max(1, int(np.ceil(length / step))), length
+def follow_outlines(  # type: ignore[no-untyped-def]
+    coordinates, ring_offsets, shape_offsets, which, step
+):
+    """Points along the outlines of some shapes, no farther apart than a step.
+
+    Returns
+    -------
+    points : (p, 2)
+    is_next : (p,) whether a point follows the one before it on the same ring.
+    """
+    count = 0
+    for shape in which:
+        for ring in range(shape_offsets[shape], shape_offsets[shape + 1]):
+            for i in range(ring_offsets[ring], ring_offsets[ring + 1] - 1):
+                dx = coordinates[i + 1, 0] - coordinates[i, 0]
+                dy = coordinates[i + 1, 1] - coordinates[i, 1]
+                count += max(1, int(np.ceil(np.sqrt(dx * dx + dy * dy) / step)))
+            count += 1
+    points = np.empty((count, 2))
+    is_next = np.ones(count, dtype=np.bool_)
+    at = 0
+    for shape in which:
+        for ring in range(shape_offsets[shape], shape_offsets[shape + 1]):
+            is_next[at] = False
+            last = ring_offsets[ring + 1] - 1
+            for i in range(ring_offsets[ring], last):
+                x0, y0 = coordinates[i, 0], coordinates[i, 1]
+                dx, dy = coordinates[i + 1, 0] - x0, coordinates[i + 1, 1] - y0
+                length = np.sqrt(dx * dx + dy * dy)
+                pieces = max(1, int(np.ceil(length / step)))
+                points[at, 0], points[at, 1] = x0, y0
+                at += 1
+                for j in range(1, pieces):
+                    w = (j * (length / pieces)) / length
+                    points[at, 0], points[at, 1] = x0 + w * dx, y0 + w * dy
+                    at += 1
+            points[at, 0], points[at, 1] = coordinates[last, 0], coordinates[last, 1]
+            at += 1
+    return points, is_next
 
 
 @_jit
@@ -154,42 +169,10 @@ def stand_outlines(  # type: ignore[no-untyped-def]
     is_linked : (p,) whether a point and the one before it are the ends of a piece of outline that
         stands square to the line.
     """
-    count = 0
-    for shape in which:
-        for ring in range(shape_offsets[shape], shape_offsets[shape + 1]):
-            for i in range(ring_offsets[ring], ring_offsets[ring + 1] - 1):
-                count += _pieces_of(coordinates, i, step)[0]
-            count += 1
-    along, boxes = bundles(xy)
-    station, offset = np.empty(count), np.empty(count)
-    is_linked = np.zeros(count, dtype=np.bool_)
-    at, guess = 0, 0
-    for shape in which:
-        for ring in range(shape_offsets[shape], shape_offsets[shape + 1]):
-            first, last = ring_offsets[ring], ring_offsets[ring + 1] - 1
-            was_square = False
-            for i in range(first, last):
-                x0, y0 = coordinates[i, 0], coordinates[i, 1]
-                x1, y1 = coordinates[i + 1, 0], coordinates[i + 1, 1]
-                pieces, length = _pieces_of(coordinates, i, step)
-                size = length / pieces
-                for j in range(pieces):
-                    w = (j * size) / length if j > 0 else 0.0
-                    s, off, is_square, _, guess = _stand_one(
-                        xy, along, boxes, stations, is_closed,
-                        x0 + w * (x1 - x0), y0 + w * (y1 - y0), guess,
-                    )  # fmt: skip
-                    station[at], offset[at] = s, off
-                    is_linked[at] = was_square and is_square
-                    was_square = is_square
-                    at += 1
-            s, off, is_square, _, guess = _stand_one(
-                xy, along, boxes, stations, is_closed,
-                coordinates[last, 0], coordinates[last, 1], guess,
-            )  # fmt: skip
-            station[at], offset[at] = s, off
-            is_linked[at] = was_square and is_square
-            at += 1
+    points, is_linked = follow_outlines(coordinates, ring_offsets, shape_offsets, which, step)
+    station, offset, is_square, _ = stand_points(xy, stations, is_closed, points)
+    for j in range(is_linked.size):
+        is_linked[j] = is_linked[j] and is_square[j] and is_square[j - 1]
     return station, offset, is_linked
 
 

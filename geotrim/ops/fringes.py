@@ -13,6 +13,7 @@ import shapely
 
 from geotrim.checks import check_columns, check_kind, check_lines, check_lots, check_same_crs
 from geotrim.core import fringe as core
+from geotrim.core.baselines import baselines_of
 from geotrim.core.lot_regions import LotParts, parts_of, unions
 from geotrim.core.shoreline import Array, build_shore
 from geotrim.model import Note, Result
@@ -194,10 +195,10 @@ def _baselines(
     lines: Any, mhw_line: Any, smoothing_ft: float, feet: float, corner_deg: float
 ) -> list[core.Baseline]:
     shore = build_shore(mhw_line.geometry.array, smoothing_ft / feet, corner_deg)
-    return [
-        core.baseline_of(shapely.get_coordinates(line), smoothing_ft / feet, 1 / feet, shore)
-        for line in lines
-    ]
+    xy, line = shapely.get_coordinates(np.asarray(lines, dtype=object), return_index=True)
+    cuts = np.searchsorted(line, np.arange(1, len(lines)))
+    stretches = np.split(xy, cuts) if len(lines) else []
+    return baselines_of(stretches, smoothing_ft / feet, 1 / feet, shore)
 
 
 def _stretches(
