@@ -98,14 +98,15 @@ def mended_shapes(wkb: Any, kind: str, crs: Any = None) -> Mended:
     Polygons that cross themselves are repaired by structure (GEOS make_valid: shells joined, holes
     cut); one of which less than half is left is not taken for what was meant.
     """
-    out = _decoded(wkb)
-    is_lost = shapely.is_missing(out.shapes) | shapely.is_empty(out.shapes)
-    for row in np.flatnonzero(is_lost):
-        if int(row) not in out.faults:
-            out.reject(int(row), NO_SHAPE, "it has no shape")
-    _flatten(out)
-    _sort_kinds(out, kind)
-    _make_valid(out, kind, crs)
+    with np.errstate(invalid="ignore"):  # coordinates that are no numbers are told as a fault
+        out = _decoded(wkb)
+        is_lost = shapely.is_missing(out.shapes) | shapely.is_empty(out.shapes)
+        for row in np.flatnonzero(is_lost):
+            if int(row) not in out.faults:
+                out.reject(int(row), NO_SHAPE, "it has no shape")
+        _flatten(out)
+        _sort_kinds(out, kind)
+        _make_valid(out, kind, crs)
     out.is_as_read &= ~shapely.is_missing(out.shapes)
     return out
 
@@ -223,14 +224,23 @@ def _mend_one(out: Mended, row: int, crs: Any) -> None:
     if TYPE_KIND[int(shapely.get_type_id(shape))] != "polygon":
         return  # a line of one point repeated: told by its length
     before, why = abs(shape.area), shapely.is_valid_reason(shape).split("[")[0]
+    meant = min(before, _enclosed(shape))
     shape = polygon_parts(shapely.make_valid(shape, method="structure"))
     change = area_change(before, shape.area, crs)
     if shape.area == 0:
         out.reject(row, NO_EXTENT, "its shape has no area")
         return
-    if shape.area < LEAST_KEPT_FRAC * before:
+    if shape.area < LEAST_KEPT_FRAC * meant:
         words = f"its outline crosses itself so that a repair leaves little of it ({change})"
         out.reject(row, VANISHED, words)
         return
     out.shapes[row], out.is_as_read[row] = shape, False
     out.repaired(row, f"repaired ({why.lower()}), {change}")
+
+
+def _enclosed(shape: Any) -> float:
+    """What the outer rings enclose, counted once however often they are drawn."""
+    outer = shapely.get_exterior_ring(shapely.get_parts(shape))
+    return float(
+        shapely.area(shapely.make_valid(shapely.polygons(outer), method="structure")).sum()
+    )

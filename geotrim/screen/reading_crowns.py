@@ -146,6 +146,15 @@ def read_crowns(
     return out
 
 
+def _least_gap(shapes: Any, around: Any) -> float:
+    """Least distance from a box to the boxes around shapes; 0 where they meet."""
+    west, south, east, north = shapely.bounds(shapes).T
+    left, low, right, high = around.bounds
+    dx = np.maximum(0.0, np.maximum(west - right, left - east))
+    dy = np.maximum(0.0, np.maximum(south - high, low - north))
+    return float(np.hypot(dx, dy).min())
+
+
 def _table(batch: Batch, columns: dict[str, Any], wkb: Any) -> pa.Table:
     numbers = pa.array(np.arange(batch.first, batch.first + batch.n_rows))
     given = {**columns, "crown_number": numbers, "wkb": wkb}
