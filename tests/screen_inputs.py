@@ -1,7 +1,7 @@
-"""Inputs of small screenings, written as files: a row of lots on a straight shore, trees in front.
+"""Inputs of small screenings, as files: a row of lots on a straight shore, trees in front.
 
-All is laid out on whole feet of NAD83(2011) / Florida West (EPSG:6443, US survey feet), so that what
-must come out can be worked out in the head.
+All is laid out on whole feet of NAD83(2011) / Florida West (EPSG:6443, US survey feet), so that
+what must come out can be worked out in the head.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
+import pyarrow as pa
 import shapely
 
 from geotrim.screen.reading import read_into
@@ -17,7 +18,7 @@ from geotrim.screen.screen_file import read_screen_file
 from geotrim.screen.store import Store, read_table
 
 CRS = 6443
-#: South-west corner of the first lot; lots are 100 ft wide and deep, the shore runs along the north.
+#: South-west corner of the first lot; lots are 100 ft wide and deep, the shore is in the north.
 X0, Y0, SIDE = 420_000.0, 1_200_000.0, 100.0
 
 SCREEN = """\
@@ -101,8 +102,6 @@ def unfit_of(store):
 def crowns_of(store, n_partitions):
     """Crowns of all partitions, in file order."""
     parts = [read_table(store.crowns(k)) for k in range(n_partitions)]
-    import pyarrow as pa
-
     return framed(pa.concat_tables(parts)).sort_values("crown_number", ignore_index=True)
 
 

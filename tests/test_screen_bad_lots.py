@@ -1,4 +1,4 @@
-"""Bad lots: each is a row with its reason, and every other lot comes out as if it were not there."""
+"""Bad lots: each is a row with its reason; every other lot comes out as if it were not there."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 import shapely
+from screen_inputs import CRS, SIDE, X0, Y0, lots_of, put, read, row_of_lots, square, told, unfit_of
 from shapely import affinity
 from shapely.geometry import LineString, Point, Polygon
 
 from geotrim.errors import CRSError, LayerError
 from geotrim.io.wkb_shapes import mended_shapes
 from geotrim.screen.lot_faults import far_away, repeated, usual_bounds
-from screen_inputs import CRS, SIDE, X0, Y0, lots_of, put, read, row_of_lots, square, told, unfit_of
 
 NAN, INF = float("nan"), float("inf")
 #: 20 square miles are 557,568,000 ft2, a square of 23,612.9 ft: 5280 ft a mile.
