@@ -506,16 +506,18 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("screen", type=Path)
     parser.add_argument("--out", type=Path)
+    parser.add_argument("--box", type=float, nargs=4, help="west south east north: only inside")
     parser.add_argument("--tuned", action="store_true", help="rasterstats with boundless=False")
     asked = parser.parse_args()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # rasterstats and affine tell of each other's ways
-        lots, seconds = screen(asked.screen, boundless=not asked.tuned)
+        lots, seconds = screen(asked.screen, boundless=not asked.tuned, box=asked.box)
     for name, (clock, cpu) in seconds.items():
         print(f"{name:28s} {clock:8.1f} s clock {cpu:8.1f} s cpu")
     if asked.out:
         lots.to_csv(asked.out, index=False)
-    print(f"{len(lots)} lots")
+    n_crowns = int(lots["n_crowns"].sum())
+    print(f"{len(lots)} lots, {n_crowns} crowns at them")
 
 
 if __name__ == "__main__":
