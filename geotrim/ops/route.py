@@ -5,29 +5,30 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from geotrim.model import Facts, Note, Result
+from geotrim.model import Facts, Result
 from geotrim.ops import route_tables as tables
 from geotrim.ops.catalogue import ROUTE
 from geotrim.ops.params import READINGS
-from geotrim.ops.route_cases import Inputs, cases, lots_without_shore
+from geotrim.ops.route_cases import cases, lots_without_shore
 from geotrim.ops.route_columns import COLUMNS
-from geotrim.ops.route_counts import lot_outcomes, outcome_words
+from geotrim.ops.route_counts import outcome_columns
+from geotrim.ops.route_notes import land_notes, missing_facts, shore_notes
 from geotrim.ops.route_submission import filled
+from geotrim.ops.route_trees import Inputs
 from geotrim.ops.tables import join_tables, plain_table
 from geotrim.rules.compare import reading_rows
 from geotrim.rules.decide import Decision, decide
-from geotrim.rules.delegated import delegated_words
-from geotrim.rules.duties import Stages, told
-from geotrim.rules.outcome import Outcomes, outcomes
+from geotrim.rules.duties import told
+from geotrim.rules.outcome import outcomes
 from geotrim.rules.readings import Readings
 from geotrim.rules.rule_file import RuleFile
 from geotrim.rules.rule_set import rule_set
-from geotrim.rules.shares import unit_length_ft
 from geotrim.rules.submission import checklist
 
+#: Made as tables from the start, others row by row.
+WHOLE = ("lot_outcomes", "tree_outcomes")
 #: Findings of single trees that are met are left out on lots with more trees than this.
 MOST_TREES = 500
 
@@ -141,11 +142,13 @@ def route(
         for name, rows in _lot_tables(decision, reasons, extra, mhw_origin).items():
             parts[name] += [rows] if isinstance(rows, pd.DataFrame) else rows
     found = {
-        name: (join_tables if name == "tree_outcomes" else plain_table)(rows, COLUMNS[name])
+        name: (join_tables if name in WHOLE else plain_table)(rows, COLUMNS[name])
         for name, rows in parts.items()
     }
-    notes += _notes(found["questions"], mhw_origin, mhw_facts or {})
-    notes += [note for decision in decisions for note in _land_notes(decision)]
+    notes += shore_notes(mhw_origin, mhw_facts or {}) + missing_facts(found["questions"])
+    for decision in decisions:
+        length = float(decision.measures["shoreline_length_ft"].value)
+        notes += land_notes(decision.case.lot_id, decision.case.facts, length)
     return Result("route", found, tuple(notes), parameters)
 
 
@@ -153,11 +156,12 @@ def _lot_tables(
     decision: Decision, reasons: Mapping[str, str], extra: Any, mhw_origin: str | None
 ) -> dict[str, Any]:
     """Rows of every table for one lot."""
+    lot_id = decision.case.lot_id
     lot = tables.lot_of(decision, [extra["species"].get(i) for i in decision.case.tree_ids])
     every = tables.finding_list(lot, MOST_TREES)
     ready = filled(decision, lot.found, lot.plan, lot.species, mhw_origin)
     return {
-        "lot_outcomes": [_outcome_row(decision, lot.found, lot.plan, reasons)],
+        "lot_outcomes": pd.DataFrame(outcome_columns(decision, lot.found, [lot_id], reasons)),
         "lot_routes": tables.route_rows(lot),
         "tree_outcomes": tables.tree_rows(lot) if decision.case.tree_ids else [],
         "findings": tables.finding_rows(every),
@@ -165,47 +169,9 @@ def _lot_tables(
         "readings": reading_rows(decision, lambda other: told(other, outcomes(other))),
         "shares": tables.cap_rows(decision),
         "notices": tables.notice_rows(decision),
-        "checklist": [{"lot_id": decision.case.lot_id, **row} for row in checklist(ready)],
+        "checklist": [{"lot_id": lot_id, **row} for row in checklist(ready)],
         "questions": tables.question_rows(lot),
     }
-
-
-def _outcome_row(
-    decision: Decision, found: Outcomes, plan: Stages, reasons: Mapping[str, str]
-) -> dict[str, Any]:
-    """The row of a lot: the route it is told by, and its main figures."""
-    case, seen = decision.case, decision.measures
-    lot_id, n = case.lot_id, len(case.tree_ids)
-    name, standing = lot_outcomes(found, decision)[0]
-    kind = np.broadcast_to(seen["is_mangrove"].value, max(n, 1))[:n]
-    depth = seen["fringe_depth_ft"]
-    is_one = depth.value.ndim == 0
-    reason = reasons.get(lot_id, "" if n else "no tree is recorded on this lot or before it")
-    words = outcome_words(found, decision)[0]
-    if lot_id in reasons:
-        words = "No shore was found for this lot, so nothing is judged; check title and line."
-    return {
-        "lot_id": lot_id,
-        "outcome_route": name,
-        "outcome_standing": standing,
-        "outcome_words": words,
-        "n_trees": n,
-        "n_mangroves": int((kind == 1.0).sum()),
-        "n_other_plants": int((kind == 0.0).sum()),
-        "n_species_unknown": int(np.isnan(kind).sum()),
-        "shoreline_length_ft": float(seen["shoreline_length_ft"].value),
-        "shoreline_error_ft": float(seen["shoreline_length_ft"].error),
-        "shoreline_chord_ft": float(case.get("shoreline_chord_ft").value),
-        "fringe_depth_ft": float(depth.value) if is_one else _greatest(depth.value),
-        "fringe_depth_error_ft": float(depth.error) if is_one else _greatest(depth.error),
-        "n_staged_trees": int((plan.is_staged == 1.0).sum()) if n else 0,
-        "reason": reason,
-    }
-
-
-def _greatest(values: Any) -> float:
-    known = values[np.isfinite(values)]
-    return float(known.max()) if known.size else float("nan")
 
 
 def _species(crowns: Any) -> Any:
@@ -214,42 +180,3 @@ def _species(crowns: Any) -> Any:
         return pd.DataFrame({"species": []})
     names = crowns["species"] if "species" in crowns.columns else [None] * len(crowns)
     return pd.DataFrame({"species": list(names)}, index=crowns["crown_id"].astype(str))
-
-
-def _notes(questions: Any, mhw_origin: str | None, mhw_facts: Mapping[str, Any]) -> list[Note]:
-    """What was taken for granted about the shore."""
-    notes = []
-    if mhw_origin == "apparent-shoreline":
-        text = (
-            "lengths are of an apparent shoreline, the outer edge of the plants, not of an MHW line"
-        )
-        notes.append(Note("shoreline", text, "assumed"))
-    if "position_rmse_ft" not in mhw_facts:
-        text = "the line's position error is not stated, so its length is taken at its word"
-        notes.append(Note("shoreline", text, "assumed"))
-    missing = sorted(set(questions.loc[questions["is_for_outcome"].astype(bool), "fact"]))
-    if missing:
-        text = f"{len(missing)} facts a map cannot give are unknown: {', '.join(missing)}"
-        notes.append(Note("facts", text, "missing"))
-    return notes
-
-
-def _land_notes(decision: Decision) -> list[Note]:
-    """What is told of a lot besides its limits: who decides, several units, an aquatic preserve."""
-    about, known = f"lot {decision.case.lot_id}", decision.case.facts
-    notes = []
-    if "local_government" in known:
-        notes.append(Note(about, delegated_words(known["local_government"]), "info"))
-    if known.get("is_aquatic_preserve"):
-        text = "an aquatic preserve alone takes no exemption away: s. 403.9326(3) F.S., from memory"
-        notes.append(Note(about, text, "info"))
-    length = float(decision.measures["shoreline_length_ft"].value)
-    n_units = known.get("n_units")
-    if known.get("is_multifamily") and n_units and np.isfinite(length):
-        each = unit_length_ft(length, n_units)
-        text = (
-            f"{n_units} units: {each:.1f} ft of shoreline each if shared by number; "
-            "s. 403.9323(5) F.S. asks for an equitable share and gives no formula"
-        )
-        notes.append(Note(about, text, "info"))
-    return notes

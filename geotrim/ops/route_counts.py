@@ -5,6 +5,7 @@ The operation ``route`` makes its tables of one lot from these, ``route_brief`` 
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -13,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geotrim.rules.decide import Decision
-from geotrim.rules.duties import unmet_by_lot
+from geotrim.rules.duties import stages, unmet_by_lot
 from geotrim.rules.outcome import (
     CLOSED,
     DEPENDS,
@@ -26,11 +27,19 @@ from geotrim.rules.outcome import (
 )
 from geotrim.rules.rule_file import Rule, routes
 from geotrim.rules.settle import is_plan
-from geotrim.rules.side_by_side import full
-from geotrim.rules.verdict import MET, NOT_MET
+from geotrim.rules.side_by_side import Rows, full
+from geotrim.rules.verdict import MET, NOT_MET, TOO_CLOSE, UNKNOWN
 
 Counts = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
+#: Column of counts of a rule -> the verdict it counts; the last counts trees it does not bind.
+COUNTS = {
+    "n_met": MET,
+    "n_not_met": NOT_MET,
+    "n_too_close": TOO_CLOSE,
+    "n_unknown": UNKNOWN,
+    "n_not_binding": 4,
+}
 #: Outcomes that no standing need be added to.
 PLAIN = {
     "no-mangrove": "the act does not apply",
@@ -40,6 +49,9 @@ PLAIN = {
 #: Standings of an outcome, best first.
 BEST = (OPEN, DEPENDS, OTHER_PLAN, CLOSED, UNCUT)
 NO_TREE = "No tree is recorded on this lot, so nothing is told of single trees."
+
+
+NO_SHORE = "No shore was found for this lot, so nothing is judged; check title and line."
 
 
 @lru_cache(maxsize=1)
@@ -183,12 +195,59 @@ def rules_told(decision: Decision) -> list[Rule]:
 
 
 def rule_counts(decision: Decision, rule: Rule, judged: Flags) -> Counts:
-    """(m, 5) trees of each lot by verdict, in the order of their codes; last those not bound."""
-    rows = decision.case.rows
-    codes = np.where(is_idle(decision, rule, judged), np.int8(4), decision.verdicts[rule.id])
-    marks = rows.number * 5 + codes
-    counts: Counts = np.bincount(marks, minlength=5 * rows.starts.size).reshape(-1, 5)
+    """(m, 5) trees of each lot by verdict, as ``COUNTS`` numbers them; last those not bound."""
+    rows, n_kinds = decision.case.rows, len(COUNTS)
+    idle = np.int8(COUNTS["n_not_binding"])
+    codes = np.where(is_idle(decision, rule, judged), idle, decision.verdicts[rule.id])
+    marks = rows.number * n_kinds + codes
+    counts: Counts = np.bincount(marks, minlength=n_kinds * rows.starts.size).reshape(-1, n_kinds)
     return counts
+
+
+def outcome_columns(
+    decision: Decision, found: Outcomes, lot_ids: Sequence[str], reasons: Mapping[str, str]
+) -> dict[str, Any]:
+    """Columns of ``lot_outcomes``: the route each of m lots is told by, and its main figures.
+
+    Parameters
+    ----------
+    decision, found :
+        Of the lots, side by side.
+    lot_ids : m ids
+    reasons : mapping
+        Why a lot has no shore, of those that have none.
+    """
+    case, seen = decision.case, decision.measures
+    rows, n = case.rows, case.n_judged
+    kind, has_trees = full(seen["is_mangrove"].value, n), bool(case.tree_ids)
+    length, depth = seen["shoreline_length_ft"], seen["fringe_depth_ft"]
+    told = lot_outcomes(found, decision)
+    is_staged = stages(decision, found).is_staged == 1.0
+    without = "" if has_trees else "no tree is recorded on this lot or before it"
+    words = zip(lot_ids, outcome_words(found, decision), strict=True)
+    return {
+        "lot_id": list(lot_ids),
+        "outcome_route": [route for route, _ in told],
+        "outcome_standing": [standing for _, standing in told],
+        "outcome_words": [NO_SHORE if lot_id in reasons else text for lot_id, text in words],
+        "n_trees": rows.sizes * has_trees,
+        "n_mangroves": rows.count(kind == 1.0) * has_trees,
+        "n_other_plants": rows.count(kind == 0.0) * has_trees,
+        "n_species_unknown": rows.count(np.isnan(kind)) * has_trees,
+        "shoreline_length_ft": full(length.value, n)[rows.starts],
+        "shoreline_error_ft": full(length.error, n)[rows.starts],
+        "shoreline_chord_ft": full(case.get("shoreline_chord_ft").value, n)[rows.starts],
+        "fringe_depth_ft": _greatest(full(depth.value, n), rows),
+        "fringe_depth_error_ft": _greatest(full(depth.error, n), rows),
+        "n_staged_trees": rows.count(is_staged) * has_trees,
+        "reason": [reasons.get(lot_id, without) for lot_id in lot_ids],
+    }
+
+
+def _greatest(values: Any, rows: Rows) -> Any:
+    """(m,) greatest of what is known of each lot; NaN where nothing is."""
+    most = rows.most(np.where(np.isfinite(values), values, -np.inf))
+    return np.where(np.isfinite(most), most, np.nan)
 
 
 def trees_words(n: int) -> str:

@@ -12,6 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from geotrim.ops.route_counts import (
+    COUNTS,
     WayCounts,
     asked,
     is_idle,
@@ -27,7 +28,7 @@ from geotrim.rules.findings import Finding, findings
 from geotrim.rules.outcome import NONE, Outcomes, judged, outcomes, with_other_plan
 from geotrim.rules.rule_file import Rule, measures, routes
 from geotrim.rules.settle import Needs, is_plan, needs_by_tree
-from geotrim.rules.verdict import MET, NOT_MET, STATUS, TOO_CLOSE, UNKNOWN, WORDS, margin
+from geotrim.rules.verdict import MET, NOT_MET, STATUS, WORDS, margin
 
 #: Before what another plan would still hang on.
 STILL = "it then still hangs on what the department or the local government says on this: "
@@ -266,11 +267,7 @@ def _rule_row(lot: Lot, rule: Rule, found: list[Finding]) -> dict[str, Any]:
         "section": rule.section,
         "confidence": rule.confidence,
         "is_local": decision.rule_set.is_local(rule),
-        "n_met": counts[MET],
-        "n_not_met": counts[NOT_MET],
-        "n_too_close": counts[TOO_CLOSE],
-        "n_unknown": counts[UNKNOWN],
-        "n_not_binding": counts[-1],
+        **{name: counts[code] for name, code in COUNTS.items()},
         "value_low": float(values.min()) if values.size else np.nan,
         "value_high": float(values.max()) if values.size else np.nan,
         "unit": rule.limit.unit,

@@ -58,6 +58,19 @@ def derived(case: Case, readings: Readings) -> dict[str, Measured]:
     return {name: known.get(readings.stands_for(name), NOTHING) for name in measures()}
 
 
+def values_read(readings: Readings) -> frozenset[str]:
+    """Values of a case that measures come from under some readings, as far as readings choose.
+
+    Examples
+    --------
+    >>> plain = values_read(Readings())
+    >>> "depth_greatest_ft" in plain, "depth_local_greatest_ft" in plain
+    (True, False)
+    """
+    every = {readings.stands_for(name) for name in measures()}
+    return frozenset(every | set(_shares_read(readings["share_measure_reading"])))
+
+
 def land_flags(told: Mapping[str, Any], covers: Mapping[str, Any]) -> dict[str, Any]:
     """What land a tree stands on, by the facts and by the polygons that cover it.
 
@@ -123,10 +136,15 @@ def _share(case: Case, reading: str) -> Measured:
 
     An unknown share may be the greatest, so it makes the whole unknown.
     """
-    kinds = ("trees", "length", "area") if reading == "smallest" else (reading,)
-    shares = [case.get(f"share_of_{kind}_frac") for kind in kinds]
+    shares = [case.get(name) for name in _shares_read(reading)]
     least = [share if share.least is None else share.least for share in shares]
     return replace(_greatest_known(shares), least=_greatest_known(least))
+
+
+def _shares_read(reading: str) -> tuple[str, ...]:
+    """Values of a case that the share is made from."""
+    kinds = ("trees", "length", "area") if reading == "smallest" else (reading,)
+    return tuple(f"share_of_{kind}_frac" for kind in kinds)
 
 
 def _greatest_known(shares: list[Measured]) -> Measured:
