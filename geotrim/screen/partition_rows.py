@@ -76,6 +76,10 @@ def lot_rows(given: Any, found: Found) -> pa.Table:
     columns |= _rules(found, ids)
     columns |= _standing(own, found, columns)
     columns["note"] = _lot_notes(own, found, columns)
+    is_judged = np.array(columns["status"]) == "measured"
+    for name in _JUDGED:
+        if name in columns:  # without a shore nothing is judged, as the words say
+            columns[name] = np.where(is_judged, columns[name], None)
     return _table(columns, lot_rows_schema(), len(own))
 
 
@@ -87,6 +91,13 @@ def _figures(table: Any, ids: Any) -> dict[str, Any]:
 
 
 _LOT_NAMES = frozenset(lot_rows_schema().names)
+#: Columns that tell a verdict.
+_JUDGED = (
+    "outcome_route",
+    "outcome_standing",
+    *(name for name in lot_rows_schema().names if name.startswith(("route_", "findings_"))),
+    *(f"n_{standing}_trees" for standing in ("open", "depends", "closed", "staged")),
+)
 _STATED_LATER = ("status", "reason", "lot_number")
 
 

@@ -242,7 +242,8 @@ def read_rows(path: Path, rows: Sequence[int] | npt.NDArray[np.int64]) -> pa.Tab
 
 
 #: A lot a row of what a partition found, before and after the columns of routes. ``status``:
-#: ``measured``, ``no shore``, ``failed``, and from reading ``unfit``; ``reason`` says why.
+#: ``measured``, ``no shore``, ``failed``, and from reading ``unfit``; ``reason`` says why. Verdicts
+#: are unknown where a lot is not ``measured``: without a shore nothing is judged.
 #: ``findings_*``: ids of rules that bind, ``;`` between them, with that verdict for the lot or for
 #: at least one tree that the plan cuts.
 _LOT_FIGURES = [
