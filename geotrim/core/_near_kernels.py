@@ -12,12 +12,12 @@ FANOUT = 8
 
 
 @_jit
-def boxes_near(boxes, starts, order, asked):  # type: ignore[no-untyped-def]
-    """Boxes of the lowest level that meet each box asked for, edges counted.
+def boxes_near(boxes, starts, order, asked, reach):  # type: ignore[no-untyped-def]
+    """Boxes of the lowest level that come within a reach of each box asked for.
 
     boxes : (b, 4) west, south, east, north, level after level, the last one box.
     starts : (levels + 1,) first box of each level. order : numbers of the lowest level's boxes.
-    asked : (n, 4).
+    asked : (n, 4); one that is NaN is near nothing.
 
     Returns numbers, rising for each box asked for, and (n + 1,) where those of each start.
     """
@@ -28,29 +28,31 @@ def boxes_near(boxes, starts, order, asked):  # type: ignore[no-untyped-def]
     pile = np.empty((n_levels * FANOUT + FANOUT, 2), np.int64)
     n = 0
     for i in range(asked.shape[0]):
-        west, south, east, north = asked[i, 0], asked[i, 1], asked[i, 2], asked[i, 3]
+        west, south = asked[i, 0] - reach, asked[i, 1] - reach
+        east, north = asked[i, 2] + reach, asked[i, 3] + reach
         first = n
         n_pile = 0
         if starts[1] > 0:
-            pile[0, 0], pile[0, 1] = n_levels - 1, 0
+            pile[0, 0], pile[0, 1] = n_levels, 0  # as if there were one box around the last
             n_pile = 1
         while n_pile > 0:
             n_pile -= 1
-            level, number = pile[n_pile, 0], pile[n_pile, 1]
-            box = starts[level] + number
-            if not (boxes[box, 0] <= east and boxes[box, 2] >= west):
-                continue
-            if not (boxes[box, 1] <= north and boxes[box, 3] >= south):
-                continue
-            if level > 0:
-                last = min((number + 1) * FANOUT, starts[level] - starts[level - 1])
-                for child in range(number * FANOUT, last):
-                    pile[n_pile, 0], pile[n_pile, 1] = level - 1, child
+            level, number = pile[n_pile, 0] - 1, pile[n_pile, 1]
+            start = starts[level]
+            last = min(start + (number + 1) * FANOUT, starts[level + 1])
+            for box in range(start + number * FANOUT, last):
+                if not (boxes[box, 0] <= east and boxes[box, 2] >= west):
+                    continue
+                if not (boxes[box, 1] <= north and boxes[box, 3] >= south):
+                    continue
+                if level > 0:
+                    pile[n_pile, 0], pile[n_pile, 1] = level, box - start
                     n_pile += 1
-                continue
-            found = room(found, n + 1)
-            found[n, 0] = order[number]
-            n += 1
-        sort_rows(found, first, n, 1)
+                else:
+                    found = room(found, n + 1)
+                    found[n, 0] = order[box]
+                    n += 1
+        if n - first > 1:
+            sort_rows(found, first, n, 1)
         offsets[i + 1] = n
     return found[:n, 0].copy(), offsets

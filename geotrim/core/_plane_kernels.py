@@ -1,7 +1,8 @@
 """Compiled questions about points, segments and polygons of the plane. They check nothing.
 
-A polygon, with its holes and parts, is the table of its edges, (n, 4): from x, y to x, y. What is
-in it follows from the number of edges crossed, so the order and sense of the edges do not matter.
+A polygon, with its holes and parts, is the table of its edges, (n, 5): from x, y to x, y, and 1
+where the inside is on the left of the edge, -1 where it is on the right. What is in it follows from
+the number of edges crossed, so the order and sense of the edges do not matter.
 
 Which side of a line a point lies on is decided without rounding, as far as twice the usual number
 of digits goes (Shewchuk, Adaptive precision floating-point arithmetic and fast robust geometric
@@ -78,29 +79,33 @@ def place(edges, x, y):  # type: ignore[no-untyped-def]
     """1 where a point lies in a polygon, 0 on its edge, -1 outside."""
     is_in = False
     for i in range(edges.shape[0]):
-        ay, by = edges[i, 1], edges[i, 3]
-        if (ay > y and by > y) or (ay < y and by < y):
+        ay, by = edges[i, 1] - y, edges[i, 3] - y
+        if ay * by > 0.0:  # all of it above the point, or below
             continue
-        ax, bx = edges[i, 0], edges[i, 2]
-        if ax < x and bx < x:
-            continue
-        if (bx == x and by == y) or (ax == x and ay == y):
+        where = crossing(edges[i, 0], edges[i, 1], edges[i, 2], edges[i, 3], x, y)
+        if where == 0:
             return 0
-        if ay == y and by == y:
-            if min(ax, bx) <= x <= max(ax, bx):
-                return 0
-            continue
-        if (ay > y) == (by > y):  # it ends at this height and does not pass it
-            continue
-        if ax > x and bx > x:
-            is_in = not is_in
-            continue
-        side = turn(ax, ay, bx, by, x, y)
-        if side == 0:
-            return 0
-        if (side > 0) == (by > ay):
-            is_in = not is_in
+        is_in = is_in != (where > 0)
     return 1 if is_in else -1
+
+
+@_jit
+def crossing(ax, ay, bx, by, x, y):  # type: ignore[no-untyped-def]
+    """1 where an edge crosses the line that runs east from a point, -1 where not, 0 if on it."""
+    if ax < x and bx < x:
+        return -1
+    if (bx == x and by == y) or (ax == x and ay == y):
+        return 0
+    if ay == y and by == y:
+        return 0 if min(ax, bx) <= x <= max(ax, bx) else -1
+    if (ay > y) == (by > y):  # it ends at this height and does not pass it
+        return -1
+    if ax > x and bx > x:
+        return 1
+    side = turn(ax, ay, bx, by, x, y)
+    if side == 0:
+        return 0
+    return 1 if (side > 0) == (by > ay) else -1
 
 
 @_jit
@@ -123,13 +128,17 @@ def gap_to_segment(ax, ay, bx, by, x, y):  # type: ignore[no-untyped-def]
 def depth(edges, x, y):  # type: ignore[no-untyped-def]
     """Distance from a point to the edge of a polygon: negative inside, 0 on the edge."""
     least = np.inf
+    is_in = False
     for i in range(edges.shape[0]):
-        gap = gap_to_segment(edges[i, 0], edges[i, 1], edges[i, 2], edges[i, 3], x, y)
-        least = min(least, gap)
-    where = place(edges, x, y)
-    if where == 0:
-        return 0.0
-    return -math.sqrt(least) if where > 0 else math.sqrt(least)
+        ax, ay, bx, by = edges[i, 0], edges[i, 1], edges[i, 2], edges[i, 3]
+        least = min(least, gap_to_segment(ax, ay, bx, by, x, y))
+        if (ay - y) * (by - y) > 0.0:
+            continue
+        where = crossing(ax, ay, bx, by, x, y)
+        if where == 0:
+            return 0.0
+        is_in = is_in != (where > 0)
+    return -math.sqrt(least) if is_in else math.sqrt(least)
 
 
 @_jit
@@ -142,6 +151,29 @@ def do_meet(ax, ay, bx, by, cx, cy, dx, dy):  # type: ignore[no-untyped-def]
     if turn(ax, ay, bx, by, cx, cy) * turn(ax, ay, bx, by, dx, dy) > 0:
         return False
     return turn(cx, cy, dx, dy, ax, ay) * turn(cx, cy, dx, dy, bx, by) <= 0
+
+
+@_jit
+def edges_of_rings(xy, ring_offsets, is_hole, edges):  # type: ignore[no-untyped-def]
+    """Edges of closed rings, ring after ring.
+
+    edges : written, (v - r, 5) for v vertices in r rings with vertices.
+    """
+    n = 0
+    for ring in range(ring_offsets.size - 1):
+        first, last = ring_offsets[ring], ring_offsets[ring + 1]
+        if first == last:
+            continue
+        twice = 0.0
+        x, y = xy[first, 0], xy[first, 1]  # far from 0 the sum would lose what it is to find
+        for i in range(first, last - 1):
+            twice += (xy[i, 0] - x) * (xy[i + 1, 1] - y) - (xy[i + 1, 0] - x) * (xy[i, 1] - y)
+        left = 1.0 if (twice > 0.0) != is_hole[ring] else -1.0
+        for i in range(first, last - 1):
+            edges[n, 0], edges[n, 1] = xy[i, 0], xy[i, 1]
+            edges[n, 2], edges[n, 3] = xy[i + 1, 0], xy[i + 1, 1]
+            edges[n, 4] = left
+            n += 1
 
 
 @_jit

@@ -8,7 +8,7 @@ import numpy as np
 
 from geotrim.core._kernels import _jit
 from geotrim.core._plane_kernels import depth, room
-from geotrim.core._shore_kernels import ZERO, at
+from geotrim.core._shore_kernels import ZERO, at_between, vertex_before
 from geotrim.core.shoreline import TINY
 
 #: Least number of places asked in a stretch that several lots claim.
@@ -16,14 +16,15 @@ LEAST_ASKED = 33
 
 
 @_jit
-def holder(shore, chain, s, rivals, edges, edge_offsets, holds):  # type: ignore[no-untyped-def]
+def holder(shore, first, last, s, rivals, edges, edge_offsets, holds):  # type: ignore[no-untyped-def]
     """Which of the rivals holds a position most firmly: the first within rounding of the best.
 
     A lot holds a point by its depth in the lot, or less firmly by its distance from it.
 
-    holds : scratch, as many as rivals.
+    first, last : vertices of the chain, one on either side of the position or farther off. holds :
+    scratch, as many as rivals.
     """
-    x, y = at(shore, chain, s)
+    x, y = at_between(shore, s, first, last)
     best = np.inf
     for i in range(rivals.size):
         lot = rivals[i]
@@ -42,6 +43,9 @@ def settle(shore, chain, low, high, rivals, edges, edge_offsets, unit, won, n): 
     Adds rows lot, chain, from, to.
     """
     holds = np.empty(rivals.size)
+    first, last = shore.first[chain], shore.first[chain + 1] - 1
+    first = vertex_before(shore, low, first, last)
+    last = min(vertex_before(shore, high, first, last) + 1, last)
     n_asked = max(LEAST_ASKED, math.ceil((high - low) / unit) + 1)
     step = (high - low) / (n_asked - 1)
     # The last positions are a little inside: at the very ends a rival begins, which is a tie.
@@ -52,7 +56,7 @@ def settle(shore, chain, low, high, rivals, edges, edge_offsets, unit, won, n): 
     for i in range(n_asked):
         s1 = low + i * step
         s1 = low + inset if i == 0 else (high - inset if i == n_asked - 1 else s1)
-        owner = holder(shore, chain, s1, rivals, edges, edge_offsets, holds)
+        owner = holder(shore, first, last, s1, rivals, edges, edge_offsets, holds)
         if before >= 0 and owner != before:
             cuts[n_cuts, 0], cuts[n_cuts, 1] = s0, s1
             owners[n_cuts] = before
@@ -68,7 +72,7 @@ def settle(shore, chain, low, high, rivals, edges, edge_offsets, unit, won, n): 
         left, right = cuts[i, 0], cuts[i, 1]
         for _ in range(n_halvings):
             middle = (left + right) / 2.0
-            if holder(shore, chain, middle, rivals, edges, edge_offsets, holds) == owners[i]:
+            if holder(shore, first, last, middle, rivals, edges, edge_offsets, holds) == owners[i]:
                 left = middle
             else:
                 right = middle

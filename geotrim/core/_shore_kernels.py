@@ -24,6 +24,8 @@ ZERO: Any = np.int64(0)
 FACING_COS = math.cos(math.radians(45.0))
 #: Places asked on a piece, ends included, to see how many parts of it are faced. Intervals: 8.
 LAST_SAMPLE = 8
+#: The left and the right of a segment.
+SIDES = (1.0, -1.0)
 #: Places along the shore at which the side of the land is asked.
 N_SIDES = 40
 
@@ -47,11 +49,10 @@ class Shoreline(NamedTuple):
 
 
 @_jit
-def add_piece(pieces, n, k, t0, t1, side):  # type: ignore[no-untyped-def]
-    """Add a row to the pieces; returns the table and how many there are."""
-    pieces = room(pieces, n + 1)
-    pieces[n, 0], pieces[n, 1], pieces[n, 2], pieces[n, 3] = k, t0, t1, side
-    return pieces, n + 1
+def set_piece(pieces, n, k, t0, t1, side):  # type: ignore[no-untyped-def]
+    """Write a row, from the lesser of two shares to the greater; returns how many there are."""
+    pieces[n, 0], pieces[n, 1], pieces[n, 2], pieces[n, 3] = k, min(t0, t1), max(t0, t1), side
+    return n + 1
 
 
 @_jit
@@ -99,190 +100,287 @@ def inside_pieces(shore, k, close, edges, cuts, pieces, n):  # type: ignore[no-u
         if place(edges, ax + middle * dx, ay + middle * dy) >= 0:
             start = t0 if start < 0.0 else start
         elif start >= 0.0:
-            pieces, n = add_piece(pieces, n, k, start, t0, 0.0)
+            pieces = room(pieces, n + 1)
+            n = set_piece(pieces, n, k, start, t0, 0.0)
             start = -1.0
     if start >= 0.0:
-        pieces, n = add_piece(pieces, n, k, start, 1.0, 0.0)
+        pieces = room(pieces, n + 1)
+        n = set_piece(pieces, n, k, start, 1.0, 0.0)
     return cuts, pieces, n
 
 
 @_jit
-def add_shadow(shore, k, ax, ay, bx, by, near, far, side, shadows, n):  # type: ignore[no-untyped-def]
-    """Add where a lot edge a-b, seen square to a shore segment, falls on it, if it does.
+def add_shadows(shore, k, edges, n_edges, reach, shadows, n):  # type: ignore[no-untyped-def]
+    """Add where edges, seen square to a shore segment, fall on it: ``shadows`` has room for all.
 
-    Only the part of the edge that stands ``near`` to ``far`` from the segment counts, positive to
-    the left. A row: segment, ends of the edge (4), side, from and to on the segment, the matching
-    places on the edge, 1 where edge and segment lie on one another.
+    Of an edge that runs along the segment what stands up to the reach on the side to which it turns
+    its outer side is a shadow, and what lies on the segment. A row: segment, ends of the edge (4),
+    side (0 where the edge lies on the segment), from and to on the segment, the matching places on
+    the edge.
+
+    An edge that turns its inner side to a place is seen from there through the lot.
     """
     length = shore.length[k]
     x, y = shore.ends[k, 0], shore.ends[k, 1]
     dx, dy = (shore.ends[k, 2] - x) / length, (shore.ends[k, 3] - y) / length
-    along_a, along_b = (ax - x) * dx + (ay - y) * dy, (bx - x) * dx + (by - y) * dy
-    off_a, off_b = (ay - y) * dx - (ax - x) * dy, (by - y) * dx - (bx - x) * dy
-    run, rise = along_b - along_a, off_b - off_a
-    if run == 0.0:
-        return shadows, n
-    # limits from the segment's ends ...
-    at_start, at_end = (0.0 - along_a) / run, (length - along_a) / run
-    u0, u1 = max(0.0, min(at_start, at_end)), min(1.0, max(at_start, at_end))
-    # ... and from the distances.
-    if abs(rise) < 1e-12:
-        if not near <= off_a <= far:
-            return shadows, n
-    else:
-        at_near, at_far = (near - off_a) / rise, (far - off_a) / rise
-        u0, u1 = max(u0, min(at_near, at_far)), min(u1, max(at_near, at_far))
-    if not u1 > u0:
-        return shadows, n
-    t0, t1 = (along_a + u0 * run) / length, (along_a + u1 * run) / length
-    if t0 == t1:
-        return shadows, n
-    off = max(abs(off_a + u0 * rise), abs(off_a + u1 * rise))
-    shadows = room(shadows, n + 1)
-    row = shadows[n]
-    row[0], row[1], row[2], row[3], row[4], row[5] = k, ax, ay, bx, by, side
-    row[6], row[7], row[8], row[9] = t0, t1, u0, u1
-    row[10] = 1.0 if off <= TINY else 0.0
-    return shadows, n + 1
+    for i in range(n_edges):
+        gx, gy = edges[i, 2] - edges[i, 0], edges[i, 3] - edges[i, 1]
+        size = math.sqrt(gx * gx + gy * gy)
+        if not (size > 0.0 and abs(gx * dx + gy * dy) / size >= FACING_COS):
+            continue
+        ax, ay, bx, by = edges[i, 0] - x, edges[i, 1] - y, edges[i, 2] - x, edges[i, 3] - y
+        along_a, along_b = ax * dx + ay * dy, bx * dx + by * dy
+        off_a, off_b = ay * dx - ax * dy, by * dx - bx * dy
+        run, rise = along_b - along_a, off_b - off_a
+        # limits from the segment's ends ...
+        at_start, at_end = (0.0 - along_a) / run, (length - along_a) / run
+        first, last = max(0.0, min(at_start, at_end)), min(1.0, max(at_start, at_end))
+        if not last > first:
+            continue
+        for side in SIDES:
+            # ... and from the distances.
+            near, far = (0.0, reach) if side > 0.0 else (-reach, 0.0)
+            u0, u1 = first, last
+            if abs(rise) >= 1e-12:
+                at_near, at_far = (near - off_a) / rise, (far - off_a) / rise
+                u0, u1 = max(u0, min(at_near, at_far)), min(u1, max(at_near, at_far))
+            elif not near <= off_a <= far:
+                continue
+            t0, t1 = (along_a + u0 * run) / length, (along_a + u1 * run) / length
+            if not u1 > u0 or t0 == t1:
+                continue
+            is_on = max(abs(off_a + u0 * rise), abs(off_a + u1 * rise)) <= TINY
+            # an edge left of the segment that runs its way has the segment on its right
+            if not is_on and (side > 0.0) != (run * edges[i, 4] > 0.0):
+                continue
+            shadows[n, 0] = k
+            for col in range(4):
+                shadows[n, col + 1] = edges[i, col]
+            shadows[n, 5] = 0.0 if is_on else side
+            shadows[n, 6], shadows[n, 7], shadows[n, 8], shadows[n, 9] = t0, t1, u0, u1
+            n += 1
+    return n
 
 
 @_jit
-def rows_within(table, west, south, east, north, out):  # type: ignore[no-untyped-def]
-    """Copy the segments of a table whose boxes meet a box; returns the copies and their number."""
+def rows_near(table, ends, far, out):  # type: ignore[no-untyped-def]
+    """Copy the segments of a table whose boxes come within ``far`` of the box of a segment.
+
+    Returns how many there are: ``out`` has room for all.
+    """
+    west, east = min(ends[0], ends[2]) - far, max(ends[0], ends[2]) + far
+    south, north = min(ends[1], ends[3]) - far, max(ends[1], ends[3]) + far
     n = 0
     for i in range(table.shape[0]):
         ax, ay, bx, by = table[i, 0], table[i, 1], table[i, 2], table[i, 3]
         if max(ax, bx) < west or min(ax, bx) > east or max(ay, by) < south or min(ay, by) > north:
             continue
-        out = room(out, n + 1)
+        for col in range(table.shape[1]):
+            out[n, col] = table[i, col]
+        n += 1
+    return n
+
+
+@_jit
+def segments_near(shore, near, k, far, out):  # type: ignore[no-untyped-def]
+    """The same of the shore near a lot, for a segment of it, which is left out itself."""
+    west, east = min(shore.ends[k, 0], shore.ends[k, 2]), max(shore.ends[k, 0], shore.ends[k, 2])
+    south, north = min(shore.ends[k, 1], shore.ends[k, 3]), max(shore.ends[k, 1], shore.ends[k, 3])
+    n = 0
+    for other in near:
+        ax, ay = shore.ends[other, 0], shore.ends[other, 1]
+        bx, by = shore.ends[other, 2], shore.ends[other, 3]
+        if other == k or max(ax, bx) < west - far or min(ax, bx) > east + far:
+            continue
+        if max(ay, by) < south - far or min(ay, by) > north + far:
+            continue
         out[n, 0], out[n, 1], out[n, 2], out[n, 3] = ax, ay, bx, by
         n += 1
-    return out, n
+    return n
 
 
 @_jit
-def rows_near(table, ends, far, out):  # type: ignore[no-untyped-def]
-    """The same for a box ``far`` wider on all sides than the one of a segment."""
-    ax, ay, bx, by = ends[0], ends[1], ends[2], ends[3]
-    west, south, east, north = min(ax, bx), min(ay, by), max(ax, bx), max(ay, by)
-    return rows_within(table, west - far, south - far, east + far, north + far, out)
-
-
-@_jit
-def add_shadows(shore, k, edges, reach, shadows, n):  # type: ignore[no-untyped-def]
-    """Add the shadows of edges on a segment, on its left and on its right."""
-    length = shore.length[k]
-    dx = (shore.ends[k, 2] - shore.ends[k, 0]) / length
-    dy = (shore.ends[k, 3] - shore.ends[k, 1]) / length
-    for i in range(edges.shape[0]):
-        ax, ay, bx, by = edges[i, 0], edges[i, 1], edges[i, 2], edges[i, 3]
-        gx, gy = bx - ax, by - ay
-        size = math.sqrt(gx * gx + gy * gy)
-        if size > 0.0 and abs(gx * dx + gy * dy) / size >= FACING_COS:
-            # An edge may cross the shore: what stands left of it and what stands right are apart.
-            shadows, n = add_shadow(shore, k, ax, ay, bx, by, 0.0, reach, 1.0, shadows, n)
-            shadows, n = add_shadow(shore, k, ax, ay, bx, by, -reach, 0.0, -1.0, shadows, n)
-    return shadows, n
-
-
-@_jit
-def is_faced(ends, beside, close, edges, shadow, w):  # type: ignore[no-untyped-def]
-    """Whether the edge truly faces the shore at a share ``w`` of a shadow (rules of claim 2).
-
-    ends : of the segment. beside : (m, 4) shore within twice the reach of it. close : (c, 4) the
-    lot's edges within the reach of it. edges : all of them.
-    """
+def sight(ends, shadow, w):  # type: ignore[no-untyped-def]
+    """Both ends of a sight, on the shore and on the edge, at a share ``w`` of a shadow."""
     t = shadow[6] + w * (shadow[7] - shadow[6])
     u = shadow[8] + w * (shadow[9] - shadow[8])
-    px, py = ends[0] + t * (ends[2] - ends[0]), ends[1] + t * (ends[3] - ends[1])
-    qx = shadow[1] + u * (shadow[3] - shadow[1])
-    qy = shadow[2] + u * (shadow[4] - shadow[2])
+    return (
+        ends[0] + t * (ends[2] - ends[0]),
+        ends[1] + t * (ends[3] - ends[1]),
+        shadow[1] + u * (shadow[3] - shadow[1]),
+        shadow[2] + u * (shadow[4] - shadow[2]),
+    )
+
+
+@_jit
+def is_nearer(beside, i, gap, qx, qy):  # type: ignore[no-untyped-def]
+    """Whether a piece of shore is nearer to the edge at q than the shore it faces, a gap off."""
+    nearer = gap * (1.0 - 1e-9) - TINY
+    if gap <= TINY or nearer < 0.0:
+        return False
+    ax, ay, bx, by = beside[i, 0], beside[i, 1], beside[i, 2], beside[i, 3]
+    return gap_to_segment(ax, ay, bx, by, qx, qy) <= nearer * nearer
+
+
+@_jit
+def hidden(ends, beside, n_beside, close, n_close, edges, shadow, w):  # type: ignore[no-untyped-def]
+    """0 where the edge truly faces the shore at a share ``w`` of a shadow (rules of claim 2).
+
+    Else the number, from 1, of the piece of shore that is nearer to the edge, or -1 where the lot
+    stands in between.
+
+    ends : of the segment. beside : the rest of the shore within twice the reach of it. close : the
+    lot's edges within the reach of it. edges : all of them.
+    """
+    px, py, qx, qy = sight(ends, shadow, w)
     gap = math.sqrt((px - qx) ** 2 + (py - qy) ** 2)
     if gap <= TINY:
-        return True
-    nearer = gap * (1.0 - 1e-9) - TINY
-    if nearer >= 0.0:
-        for i in range(beside.shape[0]):
-            ax, ay, bx, by = beside[i, 0], beside[i, 1], beside[i, 2], beside[i, 3]
-            if gap_to_segment(ax, ay, bx, by, qx, qy) <= nearer * nearer:
-                return False
+        return 0
+    for i in range(n_beside):
+        if is_nearer(beside, i, gap, qx, qy):
+            return i + 1
     # The sight starts a little off the edge, which is the lot's own.
     off = max(1.0 - 2.0 * TINY / gap, 0.0)
     sx, sy = px + off * (qx - px), py + off * (qy - py)
-    for i in range(close.shape[0]):
+    for i in range(n_close):
         if do_meet(px, py, sx, sy, close[i, 0], close[i, 1], close[i, 2], close[i, 3]):
-            return place(edges, px, py) >= 0
-    return True  # seen from outside past nothing, or from a place in the lot
+            return 0 if place(edges, px, py) >= 0 else -1
+    return 0  # seen from outside past nothing, or from a place in the lot
 
 
 @_jit
-def add_faced(ends, beside, close, edges, shadow, n_halvings, is_good, pieces, n):  # type: ignore[no-untyped-def]
+def end_by_one(ends, beside, i, shadow, w, is_good, n_halvings):  # type: ignore[no-untyped-def]
+    """Last place before and first after the end that one piece of shore makes, by halving."""
+    left, right = w, w + 1.0 / LAST_SAMPLE
+    for _ in range(n_halvings):
+        middle = (left + right) / 2.0
+        px, py, qx, qy = sight(ends, shadow, middle)
+        gap = math.sqrt((px - qx) ** 2 + (py - qy) ** 2)
+        if is_nearer(beside, i, gap, qx, qy) != is_good:
+            left = middle
+        else:
+            right = middle
+    return left, right
+
+
+@_jit
+def find_end(  # type: ignore[no-untyped-def]
+    ends, beside, n_beside, close, n_close, edges, shadow, w, is_good, by, n_halvings
+):
+    """Where, between a place asked and the next, what is faced begins or ends: found by halving.
+
+    w : the first of the two. is_good : whether it is faced. by : what hides the other.
+    """
+    if by > 0:
+        # Most ends are made by one piece of shore. It alone is asked, and the end then tried.
+        left, right = end_by_one(ends, beside, by - 1, shadow, w, is_good, n_halvings)
+        is_left = hidden(ends, beside, n_beside, close, n_close, edges, shadow, left) == 0
+        is_right = hidden(ends, beside, n_beside, close, n_close, edges, shadow, right) == 0
+        if is_left == is_good and is_right != is_good:
+            return (left + right) / 2.0
+    left, right = w, w + 1.0 / LAST_SAMPLE
+    for _ in range(n_halvings):
+        middle = (left + right) / 2.0
+        found = hidden(ends, beside, n_beside, close, n_close, edges, shadow, middle)
+        if (found == 0) == is_good:
+            left = middle
+        else:
+            right = middle
+    return (left + right) / 2.0
+
+
+@_jit
+def add_faced(  # type: ignore[no-untyped-def]
+    ends, beside, n_beside, close, n_close, edges, shadow, n_halvings, pieces, n
+):
     """Add the parts of a shadow that are faced: asked at nine places, their ends found by halving.
 
-    is_good : scratch, (9,).
+    Returns how many pieces there are: the table has room for five more.
     """
-    k, side, t0 = shadow[0], shadow[5], shadow[6]
-    span = shadow[7] - t0
-    for i in range(LAST_SAMPLE + 1):
-        is_good[i] = is_faced(ends, beside, close, edges, shadow, i / LAST_SAMPLE)
-    start = t0
+    k, side, start = shadow[0], shadow[5], shadow[6]
+    span = shadow[7] - shadow[6]
+    before = hidden(ends, beside, n_beside, close, n_close, edges, shadow, 0.0)
     for i in range(LAST_SAMPLE):
-        if is_good[i] == is_good[i + 1]:
-            continue
-        left, right = i / LAST_SAMPLE, (i + 1) / LAST_SAMPLE
-        for _ in range(n_halvings):
-            middle = (left + right) / 2.0
-            if is_faced(ends, beside, close, edges, shadow, middle) == is_good[i]:
-                left = middle
-            else:
-                right = middle
-        cut = t0 + (left + right) / 2.0 * span
-        if is_good[i]:
-            pieces, n = add_piece(pieces, n, k, min(start, cut), max(start, cut), side)
-        start = cut
-    if is_good[LAST_SAMPLE]:
-        cut = t0 + span
-        pieces, n = add_piece(pieces, n, k, min(start, cut), max(start, cut), side)
-    return pieces, n
+        w = i / LAST_SAMPLE
+        after = hidden(ends, beside, n_beside, close, n_close, edges, shadow, (i + 1) / LAST_SAMPLE)
+        if (before == 0) != (after == 0):
+            by = max(before, after)
+            w = find_end(
+                ends, beside, n_beside, close, n_close, edges, shadow, w, before == 0, by,
+                n_halvings,
+            )  # fmt: skip
+            cut = shadow[6] + w * span
+            if before == 0:
+                n = set_piece(pieces, n, k, start, cut, side)
+            start = cut
+        before = after
+    if before == 0:
+        n = set_piece(pieces, n, k, start, shadow[6] + span, side)
+    return n
 
 
 @_jit
-def pieces_of_lot(shore, near, edges, reach, shadows, cuts, close, beside, is_good, pieces):  # type: ignore[no-untyped-def]
+def pieces_of_lot(shore, near, edges, reach, shadows, cuts, close, beside, pieces):  # type: ignore[no-untyped-def]
     """All pieces of shore that lie in a lot or that it faces, on whichever side.
 
     Returns the tables and how many pieces there are.
     """
     n = n_shadows = ZERO
+    close, beside = room(close, edges.shape[0]), room(beside, near.size)
     for k in near:
-        close, n_close = rows_near(edges, shore.ends[k], reach, close)
+        n_close = rows_near(edges, shore.ends[k], reach, close)
+        if n_close == 0:
+            if place(edges, shore.ends[k, 0], shore.ends[k, 1]) > 0:
+                pieces = room(pieces, n + 1)
+                n = set_piece(pieces, n, k, 0.0, 1.0, 0.0)
+            continue
         cuts, pieces, n = inside_pieces(shore, k, close[:n_close], edges, cuts, pieces, n)
-        shadows, n_shadows = add_shadows(shore, k, close[:n_close], reach, shadows, n_shadows)
+        shadows = room(shadows, n_shadows + 2 * n_close)
+        n_shadows = add_shadows(shore, k, close, n_close, reach, shadows, n_shadows)
     longest = 0.0
     for i in range(n_shadows):
         t0, t1 = shadows[i, 6], shadows[i, 7]
-        if shadows[i, 10] > 0.0:
+        if shadows[i, 5] == 0.0:
             # Edges that lie on the line face it without further question; the rest are tested.
-            pieces, n = add_piece(pieces, n, shadows[i, 0], min(t0, t1), max(t0, t1), 0.0)
+            pieces = room(pieces, n + 1)
+            n = set_piece(pieces, n, shadows[i, 0], t0, t1, 0.0)
         else:
             longest = max(longest, abs(t1 - t0) * shore.length[int(shadows[i, 0])])
     n_halvings = math.ceil(math.log2(max(longest / TINY, 1.0)))
-    shore_near = shore.ends[near]
     here = -1
     n_close = n_beside = 0
     for i in range(n_shadows):
-        if shadows[i, 10] > 0.0:
+        if shadows[i, 5] == 0.0:
             continue
         k = int(shadows[i, 0])
         ends = shore.ends[k]
         if k != here:
             here = k
-            close, n_close = rows_near(edges, ends, reach, close)
-            beside, n_beside = rows_near(shore_near, ends, 2.0 * reach, beside)
-        pieces, n = add_faced(
-            ends, beside[:n_beside], close[:n_close], edges, shadows[i], n_halvings, is_good,
-            pieces, n,
-        )  # fmt: skip
+            n_close = rows_near(edges, ends, reach, close)
+            n_beside = segments_near(shore, near, k, 2.0 * reach, beside)
+        pieces = room(pieces, n + 5)
+        n = add_faced(
+            ends, beside, n_beside, close, n_close, edges, shadows[i], n_halvings, pieces, n
+        )
     return shadows, cuts, close, beside, pieces, n
+
+
+@_jit
+def box_of(edges):  # type: ignore[no-untyped-def]
+    """West, south, east and north of a lot."""
+    west, south, east, north = np.inf, np.inf, -np.inf, -np.inf
+    for i in range(edges.shape[0]):  # rings close, so the starts of the edges are all there is
+        west, east = min(west, edges[i, 0]), max(east, edges[i, 0])
+        south, north = min(south, edges[i, 1]), max(north, edges[i, 1])
+    return west, south, east, north
+
+
+@_jit
+def is_in(edges, box, x, y):  # type: ignore[no-untyped-def]
+    """1 for a point in a lot or on its edge, else 0."""
+    if x < box[0] or y < box[1] or x > box[2] or y > box[3]:
+        return 0
+    return 1 if place(edges, x, y) >= 0 else 0
 
 
 @_jit
@@ -299,6 +397,7 @@ def lean(lines, n, edges, unit, margin):  # type: ignore[no-untyped-def]
         whole += math.sqrt((lines[i, 2] - lines[i, 0]) ** 2 + (lines[i, 3] - lines[i, 1]) ** 2)
     if whole <= 0.0:
         return 0
+    box = box_of(edges)
     found, left_to_ask = 0, N_SIDES * len(SIDE_DISTANCES_FT)
     line, start = 0, 0.0
     dx, dy = lines[0, 2] - lines[0, 0], lines[0, 3] - lines[0, 1]
@@ -315,10 +414,8 @@ def lean(lines, n, edges, unit, margin):  # type: ignore[no-untyped-def]
         y = lines[line, 1] + way_y * (where - start)
         for distance in SIDE_DISTANCES_FT:
             away_x, away_y = distance * unit * way_y, distance * unit * -way_x
-            if place(edges, x + away_x, y + away_y) >= 0:
-                found += 1
-            if place(edges, x - away_x, y - away_y) >= 0:
-                found -= 1
+            found += is_in(edges, box, x + away_x, y + away_y)
+            found -= is_in(edges, box, x - away_x, y - away_y)
             left_to_ask -= 1
         if abs(found) > left_to_ask + margin:
             return found
@@ -373,23 +470,33 @@ def chain_length(shore, chain):  # type: ignore[no-untyped-def]
 
 
 @_jit
-def at(shore, chain, s):  # type: ignore[no-untyped-def]
-    """Point at a position of a chain: wrapped on a closed chain, else clipped."""
-    first, last = shore.first[chain], shore.first[chain + 1] - 1
-    length = shore.s[last]
-    if shore.is_closed[chain] and (s < 0.0 or s > length):
-        s = s % length
-    if s <= 0.0:
-        return shore.xy[first, 0], shore.xy[first, 1]
-    if s >= length:
-        return shore.xy[last, 0], shore.xy[last, 1]
-    low, high = first, last
+def vertex_before(shore, s, low, high):  # type: ignore[no-untyped-def]
+    """Last of the vertices from low to high - 1 that is not past a position, else low."""
     while high - low > 1:
         middle = (low + high) // 2
         if shore.s[middle] <= s:
             low = middle
         else:
             high = middle
+    return low
+
+
+@_jit
+def at(shore, chain, s):  # type: ignore[no-untyped-def]
+    """Point at a position of a chain: wrapped on a closed chain, else clipped."""
+    first, last = shore.first[chain], shore.first[chain + 1] - 1
+    length = shore.s[last]
+    if shore.is_closed[chain] and (s < 0.0 or s > length):
+        s = s % length
+    return at_between(shore, min(max(s, 0.0), length), first, last)
+
+
+@_jit
+def at_between(shore, s, first, last):  # type: ignore[no-untyped-def]
+    """Point at a position that lies between two vertices of a chain."""
+    if s >= shore.s[last]:
+        return shore.xy[last, 0], shore.xy[last, 1]
+    low = vertex_before(shore, s, first, last)
     x, y, ahead = shore.xy[low, 0], shore.xy[low, 1], s - shore.s[low]
     span = shore.s[low + 1] - shore.s[low]
     return (
@@ -558,16 +665,15 @@ def claims_of_lots(shore, near, near_offsets, edges, edge_offsets, reach, unit, 
     edges, edge_offsets : edges of all lots, (e, 4); (n + 1,).
     """
     wanted = np.empty((near_offsets.size, 4))
-    pieces, shadows, lines = np.empty((64, 4)), np.empty((64, 11)), np.empty((64, 4))
+    pieces, shadows, lines = np.empty((64, 4)), np.empty((64, 10)), np.empty((64, 4))
     cuts, spans, spurs = np.empty((64, 1)), np.empty((64, 4)), np.empty((64, 1))
-    close, beside = np.empty((64, 4)), np.empty((64, 4))
-    is_good = np.empty(LAST_SAMPLE + 1, np.bool_)
+    close, beside = np.empty((64, 5)), np.empty((64, 4))
     n_wanted = 0
     for lot in range(near_offsets.size - 1):
         mine = edges[edge_offsets[lot] : edge_offsets[lot + 1]]
         segments = near[near_offsets[lot] : near_offsets[lot + 1]]
         shadows, cuts, close, beside, pieces, n = pieces_of_lot(
-            shore, segments, mine, reach, shadows, cuts, close, beside, is_good, pieces
+            shore, segments, mine, reach, shadows, cuts, close, beside, pieces
         )
         sort_rows(pieces, 0, n, 3)  # along the shore, whatever the order of the lot's edges
         lines, n = drop_wrong_side(shore, mine, unit, lines, pieces, n)

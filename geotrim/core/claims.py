@@ -31,7 +31,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geotrim.core import _rival_kernels, _shore_kernels
+from geotrim.core import _plane_kernels, _rival_kernels, _shore_kernels
 from geotrim.core.coverage import Ints, Rings, rings_of
 from geotrim.core.near_shore import near_segments, shoreline_of
 from geotrim.core.shoreline import TINY, Array, Shore
@@ -151,21 +151,24 @@ def share_shore(
 
 
 def edges_of(rings: Rings) -> tuple[Array, Ints]:
-    """Edges of polygons as rows of their ends, (e, 4), and where those of each polygon start.
+    """Edges of polygons as rows of their ends and the side the inside is on: 1 left, -1 right.
+
+    Returns
+    -------
+    edges, offsets : (e, 5) and (n + 1,)
+        Edges of polygon i are ``edges[offsets[i]:offsets[i + 1]]``.
 
     Examples
     --------
     >>> edges, offsets = edges_of(rings_of([shapely.box(0, 0, 2, 1)]))
     >>> edges[0].tolist(), offsets.tolist()
-    ([2.0, 0.0, 2.0, 1.0], [0, 4])
+    ([2.0, 0.0, 2.0, 1.0, 1.0], [0, 4])
     """
-    is_start = np.ones(len(rings.xy), dtype=bool)
-    last = rings.ring_offsets[1:][np.diff(rings.ring_offsets) > 0] - 1
-    is_start[last] = False
-    start = np.flatnonzero(is_start)
-    edges = np.concatenate([rings.xy[start], rings.xy[start + 1]], axis=1)
-    n_before = np.concatenate([[0], np.cumsum(is_start)])
-    return np.ascontiguousarray(edges), n_before[rings.ring_offsets[rings.crown_offsets]]
+    n_edges = np.maximum(np.diff(rings.ring_offsets) - 1, 0)
+    offsets = np.concatenate([[0], np.cumsum(n_edges)])
+    edges = np.empty((int(offsets[-1]), 5))
+    _plane_kernels.edges_of_rings(rings.xy, rings.ring_offsets, rings.is_hole, edges)
+    return edges, offsets[rings.crown_offsets]
 
 
 def _joined(won: Array) -> npt.NDArray[np.float64]:

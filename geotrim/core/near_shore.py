@@ -76,8 +76,7 @@ def near_segments(ends: Array, bounds: Array, reach: float) -> tuple[Ints, Ints]
     )
     order = np.argsort(_along_curve(boxes), kind="stable")
     levels, starts = _boxes_around(boxes[order])
-    asked = bounds + np.array([-reach, -reach, reach, reach])
-    near, offsets = _near_kernels.boxes_near(levels, starts, order, asked)
+    near, offsets = _near_kernels.boxes_near(levels, starts, order, bounds, reach)
     return near, offsets
 
 
