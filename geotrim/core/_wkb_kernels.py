@@ -1,10 +1,13 @@
 """Compiled loops over well-known binary. Bytes are not trusted: nothing is read past its row.
 
-A number is put together byte by byte, which the compiler turns into one load, in either order. A
-coordinate is kept as the 64 bits it is made of, to be looked at as a double afterwards.
+The vertices of a ring are copied as the bytes they are and turned round afterwards if they are in
+the other order. A row that turns out bad is written over by the next one, so all is gone through
+once.
 """
 
 from __future__ import annotations
+
+import sys
 
 import numpy as np
 
@@ -16,10 +19,13 @@ FINE, BROKEN, NO_POLYGON, NOT_FINITE, OPEN = 0, 1, 2, 3, 4
 POLYGON, MULTIPOLYGON = 3, 6
 # What is wrong is handed back as minus the fault, where a number or a place is handed back else.
 
+#: Bytes of the shortest ring that is one: its count and three vertices.
+LEAST_RING = 4 + 3 * 16
+HOST_IS_LITTLE = sys.byteorder == "little"
 # Bits of a double that are all set in one that is not finite. Source: IEEE 754.
 _EXPONENT = np.uint64(0x7FF0000000000000)
 _UNSIGNED = np.uint64(0x7FFFFFFFFFFFFFFF)
-_BYTE = tuple(np.uint64(8 * k) for k in range(8))
+_NOTHING, _EIGHT, _OCTET = np.uint64(0), np.uint64(8), np.uint64(0xFF)
 
 
 @_jit
@@ -41,29 +47,13 @@ def number(data, at, is_little):  # type: ignore[no-untyped-def]
 
 
 @_jit
-def double(data, at, is_little):  # type: ignore[no-untyped-def]
-    """The 64 bits of a coordinate."""
-    if is_little:
-        return (
-            np.uint64(data[at])
-            | np.uint64(data[at + 1]) << _BYTE[1]
-            | np.uint64(data[at + 2]) << _BYTE[2]
-            | np.uint64(data[at + 3]) << _BYTE[3]
-            | np.uint64(data[at + 4]) << _BYTE[4]
-            | np.uint64(data[at + 5]) << _BYTE[5]
-            | np.uint64(data[at + 6]) << _BYTE[6]
-            | np.uint64(data[at + 7]) << _BYTE[7]
-        )
-    return (
-        np.uint64(data[at]) << _BYTE[7]
-        | np.uint64(data[at + 1]) << _BYTE[6]
-        | np.uint64(data[at + 2]) << _BYTE[5]
-        | np.uint64(data[at + 3]) << _BYTE[4]
-        | np.uint64(data[at + 4]) << _BYTE[3]
-        | np.uint64(data[at + 5]) << _BYTE[2]
-        | np.uint64(data[at + 6]) << _BYTE[1]
-        | np.uint64(data[at + 7])
-    )
+def swapped(bits):  # type: ignore[no-untyped-def]
+    """Eight bytes in the other order."""
+    out = np.uint64(0)
+    for _ in range(8):
+        out = out << _EIGHT | bits & _OCTET
+        bits = bits >> _EIGHT
+    return out
 
 
 @_jit
@@ -93,132 +83,117 @@ def header(data, at, end):  # type: ignore[no-untyped-def]
 
 
 @_jit
-def survey_ring(data, at, end, stride, is_little):  # type: ignore[no-untyped-def]
-    """Number of vertices of a ring, or minus its fault."""
+def read_ring(data, at, end, stride, is_little, vertex, bits, octets):  # type: ignore[no-untyped-def]
+    """Write the vertices of a ring; returns their number, or minus the ring's fault.
+
+    bits, octets : (v, 2) and (16 v,) the same memory, looked at in two ways.
+    """
     if at + 4 > end:
         return -BROKEN
     n = number(data, at, is_little)
     at += 4
     if n * stride > end - at:
         return -BROKEN
-    for i in range(n):
-        x = double(data, at + i * stride, is_little)
-        y = double(data, at + i * stride + 8, is_little)
-        if x & _EXPONENT == _EXPONENT or y & _EXPONENT == _EXPONENT:
-            return -NOT_FINITE
-    if n > 0:
-        last = at + (n - 1) * stride
-        for k in (0, 8):
-            one, other = double(data, at + k, is_little), double(data, last + k, is_little)
-            # 0 and -0 are equal and differ in their sign bit
-            if one != other and (one | other) & _UNSIGNED != np.uint64(0):
-                return -OPEN
-        if n < 3:
+    if n == 0:
+        return n
+    if stride == 16:
+        octets[16 * vertex : 16 * (vertex + n)] = data[at : at + 16 * n]
+    else:
+        for i in range(n):
+            k, start = 16 * (vertex + i), at + i * stride
+            octets[k : k + 16] = data[start : start + 16]
+    if is_little != HOST_IS_LITTLE:
+        for i in range(vertex, vertex + n):
+            bits[i, 0], bits[i, 1] = swapped(bits[i, 0]), swapped(bits[i, 1])
+    is_bad = False
+    for i in range(vertex, vertex + n):
+        x, y = bits[i, 0] & _EXPONENT, bits[i, 1] & _EXPONENT
+        is_bad |= (x == _EXPONENT) | (y == _EXPONENT)
+    if is_bad:
+        return -NOT_FINITE
+    for k in range(2):
+        one, other = bits[vertex, k], bits[vertex + n - 1, k]
+        # 0 and -0 are equal and differ in their sign bit
+        if one != other and (one | other) & _UNSIGNED != _NOTHING:
             return -OPEN
-    return n
+    return n if n >= 3 else -OPEN
 
 
 @_jit
-def survey_polygon(data, at, end, stride, is_little):  # type: ignore[no-untyped-def]
-    """Rings with vertices, vertices, and the place behind the polygon, or minus its fault."""
-    n_rings, n_vertices = 0, 0
+def read_polygon(data, at, end, stride, is_little, ring, vertex, bits, octets, ends, is_hole):  # type: ignore[no-untyped-def]
+    """Write one polygon; returns the next ring, the next vertex, and the place behind the polygon.
+
+    Instead of the place minus the fault, where there is one.
+    """
     if at + 4 > end:
-        return 0, 0, -BROKEN
-    n = number(data, at, is_little)
+        return ring, vertex, -BROKEN
+    n_rings = number(data, at, is_little)
     at += 4
-    for ring in range(n):
-        found = survey_ring(data, at, end, stride, is_little)
-        if found < 0:
-            return 0, 0, found
-        if found > 0 and ring > 0 and n_rings == 0:
-            return 0, 0, -BROKEN  # holes in no shell
-        at += 4 + found * stride
-        n_vertices += found
-        if found > 0:
-            n_rings += 1
-    return n_rings, n_vertices, at
+    shell = ring
+    for number_of in range(n_rings):
+        n = read_ring(data, at, end, stride, is_little, vertex, bits, octets)
+        if n < 0:
+            return ring, vertex, n
+        at += 4 + n * stride
+        if n == 0:
+            continue
+        if number_of > 0 and ring == shell:
+            return ring, vertex, -BROKEN  # a hole in no shell
+        vertex += n
+        ends[ring] = vertex
+        is_hole[ring] = number_of > 0
+        ring += 1
+    return ring, vertex, at
 
 
 @_jit
-def survey_row(data, at, end):  # type: ignore[no-untyped-def]
-    """Rings, vertices and the fault of one row."""
+def read_row(data, at, end, ring, vertex, bits, octets, ends, is_hole):  # type: ignore[no-untyped-def]
+    """Write one row; returns the next ring, the next vertex, and the row's fault."""
     kind, stride, is_little, at = header(data, at, end)
     if kind < 0:
-        return 0, 0, BROKEN
+        return ring, vertex, BROKEN
     if kind == POLYGON:
-        n_rings, n_vertices, at = survey_polygon(data, at, end, stride, is_little)
-        return n_rings, n_vertices, -at if at < 0 else FINE
+        ring, vertex, at = read_polygon(
+            data, at, end, stride, is_little, ring, vertex, bits, octets, ends, is_hole
+        )
+        return ring, vertex, -at if at < 0 else FINE
     if kind != MULTIPOLYGON:
-        return 0, 0, NO_POLYGON
+        return ring, vertex, NO_POLYGON
     if at + 4 > end:
-        return 0, 0, BROKEN
-    n_rings, n_vertices = 0, 0
+        return ring, vertex, BROKEN
     n_parts = number(data, at, is_little)
     at += 4
     for _ in range(n_parts):
         kind, stride, is_little, at = header(data, at, end)
         if kind != POLYGON:
-            return 0, 0, BROKEN
-        rings_here, vertices_here, at = survey_polygon(data, at, end, stride, is_little)
+            return ring, vertex, BROKEN
+        ring, vertex, at = read_polygon(
+            data, at, end, stride, is_little, ring, vertex, bits, octets, ends, is_hole
+        )
         if at < 0:
-            return 0, 0, -at
-        n_rings += rings_here
-        n_vertices += vertices_here
-    return n_rings, n_vertices, FINE
+            return ring, vertex, -at
+    return ring, vertex, FINE
 
 
 @_jit
-def survey(data, starts, skip, faults, n_rings, n_vertices):  # type: ignore[no-untyped-def]
-    """What each row needs room for. All outputs are (n,) and 0 at the start."""
-    for row in range(starts.size - 1):
-        if skip[row] or starts[row + 1] == starts[row]:
-            continue
-        n_rings[row], n_vertices[row], faults[row] = survey_row(data, starts[row], starts[row + 1])
+def read_rows(data, starts, skip, faults, bits, octets, ends, is_hole, crown_ends):  # type: ignore[no-untyped-def]
+    """Write every row, one after the other; one that is not fine leaves nothing.
 
-
-@_jit
-def fill_polygon(data, at, stride, is_little, ring, vertex, bits, ends, is_hole):  # type: ignore[no-untyped-def]
-    """Write one polygon that was found fine; returns the places behind what was read, written."""
-    n = number(data, at, is_little)
-    at += 4
-    for hole in range(n):
-        n_points = number(data, at, is_little)
-        at += 4
-        if n_points == 0:
-            continue
-        for _ in range(n_points):
-            bits[vertex, 0] = double(data, at, is_little)
-            bits[vertex, 1] = double(data, at + 8, is_little)
-            vertex += 1
-            at += stride
-        ends[ring] = vertex
-        is_hole[ring] = hole > 0
-        ring += 1
-    return at, ring, vertex
-
-
-@_jit
-def fill(data, starts, crown_offsets, vertices, bits, ends, is_hole):  # type: ignore[no-untyped-def]
-    """Write the vertices of every row that has rings.
-
-    bits : (v, 2) coordinates. ends : (r,) the place behind each ring.
+    bits, octets : room for ``data.size // 16`` vertices, looked at in two ways.
+    ends, is_hole : room for ``data.size // LEAST_RING`` rings. ``ends`` is the vertex behind each.
+    crown_ends : (n,) the place behind the rings of each row.
+    faults : (n,) 0 at the start.
     """
+    ring, vertex = 0, 0
     for row in range(starts.size - 1):
-        ring, vertex = crown_offsets[row], vertices[row]
-        if crown_offsets[row + 1] == ring:
-            continue
-        end = starts[row + 1]
-        kind, stride, is_little, at = header(data, starts[row], end)
-        if kind == POLYGON:
-            fill_polygon(data, at, stride, is_little, ring, vertex, bits, ends, is_hole)
-            continue
-        n_parts = number(data, at, is_little)
-        at += 4
-        for _ in range(n_parts):
-            kind, stride, is_little, at = header(data, at, end)
-            at, ring, vertex = fill_polygon(
-                data, at, stride, is_little, ring, vertex, bits, ends, is_hole
+        if not skip[row] and starts[row + 1] > starts[row]:
+            next_ring, next_vertex, faults[row] = read_row(
+                data, starts[row], starts[row + 1], ring, vertex, bits, octets, ends, is_hole
             )
+            if faults[row] == FINE:
+                ring, vertex = next_ring, next_vertex
+        crown_ends[row] = ring
+    return ring, vertex
 
 
 @_jit

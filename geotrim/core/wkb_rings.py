@@ -135,15 +135,24 @@ def rings_and_faults(
     if skip.shape != (n,):
         raise ShapeError(what, f"{skip.size} marks for {n} rows", "one mark a row", "fit them")
     faults = np.zeros(n, dtype=np.int8)
-    crown_offsets, vertices = np.zeros(n + 1, np.int64), np.zeros(n + 1, np.int64)
-    _kernels.survey(octets, starts, skip, faults, crown_offsets[1:], vertices[1:])
-    np.cumsum(crown_offsets, out=crown_offsets)
-    np.cumsum(vertices, out=vertices)
-    n_rings = int(crown_offsets[-1])
-    bits = np.empty((int(vertices[-1]), 2), dtype=np.uint64)
-    ring_offsets, is_hole = np.zeros(n_rings + 1, np.int64), np.zeros(n_rings, dtype=bool)
-    _kernels.fill(octets, starts, crown_offsets, vertices, bits, ring_offsets[1:], is_hole)
-    return Rings(bits.view(np.float64), ring_offsets, is_hole, crown_offsets), faults
+    bits = np.empty((octets.size // 16, 2), dtype=np.uint64)  # as much as there can be
+    ends = np.empty(octets.size // _kernels.LEAST_RING, np.int64)
+    is_hole = np.empty(ends.size, dtype=bool)
+    crown_offsets = np.zeros(n + 1, np.int64)
+    n_rings, n_vertices = _kernels.read_rows(
+        octets,
+        starts,
+        skip,
+        faults,
+        bits,
+        bits.reshape(-1).view(np.uint8),
+        ends,
+        is_hole,
+        crown_offsets[1:],
+    )
+    ring_offsets = np.concatenate([np.zeros(1, np.int64), ends[:n_rings]])
+    xy = bits[:n_vertices].view(np.float64)
+    return Rings(xy, ring_offsets, is_hole[:n_rings].copy(), crown_offsets), faults
 
 
 def bounds_of_wkb(data: Any, offsets: npt.ArrayLike, **more: Any) -> Floats:
