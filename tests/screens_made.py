@@ -6,9 +6,13 @@ against what went in. Ids, names and fields are odd on purpose.
 
 from __future__ import annotations
 
+import atexit
 import itertools
 import json
+import shutil
+import tempfile
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -19,7 +23,13 @@ import shapely
 from pyproj import CRS
 
 from geotrim.model import Note
+from geotrim.report.screen_outlines import OutlinesSeen
+from geotrim.report.screen_view import ScreenView
 from geotrim.rules.rule_file import routes
+from geotrim.screen.gather import gather
+from geotrim.screen.gather_rows import lot_order, lot_tables
+from geotrim.screen.gather_sums import by_jurisdiction, by_route
+from geotrim.screen.gather_view import view_of
 from geotrim.screen.plan import partition_lots
 from geotrim.screen.store import (
     CROWN_ROWS,
@@ -60,6 +70,31 @@ class Made:
     lots: pd.DataFrame
     crowns: pd.DataFrame
     fields: list[dict] = field(default_factory=list)
+
+
+@cache
+def gathered_screening() -> SimpleNamespace:
+    """A screening of 300 lots and all that is gathered of it, made once; nobody may write there.
+
+    made : what went in; folder : what came out; done : what was told of it; said : its stages.
+    """
+    above = Path(tempfile.mkdtemp(prefix="geotrim_screens_"))
+    atexit.register(shutil.rmtree, above, ignore_errors=True)
+    made, folder, said = make_screening(above / "work"), above / "out", list[str]()
+    folder.mkdir()
+    done = gather(made.store, folder, made.reading, memory_mb=500, progress=said.append)
+    return SimpleNamespace(made=made, folder=folder, done=done, said=said)
+
+
+def view_of_made(made: Made) -> ScreenView:
+    """What map and page are made from."""
+    order = lot_order(made.store, made.reading.n_partitions)
+    table = pa.concat_tables(lot_tables(made.store, order, most_bytes=10**9))
+    seen = OutlinesSeen(made.store.read_common().crs_wkt, len(table))
+    seen.add(shapely.from_wkb(table["geometry"].to_pylist()))
+    table = table.drop_columns(["geometry"])
+    sums = {"summary_by_jurisdiction": by_jurisdiction(table), "summary_by_route": by_route(table)}
+    return view_of(made.store, made.store.read_common(), table, seen.outlines(), 9, sums)
 
 
 def make_screening(
@@ -142,7 +177,9 @@ def _lot(k: int, shape, is_shore: bool, fields: dict, rng: np.random.Generator) 
         return row | {"status": "failed", "reason": "no line could be drawn; measured anew"}
     if not is_shore:
         return row | {"status": "no shore", "reason": "no shore within reach", "n_crowns": 0,
-                      "lot_area_ft2": shape.area, "frontage_length_ft": 0.0}  # fmt: skip
+                      "lot_area_ft2": shape.area, "frontage_length_ft": 0.0,
+                      "route_no_mangrove": "open", "outcome_route": "no-mangrove",
+                      "outcome_standing": "open", "findings_not_met": "owner-depth"}  # fmt: skip
     length = float(rng.uniform(40, 220))
     row |= {"status": "measured", "reason": "", "note": "narrow" if k % 11 == 0 else ""}
     for name in lot_rows_schema().names:

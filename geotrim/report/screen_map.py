@@ -110,6 +110,8 @@ def _lots(ax: Any, view: ScreenView, per_inch: float) -> list[Entry]:
         rows = np.flatnonzero(view.codes == KEYS.index(key))
         for path in paths_of(view.outlines, rows):
             _add(ax, path, zorder=2.0 + order / 10, gid=f"lots-{key.replace(' ', '-')}", **look)
+            if edge and kind.hatch:  # the hatch takes the colour of the edge
+                _add(ax, path, fill=False, linewidth=edge, edgecolor=BLACK, zorder=3.2)
         entries.insert(0, (_swatch(kind), f"{kind.words}: {counted(counts[key], 'lot')}"))
     n_unseen = int((np.diff(view.outlines.shapes) == 0).sum())
     if n_unseen:

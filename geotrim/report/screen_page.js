@@ -46,7 +46,7 @@
     if (one.kind === "choice") { const at = one.places[row]; return Number.isNaN(at) ? "" : one.words[at]; }
     const value = one.values[row];
     if (value === null || value === undefined || Number.isNaN(value)) return "";
-    if (one.kind === "number") return shownNumber(value, one.decimals);
+    if (one.kind === "number") return shownNumber(value, one.shown);
     return String(value);
   }
 
@@ -62,8 +62,14 @@
     const each = one.words.map(count);
     return Int32Array.from(one.places, (at) => (Number.isNaN(at) ? 0 : each[at]));
   };
-  const nNotMet = countOf("findings_not_met"), nUnknown = countOf("findings_unknown");
+  // Without a shore nothing is judged, whatever the rules say of the trees.
+  const isJudged = Uint8Array.from({ length: n }, (_, row) => textOf("status", row) === "measured");
+  const nNotMet = countOf("findings_not_met").map((count, row) => count * isJudged[row]);
+  const nUnknown = countOf("findings_unknown").map((count, row) => count * isJudged[row]);
+  const STANDING_WORDS = { "other plan": "with another plan" };
   const routeName = (key) => (Object.hasOwn(data.route_names, key) ? data.route_names[key] : key);
+
+  const standingWords = (word) => (Object.hasOwn(STANDING_WORDS, word) ? STANDING_WORDS[word] : word);
 
   // --- Small pieces of page --------------------------------------------------------------------
 
@@ -140,7 +146,7 @@
   data.stands.forEach((kind, k) => {
     if (!standCounts[k]) return;
     const label = make("label", undefined, "choice"), box = make("input"), words = make("span");
-    box.type = "checkbox"; box.checked = true; box.dataset.stand = String(k);
+    box.type = "checkbox"; box.defaultChecked = true; box.dataset.stand = String(k);
     words.append(swatch(kind), `${kind.words} (${standCounts[k].toLocaleString("en-US")})`);
     label.append(box, words);
     byId("f-stands").append(label);
@@ -183,7 +189,7 @@
       let keep = stands.has(codes[row]) && !(notMet && nNotMet[row] === 0) && !(unknown && nUnknown[row] === 0);
       if (keep && place !== null) keep = textOf("jurisdiction", row) === place;
       if (keep && (route !== "" || standing !== "")) {
-        keep = ways.some((way) => { const word = textOf(way.column, row); return word !== "" && (standing === "" || word === standing); });
+        keep = Boolean(isJudged[row]) && ways.some((way) => { const word = textOf(way.column, row); return word !== "" && (standing === "" || word === standing); });
       }
       if (keep && from !== null && !Number.isNaN(from)) keep = numberOf("frontage_length_ft", row) >= from;
       if (keep && to !== null && !Number.isNaN(to)) keep = numberOf("frontage_length_ft", row) <= to;
@@ -205,9 +211,9 @@
     if (key === "stand") out = codes;
     else if (key === "not-met") out = Float64Array.from(nNotMet);
     else if (key === "unknown") out = Float64Array.from(nUnknown);
-    else if (isNumber(columns.get(key))) out = Float64Array.from({ length: n }, (_, row) => numberOf(key, row));
+    else if (key !== "outcome_route" && isNumber(columns.get(key))) out = Float64Array.from({ length: n }, (_, row) => numberOf(key, row));
     else {
-      const all = Array.from({ length: n }, (_, row) => textOf(key, row));
+      const all = Array.from({ length: n }, (_, row) => (key === "outcome_route" ? wayOf(row) : textOf(key, row)));
       const each = [...new Set(all)].filter((text) => text !== "").sort(collator.compare);
       const rank = new Map();
       let last = -1;
@@ -250,25 +256,22 @@
 
   const headOf = (key) => columns.get(key).head;
   const TABLE = [
-    { key: "lot_id", head: headOf("lot_id"), width: 22 },
-    { key: "jurisdiction", head: headOf("jurisdiction"), width: 16, far: true },
-    { key: "stand", head: "how it stands", width: 18 },
-    { key: "outcome_route", head: headOf("outcome_route"), width: 19, far: true },
-    { key: "frontage_length_ft", head: headOf("frontage_length_ft"), width: 13, number: true },
-    { key: "fringe_depth_max_ft", head: headOf("fringe_depth_max_ft"), width: 13, number: true, far: true },
-    { key: "n_crowns", head: headOf("n_crowns"), width: 9, number: true, far: true },
-    { key: "tallest_ft", head: headOf("tallest_ft"), width: 10, number: true, far: true },
-    { key: "not-met", head: "rules not met", width: 10, number: true, far: true },
-    { key: "unknown", head: "rules unknown", width: 11, number: true, far: true },
+    { key: "lot_id", head: headOf("lot_id") },
+    { key: "jurisdiction", head: headOf("jurisdiction"), far: true },
+    { key: "stand", head: "how it stands" },
+    { key: "outcome_route", head: headOf("outcome_route"), far: true },
+    { key: "frontage_length_ft", head: headOf("frontage_length_ft"), number: true },
+    { key: "fringe_depth_max_ft", head: headOf("fringe_depth_max_ft"), number: true, far: true },
+    { key: "n_crowns", head: headOf("n_crowns"), number: true, far: true },
+    { key: "not-met", head: "rules not met", number: true, far: true },
+    { key: "unknown", head: "rules unknown", number: true, far: true },
   ];
   const ROW_PX = 34, BEYOND = 12;
   const scroll = byId("scroll"), table = byId("table"), rows = byId("rows");
   let chosen = NONE, drawn = [0, 0];
 
-  for (const one of TABLE) {
-    const col = make("col", undefined, one.far ? "far" : "");
-    col.style.width = `${one.width}%`;
-    byId("cols").append(col);
+  TABLE.forEach((one, place) => {
+    byId("cols").append(make("col", undefined, `c${place}${one.far ? " far" : ""}`));
     const head = make("th", undefined, `${one.number ? "number" : ""}${one.far ? " far" : ""}`), button = make("button", one.head);
     head.scope = "col"; head.setAttribute("role", "columnheader"); button.type = "button";
     button.addEventListener("click", () => {
@@ -279,7 +282,7 @@
     one.th = head; one.button = button;
     head.append(button);
     byId("heads").append(head);
-  }
+  });
 
   function tellSorted() {
     for (const one of TABLE) {
@@ -289,12 +292,17 @@
     }
   }
 
+  function wayOf(row) {
+    const told = isJudged[row] ? textOf("outcome_route", row) : "";
+    return told === "" ? "" : routeName(told);
+  }
+
   function cellText(one, row) {
     if (one.key === "stand") return data.stands[codes[row]].short;
     if (one.key === "not-met") return nNotMet[row] ? String(nNotMet[row]) : "";
     if (one.key === "unknown") return nUnknown[row] ? String(nUnknown[row]) : "";
-    const text = textOf(one.key, row);
-    return one.key === "outcome_route" && text ? routeName(text) : text;
+    if (one.key === "outcome_route") return wayOf(row);
+    return textOf(one.key, row);
   }
 
   function rowOf(at) {
@@ -309,7 +317,9 @@
       cell.setAttribute("role", one.key === "lot_id" ? "rowheader" : "gridcell");
       if (one.key === "lot_id") cell.scope = "row";
       if (one.key === "stand") cell.append(swatch(data.stands[codes[row]]));
-      cell.append(cellText(one, row));
+      const text = cellText(one, row);
+      cell.append(text);
+      if (text.length > 10) cell.title = text;
       out.append(cell);
     }
     return out;
@@ -376,6 +386,7 @@
   function tellOutside() {
     if (chosen === NONE) return;
     const lot = `Lot ${textOf("lot_id", chosen)}: ${data.stands[codes[chosen]].short}`;
+    byId("to-one").hidden = false;
     const hasShape = lots.shapes[chosen + 1] > lots.shapes[chosen];
     byId("map-told").textContent = lot + (hasShape ? "" : "; it has no shape to draw") + (isIn[chosen] ? "" : "; not among the rows shown");
   }
@@ -406,16 +417,16 @@
       if (textOf(key, row)) where.push([name, textOf(key, row)]);
     }
     body.push(pairs(where, "words"));
-    const ways = data.routes.filter((route) => textOf(route.column, row) !== "");
+    const ways = data.routes.filter((route) => isJudged[row] && textOf(route.column, row) !== "");
     if (ways.length) {
       const told = textOf("outcome_route", row);
       body.push(make("h3", "The ways to an authorisation"));
       body.push(pairs(ways.map((route) => [`${route.name} (${route.section})`, textOf(route.column, row)]), "words"));
-      if (told) body.push(make("p", `Told by: ${routeName(told)}, ${textOf("outcome_standing", row)}.`));
+      if (told) body.push(make("p", `Told by: ${routeName(told)}, ${standingWords(textOf("outcome_standing", row))}.`));
       body.push(make("p", data.open, "hint"));
     }
     for (const [key, head] of VERDICTS) {
-      const ids = listOf(key, row);
+      const ids = isJudged[row] ? listOf(key, row) : [];
       if (!ids.length) continue;
       const list = make("ul");
       for (const id of ids) {

@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 
+from geotrim.io.package import CSV_DECIMALS
 from geotrim.model import MHW_ORIGINS
 from geotrim.ops.catalogue import CAUTIONS
 from geotrim.report.furniture import CAUTION, counted
@@ -29,8 +30,8 @@ from geotrim.units import feet_per_map_unit, heading, unit_of
 
 #: Decimals a figure is shown with, by its unit; counts have none.
 DECIMALS = {"ft": 1, "ft2": 0, "ft3": 0, "frac": 3}
-#: Columns the page tells in words of its own.
-NOT_FIGURES = ("lot_number", "outcome_route")
+#: Columns the page adds up, which are kept as in the files.
+SUMMED = ("frontage_length_ft",)
 #: Notes the page lists; the rest are in notes.csv.
 MOST_NOTES = 200
 VERDICTS = ("not_met", "too_close", "unknown")
@@ -176,6 +177,11 @@ def _head(name: str) -> str:
         "findings_too_close": "rules too close to call",
         "findings_unknown": "rules unknown",
         "fault": "kind of fault",
+        "n_open_trees": "trees with a way open",
+        "n_depends_trees": "trees whose way depends",
+        "n_closed_trees": "trees without a way",
+        "n_staged_trees": "trees to be cut in stages",
+        "n_species_unknown": "trees of unknown species",
     }
     return known.get(name) or heading(name)
 
@@ -189,9 +195,10 @@ def _numbers(column: Any, name: str, *, is_own: bool) -> dict[str, Any]:
     values = column.to_pylist()
     if is_own and (str(column.type) == "double" or _too_long(values)):
         return {"kind": "raw", "data": values}
-    decimals = DECIMALS.get(unit_of(name) or "", 0)
+    shown = DECIMALS.get(unit_of(name) or "", 0)
+    decimals = CSV_DECIMALS if name in SUMMED else shown
     known = [np.nan if value is None else value for value in values]
-    return {"kind": "number", "decimals": decimals, "data": packed(known, decimals)}
+    return {"kind": "number", "decimals": decimals, "shown": shown, "data": packed(known, decimals)}
 
 
 def _too_long(values: list[Any]) -> bool:

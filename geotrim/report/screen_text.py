@@ -83,7 +83,11 @@ def _ways(view: ScreenView) -> list[str]:
     mine = table[(table["jurisdiction"] == table["jurisdiction"].iloc[0]) & (table["n_told"] > 0)]
     if not len(mine):
         return []
-    lines = ["", "By the way each lot is told by", f"  {'lots':>8}  {'frontage ft':>12}"]
+    lines = [
+        "",
+        "Lots on the shore, by the way each is told by",
+        f"  {'lots':>8}  {'frontage ft':>12}",
+    ]
     for row in mine.itertuples():
         name = {"none": "no way", "left-alone": "nothing is cut"}.get(row.route, row.route_name)
         told = [

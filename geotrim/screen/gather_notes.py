@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -12,24 +13,30 @@ from geotrim.screen.store import Store, read_batches
 LEVELS = ("missing", "assumed", "repaired", "info")
 #: Lots and crowns that a note names before the rest is only counted.
 MOST_NAMED = 5
+#: A number that stands by itself: not one of an id, a range or a section of a law.
+FIGURE = re.compile(r"(?<![\w.,/-])\d{1,15}(?:,\d{3})*(?:\.\d+)?(?![\w/-]|[.,]\d|\()")
 COLUMNS = ("level", "about", "text", "n", "named")
 
 
 class NoteCounts:
-    """Notes counted; those that only differ in the lot or the crown they are about are one."""
+    """Notes counted; those that differ only in their figures, or in what lot they name, are one.
+
+    Partitions tell the same with figures of their own; figures that differ become a range.
+    """
 
     def __init__(self) -> None:
-        self._found: dict[tuple[str, str, str], list[Any]] = {}
+        self._found: dict[tuple[str, str, str], _Told] = {}
 
     def add(self, about: str, text: str, level: str) -> None:
         """Count a note."""
         kind, _, name = about.partition(" ")
         is_one = kind in ("lot", "crown") and bool(name)
-        key = (level, f"{kind}s" if is_one else about, text)
-        seen = self._found.setdefault(key, [0, []])
-        seen[0] += 1
-        if is_one and len(seen[1]) < MOST_NAMED and name not in seen[1]:
-            seen[1].append(name)
+        key = (level, f"{kind}s" if is_one else about, FIGURE.sub("#", text))
+        told = self._found.setdefault(key, _Told(text))
+        told.n += 1
+        told.widen(FIGURE.findall(text))
+        if is_one and len(told.names) < MOST_NAMED and name not in told.names:
+            told.names.append(name)
 
     def table(self) -> Any:
         """The notes, what is missing first, then the most frequent.
@@ -42,11 +49,41 @@ class NoteCounts:
         import pandas as pd
 
         rows = [
-            (level, about, text, n, "; ".join(names))
-            for (level, about, text), (n, names) in self._found.items()
+            (level, about, told.words(), told.n, "; ".join(told.names))
+            for (level, about, _), told in self._found.items()
         ]
         rows.sort(key=lambda row: (LEVELS.index(row[0]), -row[3], row[1], row[2]))
         return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+class _Told:
+    """One note: its first text, how often it came, and the least and greatest of its figures."""
+
+    def __init__(self, text: str) -> None:
+        self.text, self.n, self.names = text, 0, list[str]()
+        self.low = self.high = FIGURE.findall(text)
+
+    def widen(self, figures: list[str]) -> None:
+        self.low = [min(pair, key=_value) for pair in zip(self.low, figures, strict=True)]
+        self.high = [max(pair, key=_value) for pair in zip(self.high, figures, strict=True)]
+
+    def words(self) -> str:
+        ranges = iter(
+            low if _value(low) == _value(high) else f"{low} to {high}"
+            for low, high in zip(self.low, self.high, strict=True)
+        )
+        return FIGURE.sub(lambda _: next(ranges), self.text)
+
+
+def _value(figure: str) -> float:
+    """A figure as it was written, thousands parted by commas.
+
+    Examples
+    --------
+    >>> _value("1,452"), _value("2.5")
+    (1452.0, 2.5)
+    """
+    return float(figure.replace(",", ""))
 
 
 def gathered_notes(store: Store, n_partitions: int, more: Iterable[Note]) -> NoteCounts:

@@ -62,7 +62,7 @@ def by_jurisdiction(lots: pa.Table) -> Any:
 
 
 def by_route(lots: pa.Table) -> Any:
-    """A row for each way, of all lots and of each jurisdiction.
+    """A row for each way, of all lots on the shore and of those of each jurisdiction.
 
     Returns
     -------
@@ -78,7 +78,9 @@ def by_route(lots: pa.Table) -> Any:
     frontage, trees = _numbers(lots, "frontage_length_ft"), _numbers(lots, "n_crowns")
     ways = {name: np.array(lots[route_column(name)].to_pylist(), dtype=object) for name in routes()}
     rows = []
-    for place, is_in in _groups(lots):
+    is_judged = np.array(lots["status"].to_pylist(), dtype=object) == "measured"
+    for place, is_there in _groups(lots):
+        is_in = is_there & is_judged
         for name in (*routes(), NONE, LEFT_ALONE):
             row: dict[str, Any] = {"jurisdiction": place, "route": name}
             row["route_name"] = str(routes()[name]["name"]) if name in routes() else name
