@@ -3,7 +3,7 @@
 ``python3 scripts/demo.py`` makes its own virtual environment (``.venv-demo``), installs geotrim in
 it, measures every site of ``sample_data``, takes the bare lot from a lidar cloud to its measures
 by the README's own commands, makes the papers of one lot, holds an invented cut against its plan,
-and says where the results are.
+screens a small invented county, and says where the results are.
 """
 
 from __future__ import annotations
@@ -42,13 +42,16 @@ def main():
         failed.append("bare_lot")
     if PAPERS_OF not in failed and papers(python, RESULTS / PAPERS_OF):
         failed.append(f"papers of {PAPERS_OF}")
+    if county(python):
+        failed.append("county")
     if failed:
         print("\nFailed: {}".format(", ".join(failed)))
         return 1
     print(f"\nAll {len(sites)} sites and the bare lot measured. Results in {RESULTS}")
     print(
         "Start with summary.txt and shoreline_elevation.png of each; results.gpkg holds the rest.\n"
-        f"The plan set is in {PAPERS_OF}-sheets, the crew list in {PAPERS_OF}-crew."
+        f"The plan set is in {PAPERS_OF}-sheets, the crew list in {PAPERS_OF}-crew.\n"
+        "The screening of an invented county is in county: open screening.html."
     )
     return 0
 
@@ -80,6 +83,21 @@ def papers(python, package):
         print(f"\n$ geotrim {shlex.join(words)}", flush=True)
         command = [str(python), "-m", "geotrim", *words]
         code = subprocess.run(command, env=clean_env(), cwd=str(ROOT)).returncode
+        if code:
+            return code
+    print(f"({time.perf_counter() - start:.1f} s)", flush=True)
+    return 0
+
+
+def county(python):
+    """An invented county of a few streets, screened; the exit code comes back."""
+    print("\n=== an invented county ===", flush=True)
+    start, made, out = time.perf_counter(), RESULTS / "county-input", RESULTS / "county"
+    shutil.rmtree(made, ignore_errors=True)
+    script = str(ROOT / "scripts" / "make_county.py")
+    screen = ["screen", str(made / "screen.toml"), "--out", str(out), "--replace", "--fresh"]
+    for words in ([script, str(made), "--lots", "60"], ["-m", "geotrim", *screen]):
+        code = subprocess.run([str(python), *words], env=clean_env(), cwd=str(ROOT)).returncode
         if code:
             return code
     print(f"({time.perf_counter() - start:.1f} s)", flush=True)
