@@ -83,7 +83,10 @@ def _go_wrong(how, number):
 
 
 def partition(folder, number):
-    """As a partition of a screening leaves its tables, lots last; takes a few milliseconds."""
+    """As a partition of a screening leaves its tables, lots last; takes a few milliseconds.
+
+    Where there is a file ``hold-NUMBER`` beside the folder it waits for a minute.
+    """
     import pyarrow as pa
 
     from geotrim.screen.store import Store, write_table
@@ -91,6 +94,8 @@ def partition(folder, number):
     store = Store(Path(folder))
     with (Path(folder).parent / "begun.txt").open("a") as listed:
         listed.write(f"{number}\n")
+    if (Path(folder).parent / f"hold-{number}").exists():
+        time.sleep(60.0)
     for name in ("crowns", "notes"):
         time.sleep(0.002)
         write_table(store.done(number, name), pa.table({"of": [number]}))

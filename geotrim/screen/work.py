@@ -210,6 +210,7 @@ def working_folder(folder: Path) -> Path:
 def finished_before(folder: Path, key: Mapping[str, Any]) -> Screening | None:
     """Results that a run made of the working folder beside them, which it had no time to remove."""
     store = Store(working_folder(folder))
+    left_over.put_right(store.folder)
     if not store.state.exists() or not (folder / "record.json").exists():
         return None
     state, told = read_state(store), read_record(folder)
