@@ -98,7 +98,7 @@ def crown_cells(
     -----
     Volumes and tops made of these cells are those of :func:`geotrim.core.slices.measure_canopy`.
     """
-    view = _View(crowns, heights, calibrate, {"height_correction": height_correction})
+    view = _View(crowns, heights, calibrate, {"height_correction": height_correction}, 1)
     source = view.source
     pixels = _pixels(view.rings, source)
     crown, row, col, coverage = _covered_cells(pixels)
