@@ -431,7 +431,8 @@ def test_nothing_is_cut_off(browser, made, size):
         assert foot["y"] + foot["height"] <= size["height"] + 1
         assert foot["height"] < 0.15 * size["height"]
         small = page.evaluate("""() => {
-          const every = [...document.querySelectorAll('button, select, input:not([type=checkbox])')];
+          const kinds = 'button, select, input:not([type=checkbox])';
+          const every = [...document.querySelectorAll(kinds)];
           const box = (one) => one.getBoundingClientRect();
           return every.filter((one) => box(one).width > 0 && box(one).height < 24)
             .map((one) => one.id || one.textContent);
