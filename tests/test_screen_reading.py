@@ -31,7 +31,7 @@ from screen_inputs import (
 from shapely import affinity
 from shapely.geometry import LineString, MultiLineString, Point
 
-from geotrim.errors import GeotrimError, LayerError, RangeError, SiteFileError
+from geotrim.errors import CRSError, FileError, GeotrimError, LayerError, RangeError, SiteFileError
 from geotrim.io.arrow_values import numbers_of, texts_of
 from geotrim.io.fields import text_id
 from geotrim.io.site_file import read_site, read_spec
@@ -174,6 +174,30 @@ def test_crowns_that_cannot_be_used_are_left_out_and_counted(tmp_path, small_bat
     assert told(reading, "1 crown without an area left out: row 12")
 
 
+def test_crowns_away_from_the_lots_are_left_out(tmp_path, small_batches):
+    """Six miles off, more than the five within which an input is of this place."""
+    trees = row_of_crowns()
+    shapes = list(trees.geometry)
+    shapes[8] = affinity.translate(shapes[8], 0.0, 6 * 5280.0)
+    trees = gpd.GeoDataFrame({"tree": trees["tree"]}, geometry=shapes, crs=CRS)
+    reading, _ = read(put(tmp_path, said=CROWNS, trees=trees))
+    assert reading.n_crowns == 15
+    assert told(reading, "1 crown farther than 5 miles from the lots left out")
+    every = trees.set_geometry(trees.translate(0.0, 12 * 5280.0))
+    with pytest.raises(CRSError, match=r"\[crowns\] file.*crowns no nearer than 12.0 miles"):
+        read(put(tmp_path, said=CROWNS, trees=every.iloc[:8]))
+
+
+def test_a_file_that_breaks_off_is_named(tmp_path):
+    row_of_crowns(2000).to_file(tmp_path / "trees.fgb", SPATIAL_INDEX="NO")
+    path = put(tmp_path, said=CROWNS.replace("parquet", "fgb"))
+    for name, keep in (("trees.fgb", 0.6), ("lots.parquet", 0.5)):
+        data = (tmp_path / name).read_bytes()
+        (tmp_path / name).write_bytes(data[: int(keep * len(data))])
+        with pytest.raises(FileError, match=rf"{name}, which (breaks off|cannot be read)"):
+            read(path)
+
+
 def test_crown_ids_twice_or_missing_do_not_stop_the_run(tmp_path, small_batches):
     trees = row_of_crowns()
     trees.loc[12, "tree"], trees.loc[4, "tree"] = "t3", None
@@ -245,17 +269,19 @@ def test_trunks_are_joined(tmp_path, small_batches, by):
 
 
 def test_a_trunk_in_two_crowns_goes_to_the_nearer_centre(tmp_path, small_batches):
-    """The crowns stand in different batches; 4 ft from one centre, 6 ft from the other."""
+    """4 ft from one centre, 6 ft from the other; crowns of one batch and of two."""
     trees = row_of_crowns()
     shapes = list(trees.geometry)
-    shapes[0], shapes[14] = (Point(X0 + x, Y0 + 50).buffer(8.0) for x in (50.0, 60.0))
+    for near, far, y in ((14, 0, 50.0), (1, 15, 20.0), (3, 4, 80.0), (6, 5, -50.0)):
+        shapes[far], shapes[near] = (Point(X0 + x, Y0 + y).buffer(8.0) for x in (50.0, 60.0))
     trees = gpd.GeoDataFrame({"tree": trees["tree"]}, geometry=shapes, crs=CRS)
-    points = gpd.GeoDataFrame(geometry=[Point(X0 + 56, Y0 + 50)], crs=CRS)
+    xy = [(X0 + 56, Y0 + y) for y in (80, 50, 20, -50)]
+    points = gpd.GeoDataFrame(geometry=[Point(at) for at in xy], crs=CRS)
     said = CROWNS + '\n[trunks]\nfile = "trunks.parquet"\n'
     reading, store = read(put(tmp_path, said=said, trees=trees, trunks=points))
-    got = crowns_of(store, 1)["trunk_x"]
-    assert got.notna().tolist() == [k == 14 for k in range(16)]
-    assert told(reading, "1 trunk in two crowns or more")
+    got = crowns_of(store, 1)["trunk_y"].dropna()
+    assert got.to_dict() == {1: Y0 + 20, 3: Y0 + 80, 6: Y0 - 50, 14: Y0 + 50}
+    assert told(reading, "4 trunks in two crowns or more")
 
 
 def test_trunks_of_no_crown_are_an_error(tmp_path):

@@ -21,7 +21,7 @@ from geotrim.errors import LayerError
 from geotrim.io.arrow_values import hashes_of
 from geotrim.io.repair import counted, listed
 from geotrim.io.site_layers import Loading, placed
-from geotrim.io.site_load import check_distance
+from geotrim.io.site_load import TOO_FAR_FT, check_distance
 from geotrim.io.vector_stream import Batch
 from geotrim.model import Note
 from geotrim.screen.crown_fields import CrownFields
@@ -29,6 +29,7 @@ from geotrim.screen.reading_layers import Mover, Streamed, centres_of, open_role
 from geotrim.screen.reading_trunks import Trunks
 from geotrim.screen.spill import Spill
 from geotrim.screen.store import CROWNS, Store, write_table
+from geotrim.units import feet_per_map_unit
 
 #: Row numbers of crowns with a fault that a note lists.
 SHOWN_ROWS = 5
@@ -68,7 +69,9 @@ class _Told:
     rows: dict[str, list[int]] = field(default_factory=dict)
     repairs: Counter[str] = field(default_factory=Counter)
     repaired_rows: list[int] = field(default_factory=list)
+    reach: float = np.inf
     nearest: float = np.inf
+    n_away: int = 0
 
     def add(self, mended: Any, first: int) -> None:
         for row, (fault, _) in mended.faults.items():
@@ -81,7 +84,19 @@ class _Told:
             if len(self.repaired_rows) < SHOWN_ROWS:
                 self.repaired_rows.append(first + row + 1)
 
+    def near(self, rows: Any, shapes: Any, around: Any) -> Any:
+        """Rows of crowns that are not away from all lots; the others are counted."""
+        gaps = _gaps(shapes[rows], around)
+        self.nearest = min(self.nearest, float(gaps.min(initial=np.inf)))
+        is_near = gaps <= self.reach
+        self.n_away += int((~is_near).sum())
+        return rows[is_near]
+
     def notes(self) -> Iterator[Note]:
+        if self.n_away:
+            miles = f"{TOO_FAR_FT / 5280:g} miles from the lots"
+            text = f"{counted(self.n_away, 'crown')} farther than {miles} left out"
+            yield Note("crowns", text, "info")
         for fault, n in self.faults.items():
             more = f" and {n - SHOWN_ROWS} more" if n > SHOWN_ROWS else ""
             rows = f"{listed(self.rows[fault])}{more}"
@@ -119,10 +134,11 @@ def read_crowns(
     """
     stream = open_role(run, "crowns", ("polygon",))
     fields = CrownFields(run.spec, stream)
-    trunks = Trunks.of(run, stream, batch_rows=batch_rows, tell=tell)
+    trunks = Trunks.of(run, stream, around, batch_rows=batch_rows, tell=tell)
     out = CrownsRead(0, Spill(store.folder / "reading" / "crowns.arrow", CROWNS), fields.columns)
     out.sizes = np.zeros(n_partitions)
-    told, mover, ids_seen = _Told(), Mover(run, stream), []
+    reach = TOO_FAR_FT / feet_per_map_unit(run.crs, "lots")
+    told, mover, ids_seen = _Told(reach=reach), Mover(run, stream, around), []
     with placed(run.spec, "crowns"), out.spill.filling():
         for batch in stream.batches(fields.fields, batch_rows=batch_rows):
             columns = fields.of_batch(batch)
@@ -131,11 +147,8 @@ def read_crowns(
             shapes = mended.shapes
             table = _table(batch, columns, wkb)
             ids_seen.append(hashes_of(table["crown_id"]))
-            rows = np.flatnonzero(~shapely.is_missing(shapes))
+            rows = told.near(np.flatnonzero(~shapely.is_missing(shapes)), shapes, around)
             if len(rows):
-                told.nearest = min(
-                    told.nearest, float(shapely.distance(shapes[rows], around).min())
-                )
                 table = trunks.joined(table.take(pa.array(rows)))
                 _put(out, table, homes(centres_of(shapes[rows])))
             tell(f"reading crowns, {batch.first + batch.n_rows:,} of {stream.n_features:,}")
@@ -146,13 +159,13 @@ def read_crowns(
     return out
 
 
-def _least_gap(shapes: Any, around: Any) -> float:
-    """Least distance from a box to the boxes around shapes; 0 where they meet."""
+def _gaps(shapes: Any, around: Any) -> Any:
+    """Distance from a box to the box around each shape; 0 where they meet."""
     west, south, east, north = shapely.bounds(shapes).T
     left, low, right, high = around.bounds
     dx = np.maximum(0.0, np.maximum(west - right, left - east))
     dy = np.maximum(0.0, np.maximum(south - high, low - north))
-    return float(np.hypot(dx, dy).min())
+    return np.hypot(dx, dy)
 
 
 def _table(batch: Batch, columns: dict[str, Any], wkb: Any) -> pa.Table:
@@ -190,7 +203,7 @@ def _twice(seen: list[npt.NDArray[np.uint64]]) -> Iterator[Note]:
 
 
 def _check_some(run: Loading, out: CrownsRead, told: _Told, around: Any) -> None:
-    if not out.n_crowns:
+    if not np.isfinite(told.nearest):
         where = run.spec.where("crowns", "file")
         need, mend = "polygons", "check the layer on a map"
         raise LayerError(where, "no usable geometry", need, mend)

@@ -9,6 +9,7 @@ import numpy as np
 import pyarrow as pa
 import shapely
 
+from geotrim.io.bounds import moved_bounds
 from geotrim.io.crs import Move, layer_crs, move_note, plan_move, same_crs
 from geotrim.io.files import local_path
 from geotrim.io.site_layers import Loading, placed, resolved
@@ -45,11 +46,13 @@ def centres_of(shapes: Any) -> Any:
 class Mover:
     """The way from a layer's CRS to the site's; it is settled with the first shapes.
 
+    around : box around the lots in the site's CRS. The best transformation there is taken, whatever
+        the first shapes are.
     notes : what is to be told of it.
     """
 
-    def __init__(self, run: Loading, stream: VectorStream) -> None:
-        self.run, self.stream = run, stream
+    def __init__(self, run: Loading, stream: VectorStream, around: Any) -> None:
+        self.run, self.stream, self.around = run, stream, around
         self.notes: list[Note] = []
         self.crs: Any = None
         self.n_rows = 0
@@ -86,7 +89,8 @@ class Mover:
         self.crs, notes = layer_crs(self.stream.crs, stated, bounds, role)
         self.notes += notes
         if not same_crs(self.crs, self.run.crs):
-            self._step = plan_move(self.crs, self.run.crs, bounds, role)
+            here = np.array(moved_bounds(self.around.bounds, self.run.crs, self.crs, role))
+            self._step = plan_move(self.crs, self.run.crs, here, role)
             self.notes.append(move_note(self.crs, self.run.crs, self._step, role))
         self._is_settled = True
         return self._step

@@ -45,7 +45,9 @@ class Trunks:
     layers: tuple[Streamed, ...] = ()
 
     @classmethod
-    def of(cls, run: Loading, crowns: VectorStream, *, batch_rows: int, tell: Tell) -> Trunks:
+    def of(
+        cls, run: Loading, crowns: VectorStream, around: Any, *, batch_rows: int, tell: Tell
+    ) -> Trunks:
         """Read the trunks of a spec; none where it has none."""
         if "trunks" not in run.spec.values:
             return cls(np.empty(0, np.uint64), np.empty((0, 2)), is_met=np.empty(0, bool))
@@ -53,7 +55,7 @@ class Trunks:
         asked = run.spec.values["trunks"].get("crown_id_field")
         where = run.spec.where("trunks", "crown_id_field")
         name = stream.field(asked, where) if asked else stream.usual_field("crown_id")
-        mover = Mover(run, stream)
+        mover = Mover(run, stream, around)
         owners, points, n_bad, n_nameless = [], [], 0, 0
         with placed(run.spec, "trunks"):
             for batch in stream.batches([name] if name else [], batch_rows=batch_rows):
@@ -77,7 +79,7 @@ class Trunks:
             made = cls._first_of(np.concatenate([*owners, np.empty(0, np.uint64)]), xy)
             made.n_lost = n_nameless
         else:
-            made = cls._by_place(run, crowns, xy, batch_rows)
+            made = cls._by_place(run, crowns, xy, around, batch_rows)
         made.told, made.layers = told, (mover.streamed(),)
         if not made.n_points:
             why = "no crown has their id" if name else "they stand in no crown"
@@ -91,11 +93,13 @@ class Trunks:
         return cls(kept, xy[first], n_points=len(xy), is_met=is_met)
 
     @classmethod
-    def _by_place(cls, run: Loading, crowns: VectorStream, xy: Floats, batch_rows: int) -> Trunks:
+    def _by_place(
+        cls, run: Loading, crowns: VectorStream, xy: Floats, around: Any, batch_rows: int
+    ) -> Trunks:
         """The crown each trunk stands in; of several, the one whose centre is nearest."""
         owner = np.full(len(xy), -1, dtype=np.int64)
         best, n_in = np.full(len(xy), np.inf), np.zeros(len(xy), dtype=np.int32)
-        mover = Mover(run, crowns)
+        mover = Mover(run, crowns, around)
         with placed(run.spec, "crowns"):
             for batch in crowns.batches(batch_rows=batch_rows):
                 shapes = mover.fit(batch, "polygon")[0].shapes
