@@ -13,11 +13,25 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 from shapely.ops import substring
 
-from geotrim.core.claims import Claim
-from geotrim.core.shoreline import TINY, Array, Shore, arc_lengths, land_score
+from geotrim.core import _shore_kernels, _stretch_kernels
+from geotrim.core.claims import Claim, Shares, edges_of
+from geotrim.core.coverage import Ints, rings_of
+from geotrim.core.near_shore import shoreline_of
+from geotrim.core.shoreline import (
+    SIDE_DISTANCES_FT,
+    TINY,
+    Array,
+    Shore,
+    arc_lengths,
+    land_score,
+)
+
+#: A lot whose share on one side is greater than on the other by no more than this lies on both.
+SURE_FRAC = 0.02
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,12 +103,7 @@ def runs_of(claims: Sequence[Claim], shore: Shore, lot: Any, unit: float) -> lis
     pieces = [shore.chains[c.chain].part(c.low, c.high) for c in claims]
     merged = shapely.line_merge(shapely.multilinestrings([shapely.linestrings(p) for p in pieces]))
     lines = [part for part in shapely.get_parts(merged) if shapely.length(part) > 10 * TINY]
-    numbers = sorted({c.chain for c in claims})
-    corners = [
-        point
-        for n in numbers
-        for point in shapely.points(shore.chains[n].at(shore.chains[n].corners))
-    ]
+    corners = _corners_on(claims, shore)
     runs = []
     for line in lines:
         xy = shapely.get_coordinates(line)
@@ -104,8 +113,20 @@ def runs_of(claims: Sequence[Claim], shore: Shore, lot: Any, unit: float) -> lis
         is_closed = bool(np.linalg.norm(xy[0] - xy[-1]) <= TINY and len(xy) > 3)
         if is_closed:
             xy = _start_ring(xy, corners, lot)
-        runs.append(Run(_cut_at(xy, corners), is_closed, abs(score) > 0.02))
+        runs.append(Run(_cut_at(xy, corners), is_closed, abs(score) > SURE_FRAC))
     return _in_order(runs, lot)
+
+
+def _corners_on(claims: Sequence[Claim], shore: Shore) -> list[Any]:
+    """Corners of the shore that lie on claims, chain by chain, as points."""
+    out: list[Any] = []
+    for number in sorted({c.chain for c in claims}):
+        chain = shore.chains[number]
+        at = chain.corners
+        mine = [(c.low, c.high) for c in claims if c.chain == number]
+        is_on = [(at >= low - TINY) & (at <= high + TINY) for low, high in mine]
+        out.extend(shapely.points(chain.at(at[np.any(is_on, axis=0)])))
+    return out
 
 
 def _in_order(runs: list[Run], lot: Any) -> list[Run]:
@@ -125,6 +146,110 @@ def _in_order(runs: list[Run], lot: Any) -> list[Run]:
     gaps = [(place(run, 0) - place(ordered[i - 1], 1)) % around for i, run in enumerate(ordered)]
     first = int(np.argmax(gaps))
     return ordered[first:] + ordered[:first]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stretches:
+    """Stretches of many lots, lot by lot, each lot's in order around it.
+
+    lot : (m,) number of the lot. run : (m,) number of the run within the lot, from 0.
+    is_side_sure : (m,) of the run.
+    length, chord : (m,) along the line and straight. [map units]
+    line : (m,) array of LineString, water on the left.
+    """
+
+    lot: Ints
+    run: Ints
+    is_side_sure: npt.NDArray[np.bool_]
+    length: Array
+    chord: Array
+    line: Any
+
+
+def stretches_of(shares: Shares, shore: Shore, lots: Any, unit: float) -> Stretches:
+    """Stretches of all lots that have some.
+
+    A lot with one claim, which does not go all the way round a shore, is cut by compiled code; for
+    the others see :func:`runs_of`. Both give the same.
+
+    Parameters
+    ----------
+    shares : Shares
+    shore : Shore
+    lots : (n,) array of Polygon or MultiPolygon
+    unit : float
+        Map units in a foot.
+    """
+    is_closed = np.array([chain.is_closed for chain in shore.chains], dtype=bool)
+    ends = np.array([chain.length for chain in shore.chains])
+    is_round = is_closed[shares.chain] & (shares.low <= TINY)
+    is_round &= shares.high >= ends[shares.chain] - TINY
+    is_one = (np.bincount(shares.lot, minlength=len(lots))[shares.lot] == 1) & ~is_round
+    one = _cut_alone(shares, np.flatnonzero(is_one), shore, lots, unit)
+    rest = _cut_rest(shares, np.flatnonzero(~is_one), shore, lots, unit)
+    order = np.argsort(np.concatenate([one.lot, rest.lot]), kind="stable")
+    return Stretches(
+        *(np.concatenate([getattr(part, name) for part in (one, rest)])[order] for name in _NAMES)
+    )
+
+
+_NAMES = tuple(Stretches.__slots__)
+
+
+def _cut_alone(shares: Shares, which: Ints, shore: Shore, lots: Any, unit: float) -> Stretches:
+    """Stretches of claims that are each a lot's only one."""
+    corners = [chain.corners for chain in shore.chains]
+    first = np.concatenate([[0], np.cumsum([len(part) for part in corners])]).astype(np.int64)
+    lot = shares.lot[which]
+    edges, edge_offsets = edges_of(rings_of(lots[lot], "lots"))
+    xy, stops, owner, leans = _stretch_kernels.cut_claims(
+        shoreline_of(shore),
+        np.concatenate([np.empty(0), *corners]),
+        first,
+        shares.chain[which],
+        shares.low[which],
+        shares.high[which],
+        edges,
+        edge_offsets,
+        unit,
+        SURE_FRAC * _shore_kernels.N_SIDES * len(SIDE_DISTANCES_FT),
+    )
+    sizes = np.diff(stops, prepend=0)
+    number = np.repeat(np.arange(len(stops)), sizes)
+    step = np.append(np.linalg.norm(np.diff(xy, axis=0), axis=1), 0.0)
+    step[stops - 1] = 0.0  # from a stretch to the next
+    length = np.bincount(number, weights=step, minlength=len(stops)).astype(np.float64)
+    chord = np.linalg.norm(xy[stops - 1] - xy[stops - sizes], axis=1)
+    is_sure = (np.abs(leans) > SURE_FRAC * _shore_kernels.N_SIDES * len(SIDE_DISTANCES_FT))[owner]
+    run = np.zeros(len(stops), dtype=np.int64)
+    lines = shapely.linestrings(xy, indices=number)
+    return Stretches(lot[owner], run, is_sure, length, chord, lines)
+
+
+def _cut_rest(shares: Shares, which: Ints, shore: Shore, lots: Any, unit: float) -> Stretches:
+    """Stretches of lots with several claims, or with a whole island, a lot at a time."""
+    claims: dict[int, list[Claim]] = {}
+    for i in which.tolist():
+        claim = Claim(
+            int(shares.lot[i]), int(shares.chain[i]), float(shares.low[i]), float(shares.high[i])
+        )
+        claims.setdefault(claim.lot, []).append(claim)
+    found = [
+        (lot, number, run.is_side_sure, xy)
+        for lot, mine in claims.items()
+        for number, run in enumerate(runs_of(mine, shore, lots[lot], unit))
+        for xy in run.stretches
+    ]
+    lines = np.empty(len(found), dtype=object)
+    lines[:] = [shapely.LineString(xy) for *_, xy in found]
+    return Stretches(
+        np.array([row[0] for row in found], dtype=np.int64),
+        np.array([row[1] for row in found], dtype=np.int64),
+        np.array([row[2] for row in found], dtype=bool),
+        np.array([length_of(row[3]) for row in found]),
+        np.array([chord_of(row[3]) for row in found]),
+        lines,
+    )
 
 
 def lot_region(lot: Any, water: Any, runs: Sequence[Array], reach: float) -> Any:

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import shapely
 
 from geotrim.checks import check_lines, check_lots, check_same_crs
-from geotrim.core.claims import Claim, share_shore
+from geotrim.core.claims import Shares, shares_of
 from geotrim.core.near_shore import gaps_to
-from geotrim.core.shoreline import build_shore
-from geotrim.core.stretches import Run, chord_of, length_of, runs_of
+from geotrim.core.shoreline import Shore, build_shore
+from geotrim.core.stretches import Stretches, stretches_of
 from geotrim.model import Note, Result
 from geotrim.ops.catalogue import FRONTAGE
 from geotrim.ops.tables import shape_table
@@ -101,89 +103,117 @@ def frontage(
     feet = feet_per_map_unit(lots.crs, "lots")
     shore = build_shore(mhw_line.geometry.array, smoothing_length_ft / feet, corner_deg)
     shapes = np.asarray(lots.geometry.array, dtype=object)
-    claims, shared = share_shore(shapes, shore, reach_ft / feet, 1 / feet)
-    ids = lots["lot_id"].to_numpy()
-    by_lot: dict[int, list[Claim]] = {}
-    for claim in claims:
-        by_lot.setdefault(claim.lot, []).append(claim)
-    without = [number for number in range(len(shapes)) if number not in by_lot]
-    gap_ft = dict(zip(without, (gaps_to(shapes[without], shore) * feet).tolist(), strict=True))
-    notes = _overlap_notes(shared, ids, feet)
-    stretches: list[dict[str, Any]] = []
-    rows: list[dict[str, Any]] = []
-    beside: list[dict[str, Any]] = []
-    for number, is_measured in enumerate(lots["is_measured"].to_numpy(dtype=bool)):
-        runs = runs_of(by_lot.get(number, []), shore, shapes[number], 1 / feet)
-        new = _stretch_rows(str(ids[number]), runs, feet)
-        (stretches if is_measured else beside).extend(new)
-        if not is_measured:
-            continue
-        gap = gap_ft.get(number, 0.0)
-        rows.append(_lot_row(str(ids[number]), new, shapes[number], gap, reach_ft, feet))
-        notes += [_side_note(str(ids[number])) for run in runs if not run.is_side_sure]
-        if not new:
-            notes.append(Note(f"lot {ids[number]}", rows[-1]["reason"], "missing"))
+    ids = [str(lot_id) for lot_id in lots["lot_id"]]
+    is_measured = lots["is_measured"].to_numpy(dtype=bool)
+    shares = shares_of(shapes, shore, reach_ft / feet, 1 / feet)
+    cut = stretches_of(shares, shore, shapes, 1 / feet)
+    stretches = _stretch_table(cut, ids, feet)
+    rows = _lot_table(stretches, cut.lot, ids, shapes, feet)
+    rows["reason"] = _reasons(
+        rows["n_stretches"].to_numpy(), is_measured, shapes, shore, reach_ft, feet
+    )
+    rows = rows[is_measured]
+    notes = _overlap_notes(shares, ids, feet) + _lot_notes(cut, rows)
     tables = {
-        "frontage": shape_table(stretches, STRETCH_COLUMNS, lots.crs),
-        "neighbour_frontage": shape_table(beside, STRETCH_COLUMNS, lots.crs),
-        "lots": shape_table(rows, LOT_COLUMNS, lots.crs),
+        "frontage": stretches[is_measured[cut.lot]],
+        "neighbour_frontage": stretches[~is_measured[cut.lot]],
+        "lots": rows,
     }
-    return Result("frontage", tables, tuple(notes), parameters)
+    columns = dict.fromkeys(tables, STRETCH_COLUMNS) | {"lots": LOT_COLUMNS}
+    shaped = {
+        name: shape_table(table.reset_index(drop=True), columns[name], lots.crs)
+        for name, table in tables.items()
+    }
+    return Result("frontage", shaped, tuple(notes), parameters)
 
 
-def _stretch_rows(lot_id: str, runs: list[Run], feet: float) -> list[dict[str, Any]]:
-    """Rows of the frontage table for one lot, stations running on."""
-    rows: list[dict[str, Any]] = []
-    station = 0.0
-    for r, run in enumerate(runs, start=1):
-        for xy in run.stretches:
-            length = length_of(xy) * feet
-            rows.append(
-                {
-                    "lot_id": lot_id,
-                    "stretch_id": f"{lot_id}/{len(rows) + 1}",
-                    "run_id": f"{lot_id}/r{r}",
-                    "frontage_length_ft": length,
-                    "frontage_chord_ft": chord_of(xy) * feet,
-                    "station_from_ft": station,
-                    "station_to_ft": station + length,
-                    "geometry": shapely.LineString(xy),
-                }
-            )
-            station += length
-    return rows
+def _stretch_table(cut: Stretches, ids: list[str], feet: float) -> pd.DataFrame:
+    """Rows of the frontage table, stations running on in each lot."""
+    n = len(cut.lot)
+    # the stretch of the lot each row is, from 0: rows are lot by lot
+    first = np.flatnonzero(np.diff(cut.lot, prepend=-1))
+    number = np.arange(n) - np.repeat(first, np.diff(first, append=n))
+    length_ft = cut.length * feet
+    start, stop = np.zeros(n), length_ft.copy()
+    for k in range(1, int(number.max(initial=0)) + 1):
+        row = np.flatnonzero(number == k)
+        start[row] = stop[row - 1]
+        stop[row] = start[row] + length_ft[row]
+    named = [ids[lot] for lot in cut.lot.tolist()]
+    return pd.DataFrame(
+        {
+            "lot_id": named,
+            "stretch_id": [f"{name}/{k + 1}" for name, k in zip(named, number, strict=True)],
+            "run_id": [f"{name}/r{k + 1}" for name, k in zip(named, cut.run, strict=True)],
+            "frontage_length_ft": length_ft,
+            "frontage_chord_ft": cut.chord * feet,
+            "station_from_ft": start,
+            "station_to_ft": stop,
+            "geometry": cut.line,
+        }
+    )
 
 
-def _lot_row(
-    lot_id: str,
-    stretches: list[dict[str, Any]],
-    lot: Any,
-    gap: float,
-    reach: float,
-    feet: float,
-) -> dict[str, Any]:
-    """One lot's figures: stretches summed, and a reason where there are none."""
-    row = {"lot_id": lot_id, "status": "ok", "reason": ""}
-    if not stretches:
-        row["status"] = "no-frontage"
-        row["reason"] = (
+def _lot_table(
+    stretches: pd.DataFrame, lot: Any, ids: list[str], shapes: Any, feet: float
+) -> pd.DataFrame:
+    """Every lot's figures: stretches summed."""
+    n_stretches = np.bincount(lot, minlength=len(ids))
+    length, chord = (
+        np.bincount(lot, weights=stretches[name].to_numpy(), minlength=len(ids))
+        for name in ("frontage_length_ft", "frontage_chord_ft")
+    )
+    return pd.DataFrame(
+        {
+            "lot_id": ids,
+            "status": np.where(n_stretches > 0, "ok", "no-frontage").tolist(),
+            "n_stretches": n_stretches,
+            "frontage_length_ft": length,
+            "frontage_chord_ft": chord,
+            "lot_area_ft2": shapely.area(shapes) * feet**2,
+            "geometry": shapes,
+        }
+    )
+
+
+def _reasons(
+    n_stretches: Any, is_measured: Any, shapes: Any, shore: Shore, reach: float, feet: float
+) -> list[str]:
+    """Why a measured lot has no frontage; empty where it has some."""
+    out = [""] * len(shapes)
+    without = np.flatnonzero((n_stretches == 0) & is_measured)
+    if without.size == 0:
+        return out
+    gaps_ft = gaps_to(shapes[without], shore) * feet
+    for number, gap in zip(without.tolist(), gaps_ft.tolist(), strict=True):
+        out[number] = (
             f"no frontage: the line is {gap:.1f} ft from the lot at its nearest, and the reach is "
             f"{reach:g} ft; check title and line"
             if gap > reach
             else "no frontage: the line comes within reach, but no lot edge faces it or another "
             "lot holds it"
         )
-    return row | {
-        "n_stretches": len(stretches),
-        "frontage_length_ft": sum(s["frontage_length_ft"] for s in stretches),
-        "frontage_chord_ft": sum(s["frontage_chord_ft"] for s in stretches),
-        "lot_area_ft2": float(shapely.area(lot)) * feet**2,
-        "geometry": lot,
-    }
+    return out
 
 
-def _overlap_notes(shared: list[tuple[int, int, float]], ids: Any, feet: float) -> list[Note]:
+def _lot_notes(cut: Stretches, rows: pd.DataFrame) -> list[Note]:
+    """Of measured lots: a run whose side is a guess, and what has no frontage."""
+    unsure = np.flatnonzero(~cut.is_side_sure)
+    runs = np.unique(np.stack([cut.lot[unsure], cut.run[unsure]], axis=1), axis=0)
+    n_unsure = Counter(runs[:, 0].tolist())
+    is_told = (rows["n_stretches"].to_numpy() == 0) | rows.index.isin(list(n_unsure))
+    told = rows[is_told]
+    out: list[Note] = []
+    for number, lot_id, reason in zip(told.index, told["lot_id"], told["reason"], strict=True):
+        out += [_side_note(lot_id)] * n_unsure[number]
+        if reason:
+            out.append(Note(f"lot {lot_id}", reason, "missing"))
+    return out
+
+
+def _overlap_notes(shares: Shares, ids: list[str], feet: float) -> list[Note]:
     """Tell where two lots could claim the same foot of shore: over a foot is worth a look."""
+    pairs = zip(shares.one.tolist(), shares.other.tolist(), shares.length.tolist(), strict=True)
     return [
         Note(
             f"lots {ids[a]} and {ids[b]}",
@@ -191,7 +221,7 @@ def _overlap_notes(shared: list[tuple[int, int, float]], ids: Any, feet: float) 
             "each foot to the lot that holds it deepest",
             "assumed",
         )
-        for a, b, length in shared
+        for a, b, length in pairs
         if length * feet > 1.0
     ]
 
