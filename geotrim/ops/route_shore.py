@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geotrim.core.fringe import OUTLINE_STEP_FT, Baseline, covered_spans
+from geotrim.core.fringe import OUTLINE_STEP_FT, Baseline, covered_spans, swath_depths
 from geotrim.core.stretches import joined, side_lines
 from geotrim.model import Result
 from geotrim.ops.fringes import baselines, fringe_again, regions_of
@@ -49,6 +49,17 @@ class Lots:
         out = np.full(len(self.ids), missing, dtype=np.asarray(planted).dtype)
         out[self.planted] = planted
         return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Transects:
+    """Depths of fringes, station by station; NaN where no tree stands."""
+
+    lot: npt.NDArray[np.object_]
+    stretch: npt.NDArray[np.object_]
+    station_ft: Floats
+    depth_ft: Floats
+    landward_ft: Floats
 
 
 class Shore:
@@ -131,8 +142,8 @@ class Shore:
             greatest, station = f"depth_{name}greatest_ft", f"depth_{name}station_ft"
             if fringe is None or (name and not (self.wants(greatest) or self.wants(station))):
                 continue
-            found = self._again(None, name) if name else fringe
-            sure = None if self.sure is None or not has_places else self._again(self.sure, name)
+            found = self._again(None) if name else _transects_of(fringe)
+            sure = None if self.sure is None or not has_places else self._sure(found, trees, name)
             depth = Measured.of(self._greatest(found), self.lots.of_lots(error))
             out[greatest] = _with_least(depth, None if sure is None else self._greatest(sure))
             if name and not self.wants(station):
@@ -158,12 +169,12 @@ class Shore:
             error: Floats = np.sqrt(2.0 * (total / n))
         return error
 
-    def _again(self, keep: Flags | None, name: str) -> Result:
-        """The fringe again: of some crowns, or square to the shore as it is drawn."""
+    def _again(self, keep: Flags | None, smoothing_ft: float | None = 0.0) -> Transects:
+        """The fringe again: of some crowns, and square to the shore as it is drawn."""
         given = self.given
         if given.fringe is None:
             raise ValueError("a fringe is measured again only where it was measured")
-        return fringe_again(
+        again = fringe_again(
             given.lots,
             given.mhw_line,
             given.crowns,
@@ -171,31 +182,56 @@ class Shore:
             given.fringe,
             trunks=given.trunks,
             keep=keep,
-            smoothing_length_ft=0.0 if name else None,
+            smoothing_length_ft=smoothing_ft,
         )
+        return _transects_of(again)
 
-    def _greatest(self, fringe: Result) -> Floats:
+    def _sure(self, found: Transects, trees: Trees, name: str) -> Transects:
+        """The depths if none of the plants of unknown species is a mangrove.
+
+        Trees stand where they stood, so that offsets are looked at once more, and no shore; canopy
+        edges are not known by tree.
+        """
+        asked = {} if self.given.fringe is None else self.given.fringe.parameters
+        if name or asked["fringe_reference"] == "edge":
+            return self._again(self.sure, 0.0 if name else None)
+        counts = trees.is_mangrove == 1.0
+        if asked["fringe_reference"] == "trunk":
+            counts &= trees.has_trunk
+        doubted = set(trees.stretch[np.isnan(trees.is_mangrove)].tolist())
+        standing = rows_by(np.where(counts, trees.stretch, None))
+        deep, inner = found.depth_ft.copy(), found.landward_ft.copy()
+        for stretch, rows in rows_by(found.stretch).items():
+            if stretch in doubted:
+                mine = standing.get(stretch, _NO_ROWS)
+                at, s, off = found.station_ft[rows], trees.station[mine], trees.offset[mine]
+                low, high, _ = swath_depths(at, s, off, float(asked["swath_ft"]))
+                deep[rows], inner[rows] = high - low, low
+        return replace(found, depth_ft=deep, landward_ft=inner)
+
+    def _greatest(self, found: Transects) -> Floats:
         """(m,) greatest depth of each lot's fringe; NaN where a lot has none. [ft]."""
-        table = fringe["fringe_lots"]
-        depth = table["fringe_depth_max_ft"].to_numpy(dtype=np.float64)
-        at = dict(zip(table["lot_id"].tolist(), depth.tolist(), strict=True))
-        return np.array([at.get(lot_id, np.nan) for lot_id in self.lots.ids], dtype=np.float64)
+        out = np.full(len(self.lots.ids), np.nan)
+        number = np.array([self.number.get(lot_id, -1) for lot_id in found.lot], dtype=np.intp)
+        mine = number >= 0
+        np.fmax.at(out, number[mine], found.depth_ft[mine])
+        return out
 
-    def _at_transects(self, fringe: Result, trees: Trees) -> tuple[Floats, Floats]:
+    def _at_transects(self, found: Transects, trees: Trees) -> tuple[Floats, Floats]:
         """(k,) depth and landward end at the nearest transect, of those where trees stand."""
         mine = self.lots.trees
         station, stretch = trees.station[mine], trees.stretch[mine]
         depth, landward = np.full(mine.size, np.nan), np.full(mine.size, np.nan)
-        table = fringe["transects"]
-        names = ("station_ft", "fringe_depth_ft", "landward_ft")
-        at, deep, inner = (table[name].to_numpy(dtype=np.float64) for name in names)
-        every = table["stretch_id"].to_numpy(dtype=object)
-        rows_of = rows_by(np.where(np.isnan(deep), None, every))
+        rows_of = rows_by(
+            np.where(np.isnan(found.depth_ft), np.array(None, dtype=object), found.stretch)
+        )
         for name, here in rows_by(np.where(np.isfinite(station), stretch, None)).items():
             rows = rows_of.get(name)
             if rows is not None:
-                nearest = rows[np.abs(station[here][:, None] - at[rows]).argmin(axis=1)]
-                depth[here], landward[here] = deep[nearest], inner[nearest]
+                gap = np.abs(station[here][:, None] - found.station_ft[rows])
+                nearest = rows[gap.argmin(axis=1)]
+                depth[here] = found.depth_ft[nearest]
+                landward[here] = found.landward_ft[nearest]
         return depth, landward
 
     def places(self, trees: Trees) -> tuple[dict[str, Measured], Flags]:
@@ -359,6 +395,14 @@ def _crown_margins(crowns: Any, sides: Any, region: Any) -> Floats:
     over = (margin == 0.0) & ~shapely.is_empty(out)
     margin[over] = -shapely.hausdorff_distance(out[over], shapely.intersection(sides, out[over]))
     return margin
+
+
+def _transects_of(fringe: Result) -> Transects:
+    """Transects of a measured fringe."""
+    table = fringe["transects"]
+    names = [table[name].to_numpy(dtype=object) for name in ("lot_id", "stretch_id")]
+    units = ("station_ft", "fringe_depth_ft", "landward_ft")
+    return Transects(*names, *(table[name].to_numpy(dtype=np.float64) for name in units))
 
 
 def _with_least(depth: Measured, least: Floats | None) -> Measured:

@@ -385,5 +385,6 @@ def _yes_no(values: Any) -> Floats:
 
 def _of_names(ask: Callable[[object], bool | None], names: Any) -> Floats:
     """What is asked of each name, asked once of every name there is."""
-    told = dict(zip(set(names), _yes_no([ask(name) for name in set(names)]), strict=True))
-    return np.array([told[name] for name in names], dtype=np.float64)
+    codes, every = pd.factorize(np.asarray(names, dtype=object))
+    told: Floats = np.append(_yes_no([ask(name) for name in every]), np.nan)[codes]
+    return told
