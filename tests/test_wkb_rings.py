@@ -158,6 +158,7 @@ BAD = [
     (b"\x01", BROKEN),
     (b"\x02" + GOOD[1:], BROKEN),  # no such byte order
     (GOOD[:-1], BROKEN),
+    (polygon_by_hand([CORNERS], code=1003, extra=(9.0,))[:-1], BROKEN),
     (GOOD[:9], BROKEN),
     (GOOD[:5], BROKEN),
     (GOOD[:12], BROKEN),
