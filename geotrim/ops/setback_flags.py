@@ -16,7 +16,7 @@ from geotrim.core.stretches import joined, side_lines
 from geotrim.errors import LayerError
 from geotrim.model import Note, Result, Setback
 from geotrim.ops.catalogue import SETBACKS
-from geotrim.ops.tables import join_tables, shape_table
+from geotrim.ops.tables import join_tables, rows_by, shape_table
 from geotrim.units import feet_per_map_unit
 
 FLAG_COLUMNS = [
@@ -168,11 +168,15 @@ def _reference(
 def _side_lines(lots: Any, frontage: Result) -> Any:
     """Lot lines of the measured lots, their waterfront left out."""
     stretches = frontage["frontage"]
+    shapes = np.asarray(stretches.geometry.array, dtype=object)
+    of_lot, run = rows_by(stretches["lot_id"]), stretches["run_id"].to_numpy(dtype=object)
+    none = np.empty(0, dtype=np.intp)
+    measured = lots[lots["is_measured"].to_numpy(dtype=bool)]
     lines = []
-    for row in lots[lots["is_measured"]].itertuples():
-        mine = stretches[stretches["lot_id"] == str(row.lot_id)]
-        runs = [joined(rows.geometry.array) for _, rows in mine.groupby("run_id", sort=False)]
-        lines.append(side_lines(row.geometry, runs))
+    for lot_id, lot in zip(measured["lot_id"].astype(str), measured.geometry.array, strict=True):
+        mine = of_lot.get(lot_id, none)
+        runs = [joined(shapes[mine[rows]]) for rows in rows_by(run[mine]).values()]
+        lines.append(side_lines(lot, runs))
     return shapely.union_all(lines)
 
 

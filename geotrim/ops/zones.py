@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import shapely
 
 from geotrim.core import setback as core
 from geotrim.core.fringe import OUTLINE_STEP_FT, Baseline, covered_length, stations
-from geotrim.core.stretches import lot_region
+from geotrim.core.rays import greatest_width, widths
+from geotrim.core.shoreline import Array
 from geotrim.model import Note, Result, Setback
 from geotrim.ops.catalogue import ZONE
-from geotrim.ops.fringes import baselines
+from geotrim.ops.fringes import baselines, regions_of
 from geotrim.ops.setback_flags import Strip, draw_strips
-from geotrim.ops.tables import join_tables, plain_table, shape_table
+from geotrim.ops.tables import plain_table, rows_by, shape_table
 from geotrim.units import feet_per_map_unit
 
 ZONE_COLUMNS = [
@@ -75,38 +76,71 @@ def zone(
         lots, mhw_line, frontage, riparian_lines, channel, exclusions, setbacks or ()
     )
     lines = baselines(frontage, mhw_line, float(fringe.parameters["smoothing_length_ft"]), feet)
+    shores = _shores(frontage, fringe, lines)
+    search = float(fringe.parameters["search_ft"]) / feet
+    ids, bases = _bases(lots, frontage, riparian_lines, fringe, feet)
     rows, stations, takes, notes = [], [], [], []
-    for row in lots[lots["is_measured"]].itertuples():
-        lot_id = str(row.lot_id)
-        base = _base(row, frontage, riparian_lines, fringe, feet)
+    for lot_id, base in zip(ids, bases, strict=True):
         each, alone, rest = core.taken(base, [one.shape for one in strips])
         takes += _taken_rows(lot_id, strips, each, alone, feet)
-        widths = _widths(lot_id, rest, frontage, lines, fringe, feet)
-        stations.append(widths)
-        length, widest = _extent(lot_id, rest, frontage, lines, fringe, feet)
+        mine = shores.get(lot_id, [])
+        stations += [_widths(lot_id, rest, shore, search, feet) for shore in mine]
+        length, widest = _extent(rest, mine, search, feet)
         rows.append(_zone_row(lot_id, base, rest, length, widest, feet))
         if rows[-1]["status"] != "ok":
             notes.append(Note(f"lot {lot_id}", rows[-1]["reason"], "missing"))
     tables = {
         "zone": shape_table(rows, ZONE_COLUMNS, lots.crs),
-        "zone_stations": join_tables(stations, STATION_COLUMNS),
+        "zone_stations": _station_table(stations),
         "zone_taken": plain_table(takes, TAKEN_COLUMNS),
     }
     return Result("zone", tables, tuple(notes), ZONE.check({}))
 
 
-def _base(row: Any, frontage: Result, riparian_lines: Result, fringe: Result, feet: float) -> Any:
-    """The fringe of one lot inside its lot lines and riparian lines."""
-    lot_id = str(row.lot_id)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Shore:
+    """One stretch of a lot: its smoothed line, its fringe, and where its transects stand."""
 
-    def mine(table: Any) -> Any:
-        return table.geometry.array[(table["lot_id"] == lot_id).to_numpy(dtype=bool)]
+    stretch_id: str
+    station0_ft: float
+    base: Baseline
+    fringe: Any
+    station_ft: Array
+    span_ft: Array
 
-    water = shapely.union_all(mine(riparian_lines["riparian_areas"]))
-    runs = [shapely.get_coordinates(line) for line in mine(frontage["frontage"])]
+
+def _shores(frontage: Result, fringe: Result, lines: list[Baseline]) -> dict[str, list[_Shore]]:
+    """Stretches of each lot, in their order."""
+    transects, outlines = fringe["transects"], fringe["fringe"]
+    at = rows_by(transects["stretch_id"])
+    shape = dict(zip(outlines["stretch_id"], outlines.geometry.array, strict=True))
+    station, span = (transects[name].to_numpy() for name in ("station_ft", "span_ft"))
+    columns = [frontage["frontage"][name] for name in ("lot_id", "stretch_id", "station_from_ft")]
+    none = np.empty(0, dtype=np.intp)
+    out: dict[str, list[_Shore]] = {}
+    for lot_id, name, first, line in zip(*columns, lines, strict=True):
+        rows = at.get(name, none)
+        shore = _Shore(name, float(first), line, shape[name], station[rows], span[rows])
+        out.setdefault(str(lot_id), []).append(shore)
+    return out
+
+
+def _bases(
+    lots: Any, frontage: Result, riparian_lines: Result, fringe: Result, feet: float
+) -> tuple[list[str], Any]:
+    """Ids of the measured lots, and the fringe of each inside its lot lines and riparian lines."""
     reach = float(frontage.parameters.get("reach_ft", 5.0)) / feet
-    region = lot_region(row.geometry, water, runs, reach)
-    return shapely.intersection(shapely.union_all(mine(fringe["fringe"])), region)
+    regions = regions_of(lots, frontage, riparian_lines, reach)
+    ids = lots.loc[lots["is_measured"], "lot_id"].astype(str).tolist()
+    shapes = np.asarray(fringe["fringe"].geometry.array, dtype=object)
+    of_lot = rows_by(fringe["fringe"]["lot_id"])
+    none = np.empty(0, dtype=np.intp)
+    whole = np.full(len(ids), None, dtype=object)
+    for k, lot_id in enumerate(ids):
+        mine = shapes[of_lot.get(lot_id, none)]
+        whole[k] = mine[0] if len(mine) == 1 else shapely.union_all(mine)
+    inside = np.array([regions[lot_id][1] for lot_id in ids], dtype=object)
+    return ids, shapely.intersection(whole, inside)
 
 
 def _taken_rows(
@@ -125,54 +159,39 @@ def _taken_rows(
     ]
 
 
-def _widths(
-    lot_id: str, rest: Any, frontage: Result, lines: list[Baseline], fringe: Result, feet: float
-) -> Any:
-    """Width of the zone at each transect of a lot."""
-    search = float(fringe.parameters["search_ft"]) / feet
-    transects = fringe["transects"]
-    parts = []
-    for stretch, base in zip(frontage["frontage"].itertuples(), lines, strict=True):
-        if str(stretch.lot_id) != lot_id:
-            continue
-        at = transects[transects["stretch_id"] == stretch.stretch_id]
-        local = (at["station_ft"].to_numpy() - stretch.station_from_ft) / feet
-        parts.append(
-            pd.DataFrame(
-                {
-                    "lot_id": lot_id,
-                    "stretch_id": stretch.stretch_id,
-                    "station_ft": at["station_ft"].to_numpy(),
-                    "span_ft": at["span_ft"].to_numpy(),
-                    "zone_width_ft": _across(base, local, rest, search) * feet,
-                }
-            )
-        )
-    return join_tables(parts, STATION_COLUMNS)
+def _widths(lot_id: str, rest: Any, shore: _Shore, search: float, feet: float) -> dict[str, Any]:
+    """Width of the zone of a lot at each transect of one stretch, as columns."""
+    local = (shore.station_ft - shore.station0_ft) / feet
+    n = len(local)
+    return {
+        "lot_id": np.full(n, lot_id, dtype=object),
+        "stretch_id": np.full(n, shore.stretch_id, dtype=object),
+        "station_ft": shore.station_ft,
+        "span_ft": shore.span_ft,
+        "zone_width_ft": widths(shore.base, local, rest, search) * feet,
+    }
 
 
-def _extent(
-    lot_id: str, rest: Any, frontage: Result, lines: list[Baseline], fringe: Result, feet: float
-) -> tuple[float, float]:
+def _station_table(parts: list[dict[str, Any]]) -> Any:
+    """Widths one under the other."""
+    if not parts:
+        return plain_table([], STATION_COLUMNS)
+    columns = {name: np.concatenate([part[name] for part in parts]) for name in STATION_COLUMNS}
+    return plain_table(columns, STATION_COLUMNS)
+
+
+def _extent(rest: Any, shores: list[_Shore], search: float, feet: float) -> tuple[float, float]:
     """Length of shore the zone of a lot stands on, and its greatest width. [ft]."""
-    search = float(fringe.parameters["search_ft"]) / feet
     length, widest = 0.0, 0.0
-    shapes = fringe["fringe"].set_index("stretch_id").geometry
-    for stretch, base in zip(frontage["frontage"].itertuples(), lines, strict=True):
-        part = _polygons_only(shapely.intersection(rest, shapes[stretch.stretch_id]))
-        if str(stretch.lot_id) != lot_id or shapely.is_empty(part):
+    for shore in shores:
+        mine = rest if len(shores) == 1 else shapely.intersection(rest, shore.fringe)
+        part = _polygons_only(mine)
+        if shapely.is_empty(part):
             continue
-        length += covered_length(base, [part], OUTLINE_STEP_FT / feet) * feet
-        at, _ = stations(base.length, WIDTH_STEP_FT / feet)
-        widest = max(widest, float(_across(base, at, part, search).max()) * feet)
+        length += covered_length(shore.base, [part], OUTLINE_STEP_FT / feet) * feet
+        at, _ = stations(shore.base.length, WIDTH_STEP_FT / feet)
+        widest = max(widest, greatest_width(shore.base, at, part, search) * feet)
     return length, widest
-
-
-def _across(base: Baseline, at: Any, shape: Any, search: float) -> Any:
-    """Length of a shape along the square through each station."""
-    origin, out = base.at(at), base.normal(at)
-    rays = shapely.linestrings(np.stack([origin - out * search, origin + out * search], 1))
-    return shapely.length(shapely.intersection(rays, shape))
 
 
 def _zone_row(
@@ -200,5 +219,7 @@ def _zone_row(
 
 def _polygons_only(shape: Any) -> Any:
     """The polygons of a shape; lines left by a touching cut are dropped."""
+    if shapely.get_type_id(shape) == 3 and not shapely.is_empty(shape):
+        return shape
     parts = [p for p in shapely.get_parts(shape) if shapely.get_type_id(p) in (3, 6)]
     return shapely.union_all(parts) if parts else shapely.Polygon()
