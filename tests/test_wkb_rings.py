@@ -125,6 +125,15 @@ def test_every_form_by_hand(order, code, extra, head):
 
 
 @pytest.mark.jit
+def test_each_part_has_a_byte_order_and_dimensions_of_its_own():
+    parts = polygon_by_hand([CORNERS], ">"), polygon_by_hand([CORNERS], "<", 1003, (9.0,))
+    for order in "<>":
+        row = multi(*parts, order=order)
+        got = by_crown(rings_of_wkb(*packed([row])))
+        assert got == [[(False, [list(point) for point in CORNERS])] * 2]
+
+
+@pytest.mark.jit
 def test_holes_and_parts_by_hand():
     rings = rings_of_wkb(*packed([shapely.to_wkb(PARTS), None, shapely.to_wkb(SQUARE)]))
     assert rings.crown_offsets.tolist() == [0, 5, 5, 6]
