@@ -344,9 +344,11 @@ def test_answers_that_contradict_each_other_are_not_used(tmp_path):
     """Three units in a house that is not for several families."""
     lots = row_of_lots(UNITS=[3] * 8, MULTI=["no"] * 8, BEGIN=[None] * 8)
     in_lots = 'facts = { n_units = "UNITS", is_multifamily = "MULTI" }'
-    _, store = read(put(tmp_path, lots, in_lots=in_lots))
+    said = '\n[[lot_facts]]\nlot = "P3"\nis_multifamily = true\n'
+    _, store = read(put(tmp_path, lots, in_lots=in_lots, said=said))
     got = lots_of(store)
-    assert json.loads(got["facts"][0]) == {}
+    assert json.loads(got["facts"][0]) == json.loads(got["facts"][4]) == {}
+    assert json.loads(got["facts"][3]) == {"n_units": 3, "is_multifamily": True}
     assert "contradict each other" in got["note"][0] and "UNITS (n_units)" in got["note"][0]
 
 
