@@ -78,6 +78,27 @@ def inside_shares(crowns: Any, zone: Any) -> npt.NDArray[np.float64]:
     return np.clip(out, 0.0, 1.0)
 
 
+def parts_of(strips: list[Any]) -> list[Any]:
+    """An index of the polygons of each strip, for :func:`near`."""
+    return [shapely.STRtree(shapely.get_parts(one)) for one in strips]
+
+
+def near(base: Any, parts: list[Any]) -> list[Any]:
+    """Of each strip what may meet a shape: what lies elsewhere takes nothing from it.
+
+    Parameters
+    ----------
+    base : Polygon or MultiPolygon
+    parts : list of STRtree
+        Of :func:`parts_of`.
+    """
+    out = []
+    for tree in parts:
+        mine = tree.geometries[np.sort(tree.query(base))]
+        out.append(mine[0] if mine.size == 1 else shapely.multipolygons(mine))
+    return out
+
+
 def taken(base: Any, strips: list[Any]) -> tuple[list[float], list[float], Any]:
     """What strips take from a shape.
 
@@ -93,7 +114,8 @@ def taken(base: Any, strips: list[Any]) -> tuple[list[float], list[float], Any]:
     cut = [shapely.intersection(base, one) for one in strips]
     alone = []
     for k, piece in enumerate(cut):
-        others = shapely.union_all([one for i, one in enumerate(strips) if i != k])
-        alone.append(float(shapely.area(shapely.difference(piece, others))))
+        others = [one for i, one in enumerate(strips) if i != k and not shapely.is_empty(one)]
+        only = shapely.difference(piece, shapely.union_all(others)) if others else piece
+        alone.append(float(shapely.area(only)))
     rest = shapely.difference(base, shapely.union_all(strips)) if strips else base
     return [float(shapely.area(piece)) for piece in cut], alone, rest

@@ -79,9 +79,10 @@ def zone(
     shores = _shores(frontage, fringe, lines)
     search = float(fringe.parameters["search_ft"]) / feet
     ids, bases = _bases(lots, frontage, riparian_lines, fringe, feet)
+    parts = core.parts_of([one.shape for one in strips])
     rows, stations, takes, notes = [], [], [], []
     for lot_id, base in zip(ids, bases, strict=True):
-        each, alone, rest = core.taken(base, [one.shape for one in strips])
+        each, alone, rest = core.taken(base, core.near(base, parts))
         takes += _taken_rows(lot_id, strips, each, alone, feet)
         mine = shores.get(lot_id, [])
         stations += [_widths(lot_id, rest, shore, search, feet) for shore in mine]
