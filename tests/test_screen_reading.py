@@ -198,6 +198,19 @@ def test_a_file_that_breaks_off_is_named(tmp_path):
             read(path)
 
 
+def test_text_in_another_encoding_than_the_file_claims(tmp_path):
+    """Byte 0xE9 is an e with acute accent in ISO-8859-1, and no text in UTF-8."""
+    lots = row_of_lots(OWNER=["Ren?"] * 8)
+    path = put(tmp_path, lots, ending="shp", in_lots='keep_fields = ["OWNER"]')
+    table = tmp_path / "lots.dbf"
+    table.write_bytes(table.read_bytes().replace(b"Ren?", b"Ren\xe9"))
+    reading, store = read(path)
+    assert json.loads(lots_of(store)["fields"][0]) == {
+        "OWNER": "Ren\N{LATIN SMALL LETTER E WITH ACUTE}"
+    }
+    assert told(reading, "lots: text is not in the encoding the file claims")
+
+
 def test_crown_ids_twice_or_missing_do_not_stop_the_run(tmp_path, small_batches):
     trees = row_of_crowns()
     trees.loc[12, "tree"], trees.loc[4, "tree"] = "t3", None

@@ -11,7 +11,7 @@ import os
 import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,7 @@ from geotrim.io.fields import one_named
 from geotrim.io.files import local_path
 from geotrim.io.layers import PARQUET, choose_layer
 from geotrim.io.vectors import own_crs
+from geotrim.model import Note
 
 _READ_ERRORS = (
     pyogrio.errors.DataSourceError,
@@ -61,6 +62,7 @@ class VectorStream:
     fields : names of its fields.
     n_features : how many it says it holds; -1 where that is not known before reading.
     subject : the input, for messages.
+    notes : what is to be told when it has been read.
     """
 
     path: Path
@@ -70,6 +72,7 @@ class VectorStream:
     fields: tuple[str, ...]
     n_features: int
     subject: str
+    notes: list[Note] = field(default_factory=list)
 
     def field(self, name: str, where: str) -> str:
         """The field of that name, in either case.
@@ -195,7 +198,11 @@ def _gdal_batches(
         warnings.simplefilter("ignore", RuntimeWarning)
         shapes = meta["geometry_name"] or "wkb_geometry"
         for batch in reader:
-            yield _columns(batch, fields), _binary(batch, shapes, with_shapes), batch.num_rows
+            yield (
+                _columns(stream, batch, fields),
+                _binary(batch, shapes, with_shapes),
+                batch.num_rows,
+            )
 
 
 def _parquet_batches(
@@ -210,20 +217,25 @@ def _parquet_batches(
         names = list(dict.fromkeys([*fields, *([stream.source] if with_shapes else [])]))
         for batch in opened.iter_batches(batch_size=batch_rows, columns=names):
             shapes = _binary(batch, stream.source, with_shapes)
-            yield _columns(batch, fields), shapes, batch.num_rows
+            yield _columns(stream, batch, fields), shapes, batch.num_rows
 
 
-def _columns(batch: Any, fields: list[str]) -> dict[str, Any]:
-    return {name: _sound(batch.column(name)) for name in fields}
+def _columns(stream: VectorStream, batch: Any, fields: list[str]) -> dict[str, Any]:
+    return {name: _sound(stream, batch.column(name)) for name in fields}
 
 
-def _sound(array: Any) -> Any:
+def _sound(stream: VectorStream, array: Any) -> Any:
     """Text that is not in the encoding it claims is taken as ISO-8859-1, as a run takes it."""
+    if pa.types.is_dictionary(array.type):
+        array = array.dictionary_decode()
     if not (pa.types.is_string(array.type) or pa.types.is_large_string(array.type)):
         return array
     try:
         array.validate(full=True)
     except pa.ArrowInvalid:
+        text = "text is not in the encoding the file claims; read as ISO-8859-1"
+        if not stream.notes:
+            stream.notes.append(Note(stream.subject, text, "assumed"))
         blobs = array.cast(pa.large_binary()).to_pylist()
         return pa.array([None if b is None else b.decode("latin-1") for b in blobs], pa.string())
     return array

@@ -152,7 +152,7 @@ def read_crowns(
                 table = trunks.joined(table.take(pa.array(rows)))
                 _put(out, table, homes(centres_of(shapes[rows])))
             tell(f"reading crowns, {batch.first + batch.n_rows:,} of {stream.n_features:,}")
-    run.notes += (*mover.notes, *fields.notes(), *told.notes(), *_twice(ids_seen))
+    run.notes += (*stream.notes, *mover.notes, *fields.notes(), *told.notes(), *_twice(ids_seen))
     run.notes += trunks.notes(run, out.n_crowns)
     out.layers = (mover.streamed(), *trunks.layers)
     _check_some(run, out, told, around)

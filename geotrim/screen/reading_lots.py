@@ -125,6 +125,7 @@ def set_down(
         what = f"layer {stream.layer!r} of {stream.path.name} with no features"
         where = run.spec.where(role, "file")
         raise LayerError(where, what, "one feature or more", "export the layer again")
+    run.notes += stream.notes
     raw.is_reported, raw.given = np.concatenate(reported), np.concatenate(given)
     wanted.check(raw)
     if not is_neighbour:
