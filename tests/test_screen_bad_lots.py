@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
@@ -14,6 +15,7 @@ from shapely.geometry import LineString, Point, Polygon
 
 from geotrim.errors import CRSError, LayerError
 from geotrim.io.wkb_shapes import mended_shapes
+from geotrim.screen import reading as reading_module
 from geotrim.screen.lot_faults import far_away, repeated, usual_bounds
 
 NAN, INF = float("nan"), float("inf")
@@ -122,11 +124,16 @@ def test_all_of_them_at_once(tmp_path):
     assert drawn[["big", "twin"]].all()
 
 
-def test_a_lot_without_an_id(tmp_path):
+def test_a_lot_without_an_id(tmp_path, monkeypatch):
+    """One in the second batch; one that has no shape either, which is told first."""
+    monkeypatch.setattr(reading_module, "LEAST_ROWS", 7)
+    monkeypatch.setattr(reading_module, "MOST_ROWS", 7)
     lots = with_broken(square(9), name=" ")
-    reading, store = read(put(tmp_path, lots))
+    more = gpd.GeoDataFrame({"PIN": [None]}, geometry=[None], crs=CRS)
+    reading, store = read(put(tmp_path, pd.concat([lots, more])))
     unfit = unfit_of(store)
-    assert list(unfit["fault"]) == ["no-id"] and unfit["lot_id"].isna().all()
+    assert list(unfit["fault"]) == ["no-id", "no-shape"] and unfit["lot_id"].isna().all()
+    assert list(unfit["lot_number"]) == [8, 9]
     assert reading.n_fit == 8
 
 
