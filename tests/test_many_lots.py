@@ -147,8 +147,8 @@ def test_smoothed_lines_at_once_are_those_one_by_one(closed, smoothing):
 
 def test_places_on_a_shore_of_several_chains():
     """As the shore's own search has them, at nodes where chains meet too."""
-    one, other = wavy(2), (*wavy(3), 300.0, -150.0)
-    forks = [one, other, np.stack([one[20], one[20] + (30.0, 90.0)])]
+    one, other = wavy(2), wavy(3) + np.array([300.0, -150.0])
+    forks = [one, other, np.stack([one[20], one[20] + np.array([30.0, 90.0])])]
     shore = build_shore([shapely.LineString(xy) for xy in forks], 50.0)
     rng = np.random.default_rng(4)
     points = np.concatenate(

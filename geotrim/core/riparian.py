@@ -9,6 +9,7 @@ frontage. Each is a proposal; no one rule holds everywhere.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any
@@ -18,6 +19,8 @@ import shapely
 
 from geotrim.core.shoreline import Array, Shore, arc_lengths
 
+#: A side line ends where it turns by more than 15 degrees.
+STRAIGHT_COS = math.cos(math.radians(15.0))
 #: Two bends closer than this belong to one place: a limit at a corner is square to its bisector.
 CORNER_REACH_FT = 1.0
 
@@ -41,15 +44,16 @@ def bearing_deg(direction: Array) -> float:
 
 
 def square_to_shore(
-    shore: Shore, point: Array, run: Array, end: int, smoothing: float, unit: float
+    shore: Shore, place: tuple[int, float], run: Array, end: int, smoothing: float, unit: float
 ) -> Array:
-    """Unit vector to the water, square to the smoothed shore at a point.
+    """Unit vector to the water, square to the smoothed shore at an end of a frontage.
 
     Parameters
     ----------
     shore : Shore
         The whole shoreline, so that neighbours who share the point get the same answer.
-    point : (2,) array
+    place : (int, float)
+        Chain of the shore the end lies on, and its position there.
     run : (n, 2) array
         The frontage the point ends, water on its left; it says which side is water.
     end : int
@@ -57,7 +61,7 @@ def square_to_shore(
     smoothing, unit : float
         Smoothing length, and map units in a foot. [map units]
     """
-    number, s = shore.locate(shapely.Point(point))
+    number, s = place
     chain = shore.chains[number]
     along = chain.direction(np.array([s]), smoothing)[0]
     if chain.corners.size:
@@ -110,14 +114,18 @@ def _way(ring: Any, here: Any, unit: float) -> tuple[Array, Array] | None:
     # The first vertex more than half a foot on: a corner is where the way starts, not its lead.
     ahead = (s - s0 - 0.5 * unit) % ring.length
     walk = np.roll(xy, -int(np.argmin(ahead)), axis=0)
-    stop, lead = walk[0], walk[0] - start
-    for step, nxt in pairwise(walk):
-        turn = nxt - step
-        cos = float(lead @ turn) / max(float(np.linalg.norm(lead) * np.linalg.norm(turn)), 1e-30)
-        if cos < np.cos(np.radians(15.0)):
+    x0, y0 = start.tolist()
+    steps = walk.tolist()
+    lead_x, lead_y = steps[0][0] - x0, steps[0][1] - y0
+    lead = math.hypot(lead_x, lead_y)
+    stop = steps[0]
+    for (x, y), nxt in pairwise(steps):
+        turn_x, turn_y = nxt[0] - x, nxt[1] - y
+        size = max(lead * math.hypot(turn_x, turn_y), 1e-30)
+        if (lead_x * turn_x + lead_y * turn_y) / size < STRAIGHT_COS:
             break
         stop = nxt
-    return (start, stop) if np.linalg.norm(stop - start) > 0 else None
+    return None if stop == [x0, y0] else (start, np.array(stop))
 
 
 def square_to_line(point: Array, line: Any) -> Array:

@@ -11,12 +11,13 @@ import shapely.ops
 
 from geotrim.checks import check_lines, check_lots, check_same_crs
 from geotrim.core import riparian as core
+from geotrim.core.baselines import ShoreIndex
 from geotrim.core.shoreline import Array, Chain, Shore, arc_lengths, build_shore
 from geotrim.core.stretches import chord_of, joined, length_of
 from geotrim.errors import LayerError
 from geotrim.model import Note, Result
 from geotrim.ops.catalogue import RIPARIAN_LINES
-from geotrim.ops.tables import shape_table
+from geotrim.ops.tables import rows_by, shape_table
 from geotrim.units import feet_per_map_unit
 
 LABELS = {
@@ -43,7 +44,10 @@ LINE_COLUMNS = [
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Front:
-    """One run of frontage, left to right, and the lot it belongs to."""
+    """One run of frontage, left to right, the lot it belongs to, and its ends' places on the shore.
+
+    places : of the left and the right end, the number of the chain and the position on it.
+    """
 
     lot_id: str
     run_id: str
@@ -51,6 +55,7 @@ class _Front:
     lot: Any
     is_closed: bool
     is_measured: bool
+    places: tuple[tuple[int, float], tuple[int, float]]
 
 
 def riparian_lines(
@@ -113,7 +118,7 @@ def riparian_lines(
     feet = feet_per_map_unit(lots.crs, "lots")
     corner = float(frontage.parameters.get("corner_deg", 60.0))
     shore = build_shore(mhw_line.geometry.array, smoothing_length_ft / feet, corner)
-    every = _fronts(lots, frontage)
+    every = _fronts(lots, frontage, shore)
     fronts = [front for front in every if not front.is_closed]
     notes = [
         Note(f"lot {front.lot_id}", _CLOSED, "info")
@@ -149,8 +154,8 @@ class _Drawing:
     length: float
 
     def normal(self, front: _Front, end: int) -> Array:
-        point = front.xy[end]
-        return core.square_to_shore(self.shore, point, front.xy, end, self.smoothing, 1 / self.feet)
+        place = front.places[end]
+        return core.square_to_shore(self.shore, place, front.xy, end, self.smoothing, 1 / self.feet)
 
     def offset(self, front: _Front, left: float, right: float) -> Array:
         """The frontage moved out square to the smoothed shore, ends apart."""
@@ -323,17 +328,24 @@ def _mouth(
     ]
 
 
-def _fronts(lots: Any, frontage: Result) -> list[_Front]:
+def _fronts(lots: Any, frontage: Result, shore: Shore) -> list[_Front]:
     """Runs of every lot, neighbours too, stretches joined."""
     shapes = dict(zip(lots["lot_id"].astype(str), lots.geometry.array, strict=True))
-    fronts = []
+    found = []
     for name in ("frontage", "neighbour_frontage"):
-        for run_id, rows in frontage[name].groupby("run_id", sort=False):
-            xy = joined(rows.geometry.array)
-            lot_id = str(rows["lot_id"].iloc[0])
-            is_closed = bool(np.linalg.norm(xy[0] - xy[-1]) <= 1e-6)
-            lot = shapes[lot_id]
-            fronts.append(_Front(lot_id, str(run_id), xy, lot, is_closed, name == "frontage"))
+        table = frontage[name]
+        lines = np.asarray(table.geometry.array, dtype=object)
+        ids = table["lot_id"].astype(str).tolist()
+        for run_id, rows in rows_by(table["run_id"]).items():
+            found.append((ids[rows[0]], str(run_id), joined(lines[rows]), name == "frontage"))
+    ends = np.array([xy[e] for _, _, xy, _ in found for e in (0, -1)]).reshape(-1, 2)
+    numbers, along = ShoreIndex(shore).locate(ends)
+    places = list(zip(numbers.tolist(), along.tolist(), strict=True))
+    fronts = []
+    for k, (lot_id, run_id, xy, is_measured) in enumerate(found):
+        is_closed = bool(np.linalg.norm(xy[0] - xy[-1]) <= 1e-6)
+        two = (places[2 * k], places[2 * k + 1])
+        fronts.append(_Front(lot_id, run_id, xy, shapes[lot_id], is_closed, is_measured, two))
     return fronts
 
 

@@ -139,7 +139,8 @@ def _bases(
     whole = np.full(len(ids), None, dtype=object)
     for k, lot_id in enumerate(ids):
         mine = shapes[of_lot.get(lot_id, none)]
-        whole[k] = mine[0] if len(mine) == 1 else shapely.union_all(mine)
+        is_one = len(mine) == 1 and not shapely.is_empty(mine[0])
+        whole[k] = mine[0] if is_one else shapely.union_all(mine)
     inside = np.array([regions[lot_id][1] for lot_id in ids], dtype=object)
     return ids, shapely.intersection(whole, inside)
 
