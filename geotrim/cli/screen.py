@@ -41,7 +41,7 @@ example:
 
     [heights]
     file = "height_tiles"
-    unit = "US survey foot"
+    unit = "us-ft"
 
     [jurisdictions]
     file = "towns.gpkg"
