@@ -5,8 +5,9 @@ without it: 200,000 lots, one in ten on the water, and a shore of 50,000 vertice
 are invented, with a fixed seed: a winding shore with lots all along it, some that stop short of the
 line and some that lie over their neighbour, and rows of lots behind them.
 
-overlay    geopandas: ``overlay(segments, lots, how="intersection")``, lengths summed by lot. The
-           segments are a GeoDataFrame already, and the spatial index is built beforehand.
+overlay    geopandas: ``overlay(lots, segments, how="intersection")``, lengths summed by lot. The
+           segments are a GeoDataFrame already, and the spatial index is built beforehand. This
+           way round is the quicker of the two.
 share      geotrim: the same lots and the shore's chains to the length of every lot's frontage,
            index and all
 chains     what geotrim does once for a shore: its line made into chains, corners found
@@ -83,7 +84,7 @@ def made_site(n_waterfront: int, seed: int = 7) -> tuple[Any, np.ndarray, np.nda
 
 def overlaid(segments: Any, lots: Any) -> np.ndarray:
     """Length of shore in each lot, by an overlay."""
-    parts = gpd.overlay(segments, lots, how="intersection", keep_geom_type=True)
+    parts = gpd.overlay(lots, segments, how="intersection", keep_geom_type=False)
     lengths = parts.geometry.length.groupby(parts["lot"]).sum()
     return lengths.reindex(range(len(lots)), fill_value=0.0).to_numpy()
 

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from geotrim.core._kernels import _jit
-from geotrim.core._plane_kernels import depth, room
+from geotrim.core._plane_kernels import depth, gap_to_segment, room
 from geotrim.core._shore_kernels import ZERO, at_between, vertex_before
 from geotrim.core.shoreline import TINY
 
@@ -16,24 +16,67 @@ LEAST_ASKED = 33
 
 
 @_jit
-def holder(shore, first, last, s, rivals, edges, edge_offsets, holds):  # type: ignore[no-untyped-def]
+def holder(shore, first, last, s, edges, edge_offsets, holds):  # type: ignore[no-untyped-def]
     """Which of the rivals holds a position most firmly: the first within rounding of the best.
 
     A lot holds a point by its depth in the lot, or less firmly by its distance from it.
 
-    first, last : vertices of the chain, one on either side of the position or farther off. holds :
-    scratch, as many as rivals.
+    first, last : vertices of the chain, one on either side of the position or farther off. edges,
+    edge_offsets : of each rival. holds : scratch, as many as rivals.
     """
     x, y = at_between(shore, s, first, last)
     best = np.inf
-    for i in range(rivals.size):
-        lot = rivals[i]
-        holds[i] = depth(edges[edge_offsets[lot] : edge_offsets[lot + 1]], x, y)
+    for i in range(holds.size):
+        holds[i] = depth(edges[edge_offsets[i] : edge_offsets[i + 1]], x, y)
         best = min(best, holds[i])
-    for i in range(rivals.size):
+    for i in range(holds.size):
         if holds[i] <= best + TINY:
             return i
     return 0
+
+
+@_jit
+def lead(holds, owner):  # type: ignore[no-untyped-def]
+    """By how much the others hold less firmly than the owner."""
+    least = np.inf
+    for i in range(holds.size):
+        if i != owner:
+            least = min(least, holds[i] - holds[owner])
+    return least
+
+
+@_jit
+def edges_that_matter(shore, first, last, low, high, rivals, edges, edge_offsets):  # type: ignore[no-untyped-def]
+    """Of the rivals' edges those that may be the nearest to a place between two positions.
+
+    And those that may cross the line that runs east from one. Returns the table, and where those of
+    each rival start.
+    """
+    x, y = at_between(shore, (low + high) / 2.0, first, last)
+    half = (high - low) / 2.0 + TINY
+    total = ZERO
+    for lot in rivals:
+        total += edge_offsets[lot + 1] - edge_offsets[lot]
+    found, offsets = np.empty((total, 5)), np.zeros(rivals.size + 1, np.int64)
+    gaps = np.empty(total)
+    n = ZERO
+    for i in range(rivals.size):
+        start, stop = edge_offsets[rivals[i]], edge_offsets[rivals[i] + 1]
+        least = np.inf
+        for j in range(start, stop):
+            ax, ay, bx, by = edges[j, 0], edges[j, 1], edges[j, 2], edges[j, 3]
+            gaps[j - start] = math.sqrt(gap_to_segment(ax, ay, bx, by, x, y))
+            least = min(least, gaps[j - start])
+        for j in range(start, stop):
+            is_level = min(edges[j, 1], edges[j, 3]) <= y + half
+            is_level = is_level and max(edges[j, 1], edges[j, 3]) >= y - half
+            is_east = max(edges[j, 0], edges[j, 2]) >= x - half
+            if gaps[j - start] <= least + 2.0 * half or (is_level and is_east):
+                for col in range(5):
+                    found[n, col] = edges[j, col]
+                n += 1
+        offsets[i + 1] = n
+    return found, offsets
 
 
 @_jit
@@ -46,22 +89,32 @@ def settle(shore, chain, low, high, rivals, edges, edge_offsets, unit, won, n): 
     first, last = shore.first[chain], shore.first[chain + 1] - 1
     first = vertex_before(shore, low, first, last)
     last = min(vertex_before(shore, high, first, last) + 1, last)
+    mine, mine_offsets = edges_that_matter(
+        shore, first, last, low, high, rivals, edges, edge_offsets
+    )
     n_asked = max(LEAST_ASKED, math.ceil((high - low) / unit) + 1)
     step = (high - low) / (n_asked - 1)
     # The last positions are a little inside: at the very ends a rival begins, which is a tie.
     inset = step * 1e-6
     cuts = np.empty((n_asked, 2))
     owners = np.empty(n_asked, np.int64)  # of what comes before each cut
-    n_cuts, before, s0 = 0, -1, low
-    for i in range(n_asked):
+    n_cuts, before, s0, i = 0, -1, low, 0
+    while i < n_asked:
         s1 = low + i * step
         s1 = low + inset if i == 0 else (high - inset if i == n_asked - 1 else s1)
-        owner = holder(shore, first, last, s1, rivals, edges, edge_offsets, holds)
+        owner = holder(shore, first, last, s1, mine, mine_offsets, holds)
         if before >= 0 and owner != before:
             cuts[n_cuts, 0], cuts[n_cuts, 1] = s0, s1
             owners[n_cuts] = before
             n_cuts += 1
         before, s0 = owner, s1
+        # How firmly a lot holds changes no faster than the position: where the others are far
+        # behind, the next places asked need no answer.
+        sure = s1 + lead(holds, owner) / 2.0 - TINY
+        while i < n_asked - 1 and low + (i + 1) * step <= sure:
+            i += 1
+            s0 = high - inset if i == n_asked - 1 else low + i * step
+        i += 1
     widest = 0.0
     for i in range(n_cuts):
         widest = max(widest, cuts[i, 1] - cuts[i, 0])
@@ -72,7 +125,7 @@ def settle(shore, chain, low, high, rivals, edges, edge_offsets, unit, won, n): 
         left, right = cuts[i, 0], cuts[i, 1]
         for _ in range(n_halvings):
             middle = (left + right) / 2.0
-            if holder(shore, first, last, middle, rivals, edges, edge_offsets, holds) == owners[i]:
+            if holder(shore, first, last, middle, mine, mine_offsets, holds) == owners[i]:
                 left = middle
             else:
                 right = middle

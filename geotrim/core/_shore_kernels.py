@@ -213,6 +213,51 @@ def sight(ends, shadow, w):  # type: ignore[no-untyped-def]
 
 
 @_jit
+def keep_beside(ends, shadow, beside, n_beside, out):  # type: ignore[no-untyped-def]
+    """Copy the pieces of shore that may be nearer to an edge than the shore in its shadow is.
+
+    Returns how many there are: ``out`` has room for all.
+    """
+    px, py, qx, qy = sight(ends, shadow, 0.0)
+    vx, vy, wx, wy = sight(ends, shadow, 1.0)
+    # the gap grows evenly from one end to the other, so the greatest is at an end
+    far = math.sqrt(max((px - qx) ** 2 + (py - qy) ** 2, (vx - wx) ** 2 + (vy - wy) ** 2)) + TINY
+    west, east, south, north = min(qx, wx), max(qx, wx), min(qy, wy), max(qy, wy)
+    n = 0
+    for i in range(n_beside):
+        ax, ay, bx, by = beside[i, 0], beside[i, 1], beside[i, 2], beside[i, 3]
+        if max(ax, bx) < west - far or min(ax, bx) > east + far:
+            continue
+        if max(ay, by) < south - far or min(ay, by) > north + far:
+            continue
+        out[n, 0], out[n, 1], out[n, 2], out[n, 3] = ax, ay, bx, by
+        n += 1
+    return n
+
+
+@_jit
+def keep_close(ends, shadow, close, n_close, out):  # type: ignore[no-untyped-def]
+    """Copy the lot's edges that may stand between an edge and its shadow; the same as above.
+
+    The edge itself is left out: a sight ends a little before it.
+    """
+    px, py, qx, qy = sight(ends, shadow, 0.0)
+    vx, vy, wx, wy = sight(ends, shadow, 1.0)
+    west, east = min(px, qx, vx, wx) - TINY, max(px, qx, vx, wx) + TINY
+    south, north = min(py, qy, vy, wy) - TINY, max(py, qy, vy, wy) + TINY
+    n = 0
+    for i in range(n_close):
+        ax, ay, bx, by = close[i, 0], close[i, 1], close[i, 2], close[i, 3]
+        if max(ax, bx) < west or min(ax, bx) > east or max(ay, by) < south or min(ay, by) > north:
+            continue
+        if ax == shadow[1] and ay == shadow[2] and bx == shadow[3] and by == shadow[4]:
+            continue
+        out[n, 0], out[n, 1], out[n, 2], out[n, 3] = ax, ay, bx, by
+        n += 1
+    return n
+
+
+@_jit
 def is_nearer(beside, i, gap, qx, qy):  # type: ignore[no-untyped-def]
     """Whether a piece of shore is nearer to the edge at q than the shore it faces, a gap off."""
     nearer = gap * (1.0 - 1e-9) - TINY
@@ -229,8 +274,8 @@ def hidden(ends, beside, n_beside, close, n_close, edges, shadow, w):  # type: i
     Else the number, from 1, of the piece of shore that is nearer to the edge, or -1 where the lot
     stands in between.
 
-    ends : of the segment. beside : the rest of the shore within twice the reach of it. close : the
-    lot's edges within the reach of it. edges : all of them.
+    ends : of the segment. beside : the shore that may be nearer. close : the lot's edges that may
+    stand in between. edges : all of them.
     """
     px, py, qx, qy = sight(ends, shadow, w)
     gap = math.sqrt((px - qx) ** 2 + (py - qy) ** 2)
@@ -326,7 +371,8 @@ def pieces_of_lot(shore, near, edges, reach, shadows, cuts, close, beside, piece
     Returns the tables and how many pieces there are.
     """
     n = n_shadows = ZERO
-    close, beside = room(close, edges.shape[0]), room(beside, near.size)
+    # twice as much room as there are: those that matter to a shadow stand behind all of them
+    close, beside = room(close, 2 * edges.shape[0]), room(beside, 2 * near.size)
     for k in near:
         n_close = rows_near(edges, shore.ends[k], reach, close)
         if n_close == 0:
@@ -359,9 +405,12 @@ def pieces_of_lot(shore, near, edges, reach, shadows, cuts, close, beside, piece
             n_close = rows_near(edges, ends, reach, close)
             n_beside = segments_near(shore, near, k, 2.0 * reach, beside)
         pieces = room(pieces, n + 5)
+        m_beside = keep_beside(ends, shadows[i], beside, n_beside, beside[n_beside:])
+        m_close = keep_close(ends, shadows[i], close, n_close, close[n_close:])
         n = add_faced(
-            ends, beside, n_beside, close, n_close, edges, shadows[i], n_halvings, pieces, n
-        )
+            ends, beside[n_beside:], m_beside, close[n_close:], m_close, edges, shadows[i],
+            n_halvings, pieces, n,
+        )  # fmt: skip
     return shadows, cuts, close, beside, pieces, n
 
 
