@@ -313,8 +313,9 @@ def test_a_partition_that_is_not_measured_is_refused(tmp_path):
         lot_order(made.store, made.reading.n_partitions)
 
 
-def test_rows_that_come_twice_or_never_are_mended_and_told(tmp_path):
-    """A fault of the program: it cannot be provoked but by hand."""
+def test_rows_that_come_twice_or_never_are_mended_and_told(tmp_path, monkeypatch):
+    """A fault of the program: it cannot be provoked but by hand. Files are in several batches."""
+    monkeypatch.setattr("geotrim.screen.store.BATCH_ROWS", 16)
     made = make_screening(tmp_path / "work", 150, 2, per_partition=40)
     store, n = made.store, made.reading.n_partitions
     first, second = read_table(store.done(0)), read_table(store.done(1))

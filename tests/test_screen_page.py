@@ -203,6 +203,9 @@ def test_filters_alone_and_together(browser, made):
         assert 0 < settled(page) == is_there.sum()
         total = lots.loc[is_there, "frontage_length_ft"].sum()
         assert page.text_content("#shown").endswith(f"{total:,.1f} ft of frontage")
+        shortest = lots.loc[is_there, "frontage_length_ft"].round(4).min()
+        page.fill("#f-to", f"{shortest} ft")
+        settled(page, (is_there & (lots["frontage_length_ft"].round(4) <= shortest)).sum())
         page.fill("#f-to", "wide")  # by itself, a moment after it is written
         page.locator("#f-told", has_text="no number").wait_for()
         assert "no number" in page.text_content("#f-told")
@@ -343,7 +346,6 @@ def test_a_lot_picked_on_the_map_is_the_row_and_the_other_way_round(browser, mad
             assert row.get_attribute("data-row") == str(number)
             box, area = row.bounding_box(), page.locator("#scroll").bounding_box()
             assert area["y"] <= box["y"] <= area["y"] + area["height"]
-        # the hole of a lot is not the lot
         assert page.evaluate("document.getElementById('map-told').textContent").startswith("Lot ")
         before = page.evaluate("document.getElementById('map').toDataURL()")
         page.fill("#f-text", "L-00200")
@@ -353,6 +355,45 @@ def test_a_lot_picked_on_the_map_is_the_row_and_the_other_way_round(browser, mad
         page.wait_for_timeout(50)
         assert page.evaluate("document.getElementById('map').toDataURL()") != before
         assert page.text_content("#map-told") == "Lot L-00200: no shore"
+
+
+def test_lots_are_drawn_where_they_lie_in_the_colour_of_their_kind(browser, made):
+    """North up: an open lot has no hatch, so its middle is its colour."""
+    lots = made.lots
+    is_open = (lots["status"] == "measured") & (lots["outcome_standing"] == "open")
+    which = [k for k in lots.index[is_open] if k not in (11, 20)][:6]
+    colour = [int(STANDS["open"].colour[k : k + 2], 16) for k in (1, 3, 5)]
+    with opened(browser, made, size={"width": 1280, "height": 1200}) as page:
+        box = page.locator("#map").bounding_box()
+        places = [centre(page, lots, number) for number in which]
+        seen = page.evaluate(
+            """(places) => {
+              const map = document.getElementById('map');
+              const all = map.getContext('2d').getImageData(0, 0, map.width, map.height);
+              return places.map(([x, y]) => {
+                const at = 4 * (Math.floor(y) * map.width + Math.floor(x));
+                return [...all.data.slice(at, at + 4)];
+              });
+            }""",
+            [[x - box["x"], y - box["y"]] for x, y in places],
+        )
+        assert seen == [[*colour, 255]] * len(which)
+
+
+def test_a_hole_is_not_the_lot(browser, made):
+    with opened(browser, made) as page:
+        page.fill("#f-text", "L-00011")
+        settled(page, 1)
+        page.click("#rows tr[data-row]")
+        page.get_by_role("button", name="Show it on the map").click()
+        page.focus("#map")
+        for _ in range(3):
+            page.keyboard.press("+")
+        page.keyboard.press("Enter")
+        assert page.text_content("#map-told") == "No lot there."
+        page.keyboard.press("ArrowRight")  # beside the hole
+        page.keyboard.press("Enter")
+        assert page.text_content("#map-told").startswith("Lot L-00011")
 
 
 def test_the_map_by_keys_wheel_drag_and_fingers(browser, made):

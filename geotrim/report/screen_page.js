@@ -624,10 +624,26 @@
       if (!(dx <= reach && dy <= reach)) continue;
       const rank = 2 * isIn[row] * data.stands.length + PAINTED.indexOf(codes[row]);
       if (dx === 0 && dy === 0 && holds(row, x, y)) { if (rank >= best) { best = rank; found = row; } continue; }
-      const away = Math.hypot(dx, dy);
-      if (isIn[row] && away < nearest) { nearest = away; near = row; }
+      if (!isIn[row] || Math.hypot(dx, dy) >= nearest) continue;
+      const away = awayFrom(row, x, y);
+      if (away < nearest) { nearest = away; near = row; }
     }
     return found === NONE ? near : found;
+  }
+
+  // From a point to the nearest edge of a lot, in steps.
+  function awayFrom(row, x, y) {
+    let least = Infinity;
+    for (let ring = lots.shapes[row]; ring < lots.shapes[row + 1]; ring += 1) {
+      const first = lots.rings[ring], end = lots.rings[ring + 1];
+      for (let k = first, before = end - 1; k < end; before = k, k += 1) {
+        const ex = lots.x[k] - lots.x[before], ey = lots.y[k] - lots.y[before], long = ex * ex + ey * ey;
+        const along = long ? ((x - lots.x[before]) * ex + (y - lots.y[before]) * ey) / long : 0;
+        const share = Math.min(Math.max(along, 0), 1);
+        least = Math.min(least, Math.hypot(x - lots.x[before] - share * ex, y - lots.y[before] - share * ey));
+      }
+    }
+    return least;
   }
 
   function holds(row, x, y) {
