@@ -454,3 +454,10 @@ def test_a_folder_without_tiles_and_a_tile_that_is_none(tmp_path):
         open_heights_of(tmp_path, band=4)
     with pytest.raises(RangeError, match="rmse_ft"):
         open_heights_of(tmp_path, rmse_ft=-1.0)
+
+
+def test_double_precision_is_kept(tmp_path):
+    """A third of a foot beside a tile in single precision."""
+    tile(tmp_path, "a.tif", 0, 0, [[1 / 3]], dtype="float64")
+    tile(tmp_path, "b.tif", 0, 1, [[1 / 3]], dtype="float32")
+    assert everything(open_heights_of(tmp_path)).tolist() == [[1 / 3, float(np.float32(1 / 3))]]
