@@ -174,6 +174,8 @@ FLAGS = (
 
 def both(one: Any, other: Any) -> Any:
     """*And* of yes-no values: no beats unknown, unknown beats yes."""
+    if isinstance(one, float) and isinstance(other, float):
+        return 0.0 if one == 0.0 or other == 0.0 else one * other
     low = np.fmin(one, other)
     return _plain(np.where(low == 0.0, 0.0, np.maximum(one, other) * np.minimum(one, other)))
 
@@ -185,6 +187,8 @@ def either(one: Any, other: Any) -> Any:
 
 def contrary(value: Any) -> Any:
     """*Not* of yes-no values; unknown stays unknown."""
+    if isinstance(value, float):
+        return 1.0 - value
     return _plain(1.0 - np.asarray(value, dtype=np.float64))
 
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from geotrim.rules.decide import Decision
 from geotrim.rules.rule_file import Rule, measures, routes
 from geotrim.rules.settle import settle_words
+from geotrim.rules.side_by_side import full
 from geotrim.rules.verdict import MET, NOT_MET, WORDS, margin
 
 
@@ -61,13 +63,14 @@ def findings(decision: Decision, most_trees: int = 500) -> Iterator[Finding]:
     for rule in decision.rule_set.rules.values():
         if rule.id not in decision.verdicts or rule.effect == "consequence":
             continue
+        view = _View(decision, rule)
         if not ids or not differs_by_tree(decision, rule):
-            yield _finding(decision, rule, 0, None)
+            yield view.finding(0, None)
             continue
         codes = decision.verdicts[rule.id]
         for k, tree in enumerate(ids):
             if len(ids) <= most_trees or codes[k] != MET:
-                yield _finding(decision, rule, k, tree)
+                yield view.finding(k, tree)
 
 
 def differs_by_tree(decision: Decision, rule: Rule) -> bool:
@@ -76,33 +79,48 @@ def differs_by_tree(decision: Decision, rule: Rule) -> bool:
     return any(decision.measures[name].value.ndim for name in seen)
 
 
-def _finding(decision: Decision, rule: Rule, k: int, tree: str | None) -> Finding:
-    seen = decision.measures[rule.limit.measure]
-    n = decision.case.n_judged
-    code = int(decision.verdicts[rule.id][k])
-    if code == NOT_MET and seen.most is not None and np.isnan(np.broadcast_to(seen.value, n)[k]):
-        seen = seen.most  # not known, but surely no better than this
-    value = float(np.broadcast_to(seen.value, n)[k])
-    value = value if np.isfinite(value) else np.nan  # nothing to be measured from: no figure
-    bound = decision.binding.get(rule.id)
-    binding = MET if bound is None else int(bound[k])
-    return Finding(
-        lot_id=decision.case.lot_id,
-        crown_id=tree,
-        rule_id=rule.id,
-        measure=str(measures()[rule.limit.measure]["words"]),
-        value=value,
-        standard_error=float(np.broadcast_to(seen.error, n)[k]),
-        unit=rule.limit.unit,
-        limit=rule.limit.words(),
-        verdict=WORDS[code],
-        margin=float(margin(value, rule.limit.compare, rule.limit.number)),
-        is_binding={MET: True, NOT_MET: False}.get(binding),
-        effect=rule.effect,
-        routes=", ".join(routes()[name]["name"] for name in rule.routes),
-        words=rule.words,
-        section=rule.section,
-        confidence=rule.confidence,
-        settle="; ".join(settle_words(decision, rule, k, tree or "the mangroves")),
-        is_local=decision.rule_set.is_local(rule),
-    )
+class _View:
+    """One rule with all that its findings have in common."""
+
+    def __init__(self, decision: Decision, rule: Rule) -> None:
+        self.decision, self.rule = decision, rule
+        seen, n, limit = decision.measures[rule.limit.measure], decision.case.n_judged, rule.limit
+        codes = decision.verdicts[rule.id]
+        value, error = full(seen.value, n), full(seen.error, n)
+        if seen.most is not None:  # not known, but surely no better than this
+            lost = (codes == NOT_MET) & np.isnan(value)
+            value = np.where(lost, seen.most.value, value)
+            error = np.where(lost, seen.most.error, error)
+        # nothing to be measured from: no figure
+        value = np.where(np.isfinite(value), value, np.nan)
+        self.codes, self.value, self.error = codes.tolist(), value.tolist(), error.tolist()
+        self.margin = margin(value, limit.compare, limit.number).tolist()
+        bound = decision.binding.get(rule.id)
+        self.bound = [MET] * n if bound is None else bound.tolist()
+        self.told: dict[str, Any] = {
+            "lot_id": decision.case.lot_id,
+            "rule_id": rule.id,
+            "measure": str(measures()[limit.measure]["words"]),
+            "unit": limit.unit,
+            "limit": limit.words(),
+            "effect": rule.effect,
+            "routes": ", ".join(routes()[name]["name"] for name in rule.routes),
+            "words": rule.words,
+            "section": rule.section,
+            "confidence": rule.confidence,
+            "is_local": decision.rule_set.is_local(rule),
+        }
+
+    def finding(self, k: int, tree: str | None) -> Finding:
+        """The finding of one tree, or of the lot."""
+        settle = settle_words(self.decision, self.rule, k, tree or "the mangroves")
+        return Finding(
+            crown_id=tree,
+            value=self.value[k],
+            standard_error=self.error[k],
+            verdict=WORDS[self.codes[k]],
+            margin=self.margin[k],
+            is_binding={MET: True, NOT_MET: False}.get(self.bound[k]),
+            settle="; ".join(settle),
+            **self.told,
+        )

@@ -241,12 +241,16 @@ def _by_answers(
 
 def _parts(decision: Decision, limit: Limit, k: int) -> frozenset[str]:
     """What would settle the unknown parts of a measure."""
-    n = decision.case.n_judged
     return frozenset(
         measures()[name]["settle"]
         for name in measures()[limit.measure].get("made_of", ())
-        if np.isnan(np.broadcast_to(decision.measures[name].value, n)[k])
+        if np.isnan(_of(decision.measures[name].value, k))
     )
+
+
+def _of(value: Any, k: int) -> float:
+    """What a value is for one tree."""
+    return float(value if value.ndim == 0 else value[k])
 
 
 def _answered(decision: Decision, some: tuple[str, ...]) -> Iterable[dict[str, Any]]:
@@ -258,10 +262,8 @@ def _answered(decision: Decision, some: tuple[str, ...]) -> Iterable[dict[str, A
 
 def _covers(decision: Decision, k: int) -> dict[str, float]:
     """Which polygons of land set aside cover a tree."""
-    values, n = decision.case.values, decision.case.n_judged
-    return {
-        name: float(np.broadcast_to(values[name].value, n)[k]) for name in COVERS if name in values
-    }
+    values = decision.case.values
+    return {name: _of(values[name].value, k) for name in COVERS if name in values}
 
 
 def _told(
