@@ -24,6 +24,7 @@ from __future__ import annotations
 import argparse
 import time
 from collections.abc import Callable
+from itertools import pairwise
 from typing import Any
 
 import geopandas as gpd
@@ -75,7 +76,7 @@ def made_site(n_waterfront: int, seed: int = 7) -> tuple[Any, np.ndarray, np.nda
     back = on_shore(across[:, [-1, 0]], np.full((n_waterfront, 2), -depth[0]))
     rings = np.concatenate([front, back, front[:, :1]], axis=1)
     lots = [shapely.polygons(rings)]
-    for near, far in zip(depth[1:-1], depth[2:], strict=True):
+    for near, far in pairwise(depth[1:]):
         ends = [on_shore(edges, np.full(edges.size, -away)) for away in (near, far)]
         rings = np.stack([ends[0][:-1], ends[0][1:], ends[1][1:], ends[1][:-1]], axis=1)
         lots.append(shapely.polygons(rings))

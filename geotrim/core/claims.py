@@ -3,10 +3,10 @@
 A lot claims a point ``p`` of the shoreline when
 
 1. ``p`` lies in the lot; or
-2. a lot edge *faces* it from the land: the edge runs within 45 degrees of the shore there, the
-   shore's square through ``p`` meets it within the reach, the lot does not stand in between, and no
-   other piece of shore is nearer to the place where it meets (so a lot cannot reach across a bend,
-   a pier or a second line to claim what lies behind); or
+2. a lot edge *faces* it from the land: the edge runs within 45 degrees of the shore there with its
+   outer side to it, the shore's square through ``p`` meets it within the reach, the lot does not
+   stand in between, and no other piece of shore is nearer to the place where it meets (so a lot
+   cannot reach across a bend, a pier or a second line to claim what lies behind); or
 3. ``p`` lies between two such claims and every point of the gap is within the reach of the lot.
 
 Claims and gaps shorter than a hundredth of a foot are not told apart from nothing.
