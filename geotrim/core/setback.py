@@ -45,11 +45,32 @@ def margins(shapes: Any, reference: Any, distance: float) -> npt.NDArray[np.floa
     [5.0, -5.0]
     """
     shapes = np.asarray(shapes, dtype=object)
-    away = shapely.distance(shapes, reference)
+    away = _distances(shapes, reference)
     area = _polygons(reference)
     if area is not None and shapes.size:
         away = away - _depths(shapes, area)
     return np.asarray(away - distance, dtype=np.float64)
+
+
+def _distances(shapes: Any, reference: Any) -> npt.NDArray[np.float64]:
+    """Distance of each shape to a reference of many parts, by an index of these; NaN for none."""
+    out = np.full(shapes.size, np.nan)
+    tree = shapely.STRtree(_pieces(reference))
+    there = np.flatnonzero(~(shapely.is_missing(shapes) | shapely.is_empty(shapes)))
+    if len(tree) and there.size:
+        (k, _), away = tree.query_nearest(shapes[there], return_distance=True, all_matches=False)
+        out[there[k]] = away
+    return out
+
+
+def _pieces(reference: Any) -> Any:
+    """Polygons, points, and lines segment by segment: what is as near as the whole."""
+    parts = shapely.get_parts(reference)
+    is_line = np.isin(shapely.get_type_id(parts), (1, 2))
+    xy, line = shapely.get_coordinates(parts[is_line], return_index=True)
+    same = line[1:] == line[:-1]
+    segments = shapely.linestrings(np.stack([xy[:-1][same], xy[1:][same]], axis=1))
+    return np.concatenate([parts[~is_line], segments])
 
 
 def _polygons(reference: Any) -> Any:
@@ -73,8 +94,11 @@ def inside_shares(crowns: Any, zone: Any) -> npt.NDArray[np.float64]:
     """Share of each crown's area inside a strip, 0 to 1; exactly 0 where it only touches."""
     crowns = np.asarray(crowns, dtype=object)
     out = np.zeros(crowns.size)
-    hit = np.nonzero(shapely.intersects(crowns, zone))[0]
-    out[hit] = shapely.area(shapely.intersection(crowns[hit], zone)) / shapely.area(crowns[hit])
+    parts = shapely.get_parts(zone)  # of a valid strip they do not lie on one another
+    crown, part = shapely.STRtree(parts).query(crowns, predicate="intersects")
+    inside = shapely.area(shapely.intersection(crowns[crown], parts[part]))
+    hit = np.unique(crown)
+    out[hit] = np.bincount(crown, inside, crowns.size)[hit] / shapely.area(crowns[hit])
     return np.clip(out, 0.0, 1.0)
 
 
