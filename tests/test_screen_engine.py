@@ -316,6 +316,8 @@ def test_workers_end_with_their_parent(tmp_path, number):
         waited_for(lambda: len(list(tmp_path.glob("begun-*"))) == 2)
         workers = children_of(parent.pid)
         assert len(workers) == 2
+        # a terminal sends Ctrl-C to all of a session: workers hear of it from their parent alone
+        assert os.getsid(parent.pid) not in map(os.getsid, workers)
         parent.send_signal(number)
         _, told = parent.communicate(timeout=10)
     finally:
