@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import hashlib
 import json
+import os
 
 import geopandas as gpd
 import numpy as np
@@ -306,7 +307,11 @@ def test_trunks_of_no_crown_are_an_error(tmp_path):
 
 def test_the_shore_is_plain_lines_without_repeated_points(tmp_path):
     two = MultiLineString(
-        [[(X0, Y0 + 100), (X0, Y0 + 100), (X0 + 9.1, Y0 + 100)], [(X0, Y0), (X0 + 1, Y0 + 1)]]
+        [
+            [(X0, Y0 + 100), (X0, Y0 + 100), (X0 + 9.1, Y0 + 100)],
+            [(X0, Y0), (X0 + 1, Y0 + 1)],
+            [(X0, Y0), (X0, Y0)],
+        ]
     )
     rows = [two, LineString([(X0 + 1, Y0 + 1), (X0 + 2, Y0 + 3), (X0 + 2, Y0 + 3)])]
     _, store = read(put(tmp_path, line=gpd.GeoDataFrame(geometry=rows, crs=CRS)))
@@ -543,8 +548,10 @@ def test_a_screen_file_that_cannot_be_used(tmp_path, in_lots, said, words):
 
 def test_tables_that_only_add_are_left_aside_and_told(tmp_path):
     said = "\n[[eyes]]\nx = 1\ny = 2\nheight_ft = 5\n"
+    said += '\n[ground]\nfile = "not-there.tif"\n'
     reading, _ = read(put(tmp_path, said=said))
-    assert told(reading, "[eyes] left aside")
+    assert told(reading, "[eyes] left aside") and told(reading, "[ground] left aside")
+    assert "ground" not in reading.key["said"]
 
 
 @pytest.mark.parametrize(
@@ -607,6 +614,11 @@ def test_what_a_run_depends_on(tmp_path):
     assert changed_words(before, input_key(read_screen_file(path))) == [
         "heights: tiles has another content"
     ]
+    before = input_key(read_screen_file(path))
+    times = (tmp_path / "tiles" / "a.tif").stat()
+    tile(tmp_path / "tiles" / "a.tif", 9.0)  # of the same size, and the same time
+    os.utime(tmp_path / "tiles" / "a.tif", ns=(times.st_atime_ns, times.st_mtime_ns))
+    assert len(changed_words(before, input_key(read_screen_file(path)))) == 1
     before = input_key(read_screen_file(path))
     (tmp_path / "cay.toml").write_text(text_of(rules={"cay-top": RULE}) + "\n", encoding="utf-8")
     row_of_lots(7).to_parquet(tmp_path / "lots.parquet")
