@@ -31,7 +31,8 @@ from geotrim.screen.store import Common, Store
 def read_shore(run: Loading, store: Store) -> Any:
     """Read the shore, leave its vertices in the working folder, and hand its lines back.
 
-    Lines of several parts are taken apart; a vertex that repeats the one before it is dropped.
+    Lines of several parts are taken apart; parts without length are dropped, and so is a vertex that
+    repeats the one before it.
     Coordinates that need not be moved are those of the file, to the last bit.
 
     Returns
@@ -41,14 +42,12 @@ def read_shore(run: Loading, store: Store) -> Any:
     rows = read_plain(run, "mhw_line", ("line",))
     tell_line_gaps(run, run.spec.values["mhw_line"])
     lines = shapely.get_parts(np.asarray(rows.geometry.array))
+    lines = lines[shapely.length(lines) > 0]
     xy, line = shapely.get_coordinates(lines, return_index=True)
     keep = np.ones(len(xy), dtype=bool)
     keep[1:] = (xy[1:] != xy[:-1]).any(axis=1) | (line[1:] != line[:-1])
-    xy, line = xy[keep], line[keep]
-    n_points = np.bincount(line, minlength=len(lines))
-    keep = n_points[line] > 1
-    xy, n_points = xy[keep], n_points[n_points > 1]
-    starts = np.concatenate([[0], np.cumsum(n_points)])
+    n_points = np.bincount(line[keep], minlength=len(lines))
+    xy, starts = xy[keep], np.concatenate([[0], np.cumsum(n_points)])
     with new_file(store.lines) as aside, aside.open("wb") as sink:
         np.savez(sink, xy=xy, starts=starts)
     return lines
