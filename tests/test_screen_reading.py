@@ -160,11 +160,12 @@ def test_the_folder_does_not_depend_on_the_memory(tmp_path, monkeypatch):
     assert digests[0] == digests[1] == digests[2] and len(digests[0]) == 3
 
 
-def test_crowns_that_cannot_be_used_are_left_out_and_counted(tmp_path, small_batches):
-    trees = row_of_crowns()
+@pytest.mark.parametrize("crs", [CRS, 6318])
+def test_crowns_that_cannot_be_used_are_left_out_and_counted(tmp_path, small_batches, crs):
+    trees = row_of_crowns().to_crs(crs)
     shapes = list(trees.geometry)
     shapes[2], shapes[9], shapes[11] = None, Point(X0, Y0), shapely.box(0, 0, 0, 0)
-    trees = gpd.GeoDataFrame({"tree": trees["tree"]}, geometry=shapes, crs=CRS)
+    trees = gpd.GeoDataFrame({"tree": trees["tree"]}, geometry=shapes, crs=crs)
     reading, store = read(put(tmp_path, said=CROWNS, trees=trees))
     assert reading.n_crowns == 13
     assert list(crowns_of(store, 1)["crown_number"]) == [

@@ -31,9 +31,9 @@ from geotrim.screen.store import Common, Store
 def read_shore(run: Loading, store: Store) -> Any:
     """Read the shore, leave its vertices in the working folder, and hand its lines back.
 
-    Lines of several parts are taken apart; parts without length are dropped, and so is a vertex that
-    repeats the one before it.
-    Coordinates that need not be moved are those of the file, to the last bit.
+    Lines of several parts are taken apart; parts without length are dropped, and so is a vertex
+    that repeats the one before it. Coordinates that need not be moved are those of the file, to the
+    last bit.
 
     Returns
     -------
