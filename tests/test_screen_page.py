@@ -212,6 +212,9 @@ def test_filters_alone_and_together(browser, made):
         assert page.get_attribute("#f-to", "aria-invalid") == "true"
         page.click("#clear")
         settled(page, 300)
+        page.select_option("#f-route", label="The act does not apply")
+        page.select_option("#f-standing", "open")  # told of lots without a shore as well
+        settled(page, (measured & (lots["route_no_mangrove"] == "open")).sum())
         page.select_option("#f-route", label="Owner exemption")
         page.select_option("#f-standing", "depends")
         settled(page, (measured & (lots["route_owner_exemption"] == "depends")).sum())

