@@ -103,16 +103,20 @@ def screened(tmp_path, out="out", **how):
 
 
 def told_of(folder):
-    """All that a results' folder holds, but for times and how the work was done."""
+    """All that a results' folder holds, but for times and how the work was done.
+
+    A GeoPackage holds the time it was written (OGC 12-128r19, table 1, ``last_change``, from
+    memory); its rows are those of the GeoParquet files.
+    """
     found = {}
     for path in sorted(folder.rglob("*")):
-        if path.is_file() and path.name != "record.json":
+        if path.is_file() and path.name not in ("record.json", "screening.gpkg"):
             found[path.name] = path.read_bytes()
     told = json.loads((folder / "record.json").read_text(encoding="utf-8"))
     found["record"] = {
         key: value
         for key, value in told.items()
-        if key not in ("started_utc", "finished_utc", "run")
+        if key not in ("started_utc", "finished_utc", "run", "files")
     }
     return found
 
@@ -575,10 +579,10 @@ def main(n_kills):
     from county_made import small_county
 
     folder = Path(tempfile.mkdtemp())
-    site = small_county(folder / "county", 300, 6000)
+    site = small_county(folder / "county", 80, 1600)
     start = (
         "import sys; from geotrim.screen import plan;"
-        "plan.partition_lots.__kwdefaults__['per_partition'] = 20;"
+        "plan.partition_lots.__kwdefaults__['per_partition'] = 8;"
         "from geotrim.cli import main; sys.exit(main(sys.argv[1:]))"
     )
 
