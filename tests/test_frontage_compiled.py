@@ -255,3 +255,33 @@ def test_chains_end_in_one_node_where_they_meet():
     arms = [shapely.LineString([(0, 0), tip]) for tip in [(9, 0), (0, 9), (-9, 0)]]
     nodes = shoreline_of(build_shore(arms, 50.0)).nodes
     assert len(np.unique(nodes)) == 4 and np.bincount(nodes.ravel()).max() == 3
+
+
+@pytest.mark.jit
+def test_a_short_stretch_where_no_third_one_branches_off_is_kept():
+    """By hand: 2 ft and 40 ft on either side of where a pier stands that the lot does not claim."""
+    arms = [shapely.LineString([(0, 0), tip]) for tip in [(-90, 0), (90, 0), (0, 60)]]
+    claims, _ = share_shore([shapely.box(-2, -80, 40, 0)], build_shore(arms, 50.0), 5.0)
+    assert sorted(c.high - c.low for c in claims) == pytest.approx([2.0, 40.0], abs=1e-6)
+
+
+@pytest.mark.jit
+def test_a_lot_that_hooks_round_over_the_water():
+    """By hand: met 0.5 ft off on the right, 5 and 15 ft off on the left: 1 and 2 of 40 each."""
+    boxes = [(0, -1, 100, 0), (95, -1, 100, 18), (0, 3, 100, 18)]
+    edges, _ = edges_of(rings_of([shapely.union_all([shapely.box(*box) for box in boxes])]))
+    line = np.array([[10.0, 0.0, 90.0, 0.0]])
+    assert _shore_kernels.lean(line, 1, edges, 1.0, 239.0) == 40 * (1 - 2)
+    assert _shore_kernels.lean(line, 1, edges, 1.0, 0.0) < 0
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_three_stretches_in_order_whichever_way_the_line_was_drawn(way):
+    """By hand: up 90 ft, along 50 ft and down 70 ft, the water on the left."""
+    line = [(-200, 0), (0, 0), (0, 90), (50, 90), (50, -200)]
+    lot = shapely.Polygon([(0, 0), (0, 90), (50, 90), (50, 20)])
+    shore = build_shore([shapely.LineString(line[::way])], 20.0)
+    cut = stretches_of(shares_of([lot], shore, 1.0), shore, np.array([lot]), 1.0)
+    assert sorted(cut.length.round(6).tolist()) == [50.0, 70.0, 90.0]
+    assert cut.length[1] == pytest.approx(50.0) and cut.chord == pytest.approx(cut.length)
+    assert shapely.length(cut.line) == pytest.approx(cut.length)

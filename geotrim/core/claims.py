@@ -94,12 +94,12 @@ def shares_of(lots: Any, shore: Shore, reach: float, unit: float = 1.0) -> Share
 
     Examples
     --------
-    Two lots that both hold the middle fifth.
+    Two lots that run 20 ft past the line, one 10 ft over the other.
 
     >>> from geotrim.core.shoreline import build_shore
     >>> shore = build_shore([shapely.LineString([(-9, 0), (99, 0)])], 50.0)
-    >>> found = shares_of([shapely.box(0, -50, 30, 0), shapely.box(20, -50, 50, 0)], shore, 5.0)
-    >>> found.low.round(5).tolist(), found.high.round(5).tolist(), found.length.tolist()
+    >>> found = shares_of([shapely.box(0, -50, 30, 20), shapely.box(20, -50, 50, 20)], shore, 5.0)
+    >>> found.low.round(5).tolist(), found.high.round(5).tolist(), found.length.round(5).tolist()
     ([9.0, 34.0], [34.0, 59.0], [10.0])
     """
     shapes = np.asarray(lots, dtype=object)

@@ -67,7 +67,7 @@ def near_segments(ends: Array, bounds: Array, reach: float) -> tuple[Ints, Ints]
     Examples
     --------
     >>> ends = np.array([[0.0, 0, 9, 0], [9, 0, 9, 30], [9, 30, 9, 60]])
-    >>> near, offsets = near_segments(ends, np.array([[0.0, -9, 5, -1], [0, 0, 5, 40]]), 4.5)
+    >>> near, offsets = near_segments(ends, np.array([[0.0, -9, 5, -1], [0, 0, 7, 40]]), 3.5)
     >>> near.tolist(), offsets.tolist()
     ([0, 0, 1, 2], [0, 1, 4])
     """
