@@ -16,7 +16,7 @@ from shapely.geometry import LineString, Point, Polygon
 from geotrim.errors import CRSError, LayerError
 from geotrim.io.wkb_shapes import mended_shapes
 from geotrim.screen import reading as reading_module
-from geotrim.screen.lot_faults import far_away, repeated, usual_bounds
+from geotrim.screen.lot_faults import far_away, repeated, usual_bounds, why_far
 
 NAN, INF = float("nan"), float("inf")
 #: 20 square miles are 557,568,000 ft2, a square of 23,612.9 ft: 5280 ft a mile.
@@ -273,3 +273,9 @@ def test_of_many_on_one_ground_the_first_stands():
     shapes = np.array([half, *[shapely.box(0, 0, 9, 9)] * 40])
     found = repeated(shapely.bounds(shapes), shapely.area(shapes), lambda rows: shapes[rows], 1.0)
     assert found == dict.fromkeys(range(2, 41), 1)
+
+
+def test_degrees_are_blamed_only_in_a_file_of_feet():
+    usual, place = np.array([-82.7, 27.8, -82.5, 28.0]), np.array([10.0, 10.0])
+    words = why_far(np.array([1e6, 1e6]), place, usual, is_degrees=True, gap_miles=900.0)
+    assert "900 miles from any shore line" in words and "look like degrees" not in words
