@@ -14,8 +14,8 @@ cell is a crown's where its middle is in the crown; side limits go straight out 
 lot's shore; the local rules that tighten a limit decide as the limit itself would.
 
 On plain lots (one stretch of shore, neighbours on both sides) its figures should agree with
-geotrim's so: frontage within 4 ft, in all within 1 %; length of the fringe in all within 5 %, trees
-of it within 3 %; highest top on nine lots of ten within 1 ft; canopy volume in all within 2 %.
+geotrim's so: frontage within 4 ft, in all within 1 %; length of the fringe, its trees and canopy
+volumes in all within 5 %; highest top on nine lots of ten within 1 ft.
 Areas of fringe and zone come out a fifth smaller: the plain outline looks along the middle of each
 cell of 2.5 ft, geotrim's takes the innermost and outermost edge anywhere in it.
 ``tests/test_screen_laws.py`` holds both to that.
