@@ -285,3 +285,12 @@ def test_three_stretches_in_order_whichever_way_the_line_was_drawn(way):
     assert sorted(cut.length.round(6).tolist()) == [50.0, 70.0, 90.0]
     assert cut.length[1] == pytest.approx(50.0) and cut.chord == pytest.approx(cut.length)
     assert shapely.length(cut.line) == pytest.approx(cut.length)
+
+
+def test_a_lot_cut_in_two_by_a_narrow_rival_stays_in_two():
+    """By hand: a rival 0.5 ft wide holds deeper what is more than 0.1 ft from its sides: 0.3 ft."""
+    lots = [shapely.box(0, -80, 40, 0.1), shapely.box(19.75, -80, 20.25, 3)]
+    shore = build_shore([shapely.LineString([(-50, 0), (90, 0)])], 50.0)
+    claims, _ = share_shore(lots, shore, 5.0)
+    assert [c.lot for c in claims] == [0, 0, 1]
+    assert claims[2].high - claims[2].low == pytest.approx(0.5 - 2 * 0.1, abs=1e-5)
