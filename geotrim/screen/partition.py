@@ -31,18 +31,19 @@ from geotrim.ops.canopy import heights_and_slices
 from geotrim.ops.catalogue import HEIGHTS, ROUTE, SLICES
 from geotrim.ops.chain import params_of, run_operation
 from geotrim.ops.route_brief import route_brief
+from geotrim.ops.setback_flags import draw_strips
 from geotrim.rules.facts import facts
 from geotrim.screen.draft import COLUMNS, NOTE, drafted
 from geotrim.screen.partition_rows import Found, crown_rows, lot_rows, note_rows
-from geotrim.screen.plan import reaches
+from geotrim.screen.plan import bounds_of_shapes, reaches
 from geotrim.screen.store import (
     CROWNS,
     Common,
     Store,
     Task,
-    read_batches,
     read_pickle,
     read_rows,
+    read_table,
     write_table,
 )
 
@@ -185,22 +186,24 @@ def _crowns(store: Store, task: Task, common: Common, crs: CRS) -> Any:
         path = store.crowns(number)
         if not path.exists():
             continue
-        for batch in read_batches(path):
-            part = _shapes(pa.Table.from_batches([batch]), crs)
-            part["is_home"] = number == task.number
-            keep = part["is_home"].to_numpy() | _meets(part.geometry.array, task.bounds)
-            parts.append(part[keep])
+        table = read_table(path)
+        is_home = number == task.number
+        if not is_home:  # most of them stand elsewhere: a look at the bytes tells
+            table = table.filter(pa.array(_meets(bounds_of_shapes(table), task.bounds)))
+        parts.append(table.append_column("is_home", pa.array(np.full(len(table), is_home))))
     if not parts:
         empty = _shapes(CROWNS.empty_table(), crs)
         return empty.assign(name=empty["crown_id"], is_home=np.empty(0, dtype=bool))
-    crowns = pd.concat(parts, ignore_index=True).sort_values("crown_number", ignore_index=True)
+    every = pa.concat_tables(parts).sort_by("crown_number")
+    crowns = _shapes(every, crs)
+    crowns["is_home"] = crowns["is_home"].astype(bool)
     crowns["name"] = crowns["crown_id"]
     crowns["crown_id"] = told_apart(crowns["crown_id"], crowns["crown_number"])
     return crowns
 
 
-def _meets(shapes: Any, box: tuple[float, float, float, float]) -> Flags:
-    west, south, east, north = shapely.bounds(np.asarray(shapes, dtype=object)).T
+def _meets(bounds: Any, box: tuple[float, float, float, float]) -> Flags:
+    west, south, east, north = bounds.T
     meets: Flags = (west <= box[2]) & (east >= box[0]) & (south <= box[3]) & (north >= box[1])
     return meets
 
@@ -280,12 +283,29 @@ def _measured(given: Given, common: Common) -> Found:
         asked = {name: common.options[name] for name in params if name in common.options}
         both = heights_and_slices(site.crowns, common.heights, **asked)
         results |= dict(zip(("heights", "slices"), both, strict=True))
-    for name in ("zone", "setbacks"):
-        results[name] = run_operation(name, site, results)
+    results["zone"] = run_operation("zone", site, results)
+    results["setbacks"] = run_operation("setbacks", _with_crowns_past(site, results), results)
     judged = _judged(site, given, common, results)
     later = [results[name] for name in ("heights", "slices", "zone", "setbacks") if name in results]
     notes += [note for result in [*later, *judged] for note in result.notes]
     return Found(results, tuple(judged), told, tuple(dict.fromkeys(notes)))
+
+
+def _with_crowns_past(site: Site, results: Mapping[str, Result]) -> Site:
+    """The site with those crowns alone that meet a setback: only that is told of them."""
+    strips, _ = draw_strips(
+        site.lots,
+        site.mhw_line,
+        results["frontage"],
+        results["riparian-lines"],
+        site.channel,
+        site.exclusions,
+        site.setbacks,
+    )
+    parts = shapely.get_parts(np.array([strip.shape for strip in strips], dtype=object))
+    tree = shapely.STRtree(np.asarray(site.crowns.geometry.array, dtype=object))
+    meets = np.unique(tree.query(parts, predicate="intersects")[1])
+    return replace(site, crowns=site.crowns.iloc[meets].reset_index(drop=True))
 
 
 def _site(given: Given, common: Common) -> Site:
@@ -322,7 +342,7 @@ def _near(table: Any, box: tuple[float, float, float, float]) -> Any:
     """Rows of a table of polygons that meet a box; None where there is no table."""
     if table is None:
         return None
-    keep = _meets(table.geometry.array, box)
+    keep = _meets(shapely.bounds(np.asarray(table.geometry.array, dtype=object)), box)
     return table[keep].reset_index(drop=True) if keep.any() else None
 
 
@@ -333,6 +353,8 @@ def _judged(
     own = given.lots[given.lots["is_own"].to_numpy(dtype=bool)]
     names = {param.name for param in ROUTE.params}
     asked = {name: value for name, value in site.options.items() if name in names}
+    places = results["fringe"]["fringe_crowns"].set_index("crown_id")["lot_id"]
+    lot_of = places.reindex(site.crowns["crown_id"]).to_numpy(dtype=object)
     out = []
     for place, rows in own.groupby([name or "" for name in own["jurisdiction"]], sort=True):
         mine = set(rows["lot_id"])
@@ -352,7 +374,7 @@ def _judged(
                 fringe=results["fringe"],
                 heights=results.get("heights"),
                 slices=results.get("slices"),
-                crowns=site.crowns,
+                crowns=site.crowns[pd.Series(lot_of).isin(mine).to_numpy()].reset_index(drop=True),
                 trunks=site.trunks,
                 trunks_rmse_ft=site.trunks_rmse_ft,
                 mhw_facts=site.mhw_facts,

@@ -23,7 +23,9 @@ import shapely
 from pyproj import CRS
 
 from geotrim.core.line_clip import LineIndex
+from geotrim.core.wkb_rings import bounds_of_wkb
 from geotrim.io.aside import new_file
+from geotrim.io.wkb_columns import wkb_column
 from geotrim.ops.catalogue import option_params
 from geotrim.screen.store import Common, Store, Task, read_batches, read_table, write_pickle
 from geotrim.units import feet_per_map_unit
@@ -201,14 +203,16 @@ def _bounds_of_crowns(store: Store, k: int) -> Any:
     path = store.crowns(k)
     if not path.exists():
         return None
-    found = [
-        shapely.total_bounds(shapely.from_wkb(batch.column("wkb").to_numpy(zero_copy_only=False)))
-        for batch in read_batches(path)
-    ]
-    if not found:
+    found = np.vstack([np.empty((0, 4)), *(bounds_of_shapes(part) for part in read_batches(path))])
+    if not len(found):
         return None
-    every = np.array(found)
-    return np.array([*every[:, :2].min(axis=0), *every[:, 2:].max(axis=0)])
+    return np.array([*found[:, :2].min(axis=0), *found[:, 2:].max(axis=0)])
+
+
+def bounds_of_shapes(table: Any) -> Floats:
+    """(n, 4) west, south, east, north of the polygons of a table or batch. [map units]."""
+    shapes = wkb_column(table.column("wkb"), "shapes")
+    return bounds_of_wkb(shapes.data, shapes.offsets, is_null=shapes.is_null)
 
 
 def _meet(bounds: Any, box: tuple[float, float, float, float]) -> bool:
