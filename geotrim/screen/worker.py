@@ -6,6 +6,7 @@ for it is not imported anew in it, whether that is a command, a notebook or a sc
 
 from __future__ import annotations
 
+import gc
 import os
 import pickle
 import queue
@@ -128,11 +129,16 @@ def main() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     asked: queue.SimpleQueue[int] = queue.SimpleQueue()
     threading.Thread(target=_listen, args=(sys.stdin.buffer, asked), daemon=True).start()
+    is_warm = False
     with _answers() as answers:
         while True:
             reply = attempt(task, folder, asked.get())
             pickle.dump(reply, answers, protocol=5)
             answers.flush()
+            if not is_warm:  # libraries stay; looking through them for garbage takes its time
+                is_warm = True
+                gc.collect()
+                gc.freeze()
 
 
 def _listen(numbers: BinaryIO, asked: Any) -> None:
