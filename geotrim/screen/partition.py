@@ -26,7 +26,7 @@ from pyproj import CRS
 
 from geotrim.core.block_cache import BlockCache
 from geotrim.errors import FileError, GeotrimError
-from geotrim.model import Facts, Result, Site
+from geotrim.model import Facts, Note, Result, Site
 from geotrim.ops.canopy import heights_and_slices
 from geotrim.ops.catalogue import HEIGHTS, ROUTE, SLICES
 from geotrim.ops.chain import params_of, run_operation
@@ -47,6 +47,11 @@ from geotrim.screen.store import (
     write_table,
 )
 
+NO_HEIGHTS = Note(
+    "heights",
+    "none given: no tree's height is known, so every way that asks for one depends on it at best",
+    "missing",
+)
 #: Where this many lots, one after another, break the operations alone, none of them is to blame.
 TRIED_FIRST = 5
 Flags = npt.NDArray[np.bool_]
@@ -288,7 +293,23 @@ def _measured(given: Given, common: Common) -> Found:
     judged = _judged(site, given, common, results)
     later = [results[name] for name in ("heights", "slices", "zone", "setbacks") if name in results]
     notes += [note for result in [*later, *judged] for note in result.notes]
-    return Found(results, tuple(judged), told, tuple(dict.fromkeys(notes)))
+    notes += [] if common.heights is not None else [NO_HEIGHTS]
+    excluded = _excluded(site)
+    return Found(results, tuple(judged), told, tuple(dict.fromkeys(notes)), excluded)
+
+
+def _excluded(site: Site) -> frozenset[str]:
+    """Ids of crowns in an exclusion, by their trunk where it is known, else by their centre."""
+    if site.exclusions is None or not len(site.crowns):
+        return frozenset()
+    points = shapely.centroid(np.asarray(site.crowns.geometry.array, dtype=object))
+    if site.trunks is not None:
+        known = dict(zip(site.trunks["crown_id"], site.trunks.geometry.array, strict=True))
+        ids = site.crowns["crown_id"]
+        points = np.array([known.get(i, at) for i, at in zip(ids, points, strict=True)])
+    tree = shapely.STRtree(points)
+    inside = tree.query(np.asarray(site.exclusions.geometry.array), predicate="intersects")[1]
+    return frozenset(site.crowns["crown_id"].iloc[np.unique(inside)])
 
 
 def _with_crowns_past(site: Site, results: Mapping[str, Result]) -> Site:

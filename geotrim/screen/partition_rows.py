@@ -21,6 +21,7 @@ class Found:
 
     results : operation -> Result; of lots near as well, where an operation needs them.
     judged : results of the rules, one for each jurisdiction.
+    excluded : ids of the crowns whose centre, or trunk, stands in an exclusion.
     told : crowns of the own lots, and those at home here that no lot near has; in file order.
     failed : number of a lot -> what it breaks by.
     """
@@ -29,6 +30,7 @@ class Found:
     judged: tuple[Result, ...]
     told: Any
     notes: tuple[Note, ...]
+    excluded: frozenset[str] = frozenset()
     failed: Mapping[int, str] = field(default_factory=dict)
 
     def table(self, operation: str, name: str) -> Any:
@@ -76,6 +78,7 @@ def lot_rows(given: Any, found: Found) -> pa.Table:
     columns |= _rules(found, ids)
     columns |= _standing(own, found, columns)
     columns["note"] = _lot_notes(own, found, columns)
+    columns["to_check"] = _to_check(columns, len(own))
     is_judged = np.array(columns["status"]) == "measured"
     for name in _JUDGED:
         if name in columns:  # without a shore nothing is judged, as the words say
@@ -117,6 +120,7 @@ def _canopy(found: Found, ids: Any) -> dict[str, Any]:
     is_past = set(past.loc[past["is_past_setback"].astype(bool), "crown_id"])
     mine = crowns.loc[crowns["crown_id"].isin(is_past), "lot_id"]
     out["n_past_setback"] = mine.value_counts().reindex(ids, fill_value=0).to_numpy()
+    out["n_in_exclusion"] = _count(crowns, crowns["crown_id"].isin(found.excluded), ids)
     if "heights" not in found.results:
         return out
     seen = crowns.join(found.table("heights", "heights"), on="crown_id")
@@ -128,8 +132,11 @@ def _canopy(found: Found, ids: Any) -> dict[str, Any]:
     out["n_too_close"] = _count(seen, seen["is_too_close"].fillna(False).astype(bool), ids)
     out["n_partial"] = _count(seen, seen["is_partial"].astype(bool), ids)
     out["canopy_area_ft2"] = by_lot["crown_area_ft2"].sum().reindex(ids, fill_value=0.0).to_numpy()
-    whole = by_lot["volume_ft3"].sum().reindex(ids, fill_value=0.0).to_numpy()
-    band = by_lot["volume_band_ft3"].sum().reindex(ids, fill_value=0.0).to_numpy()
+    out["n_unseen"] = _count(seen, seen["top_height_ft"].isna(), ids)
+    whole, band = (
+        by_lot[name].sum(min_count=1).reindex(ids).to_numpy()  # nothing seen is no volume of 0
+        for name in ("volume_ft3", "volume_band_ft3")
+    )
     share = np.full(len(ids), np.nan)
     np.divide(band, whole, out=share, where=whole > 0.0)
     out |= {"volume_ft3": whole, "volume_band_ft3": band, "share_band_frac": share}
@@ -210,6 +217,28 @@ def _lot_notes(own: Any, found: Found, columns: Mapping[str, Any]) -> list[str |
     return out
 
 
+#: Column of counts -> what a look at the place would settle, where it is not 0.
+TO_CHECK = {
+    "n_too_close": "heights too close to a limit",
+    "n_species_unknown": "species unknown",
+    "n_unseen": "heights missing",
+    "n_in_exclusion": "trees in an exclusion",
+}
+
+
+def _to_check(columns: Mapping[str, Any], n: int) -> list[str | None]:
+    """What is worth a look on the place, with the numbers of trees; only of lots with a shore."""
+    out: list[str | None] = []
+    for row in range(n):
+        words = [
+            f"{text}: {int(columns[name][row])}"
+            for name, text in TO_CHECK.items()
+            if name in columns and columns[name][row] > 0
+        ]
+        out.append("; ".join(words) if words and columns["status"][row] == "measured" else None)
+    return out
+
+
 def crown_rows(given: Any, found: Found) -> pa.Table:
     """A row for each crown that is told, in file order."""
     told = found.told
@@ -229,6 +258,7 @@ def crown_rows(given: Any, found: Found) -> pa.Table:
     past = found.results["setbacks"]["setback_flags"]
     is_past = past.loc[past["is_past_setback"].astype(bool), "crown_id"]
     columns["is_past_setback"] = ids.isin(set(is_past)).to_numpy()
+    columns["is_in_exclusion"] = ids.isin(found.excluded).to_numpy()
     for operation in ("heights", "slices"):
         table = found.table(operation, operation)
         names = [name for name in table.columns if name in CROWN_ROWS.names]

@@ -35,6 +35,8 @@ Ints = npt.NDArray[np.int64]
 
 #: Lots in a partition where nothing else is asked for: some tens of thousands of crowns.
 PER_PARTITION = 400
+#: Crowns in a partition on average, at most; and lots all the same, at least.
+CROWNS_IN_PARTITION, LEAST_LOTS = 40_000, 20
 #: Reach over the water where a channel or a mouth line, and no length, ends the side limits. [ft]
 OPEN_WATER_FT = 1000.0
 #: Shore kept around a partition beyond what its lots may claim, in smoothing lengths, so that the
@@ -59,7 +61,7 @@ class Order:
 
 
 def partition_lots(
-    points: Floats, bounds: Floats | None = None, *, per_partition: int = PER_PARTITION
+    points: Floats, *, n_crowns: int = 0, per_partition: int = PER_PARTITION
 ) -> Order:
     """Cut lots into partitions of neighbours.
 
@@ -67,8 +69,9 @@ def partition_lots(
     ----------
     points : (n, 2) array
         A point of each lot. [map units]
-    bounds : (n, 4) array, optional
-        Not used: a lot belongs where its point is, however large it is.
+    n_crowns : int
+        Crowns of all lots: where there are many for a lot, a partition has fewer lots, so that the
+        memory it takes hangs on no input.
     per_partition : int
         Lots in a partition at most.
 
@@ -79,7 +82,8 @@ def partition_lots(
     from geopandas import GeoSeries, points_from_xy
 
     n = len(points)
-    n_parts = max(-(-n // per_partition), 1)
+    n_parts = max(-(-n // per_partition), -(-n_crowns // CROWNS_IN_PARTITION), 1)
+    n_parts = min(n_parts, max(n // LEAST_LOTS, 1)) if n_parts > -(-n // per_partition) else n_parts
     edges = partition_starts(n, n_parts)
     if not n:
         return Order(np.empty(0, np.int64), np.array([0, 0]))

@@ -26,7 +26,7 @@ from geotrim.screen.lot_faults import usual_bounds
 from geotrim.screen.plan import homes, partition_lots
 from geotrim.screen.reading_crowns import read_crowns, write_crowns
 from geotrim.screen.reading_judged import AllLots, judged
-from geotrim.screen.reading_layers import Streamed
+from geotrim.screen.reading_layers import Streamed, open_role
 from geotrim.screen.reading_lots import move, set_down, settle_crs
 from geotrim.screen.reading_places import Places, read_rules
 from geotrim.screen.reading_shared import read_common, read_shore
@@ -95,7 +95,7 @@ def read_into(
     tell("reading jurisdictions")
     places = Places.read(run, store)
     overlays, rule_files = read_rules(run, places)
-    order = partition_lots(lots.points, lots.bounds[lots.fit])
+    order = partition_lots(lots.points, n_crowns=_n_crowns(run))
     n_unfit = write_lots(run, store, lots, order, places, rows=rows)
     around = shapely.box(*shapely.total_bounds(shapely.box(*lots.bounds[lots.fit_reported].T)))
     columns, n_crowns = _crowns(run, store, lots.points, order, around, rows, memory_mb, tell)
@@ -191,6 +191,13 @@ def _none_fit(run: Loading, faults: dict[int, tuple[str, str]]) -> LayerError:
         "polygons with ids, near the shore line",
         "check the layer on a map",
     )
+
+
+def _n_crowns(run: Loading) -> int:
+    """How many crowns there are said to be; 0 where that is not known before they are read."""
+    if "crowns" not in run.spec.values:
+        return 0
+    return max(open_role(run, "crowns", ("polygon",)).n_features, 0)
 
 
 def _crowns(

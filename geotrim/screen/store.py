@@ -103,7 +103,7 @@ class Common:
     mhw_facts: Mapping[str, Any]
     options: Mapping[str, Any]
     heights: HeightSource | None = None
-    cache_mb: int = 200
+    cache_mb: int = 60
     has_crowns: bool = True
     crown_columns: tuple[str, ...] = ("crown_id", "species", "base_height_ft")
     has_trunks: bool = False
@@ -244,6 +244,8 @@ def read_rows(path: Path, rows: Sequence[int] | npt.NDArray[np.int64]) -> pa.Tab
 #: A lot a row of what a partition found, before and after the columns of routes. ``status``:
 #: ``measured``, ``no shore``, ``failed``, and from reading ``unfit``; ``reason`` says why. Verdicts
 #: are unknown where a lot is not ``measured``: without a shore nothing is judged.
+#: ``n_unseen``: crowns of which the heights show nothing. ``to_find_out``: what is not known and
+#: would settle what depends, ``to_check``: what a look at the place would settle, both in words.
 #: ``findings_*``: ids of rules that bind, ``;`` between them, with that verdict for the lot or for
 #: at least one tree that the plan cuts.
 _LOT_FIGURES = [
@@ -277,6 +279,8 @@ _LOT_FIGURES = [
     ("height_classes", pa.string()),
     ("n_too_close", pa.int64()),
     ("n_partial", pa.int64()),
+    ("n_unseen", pa.int64()),
+    ("n_in_exclusion", pa.int64()),
     ("canopy_area_ft2", pa.float64()),
     ("volume_ft3", pa.float64()),
     ("volume_band_ft3", pa.float64()),
@@ -293,6 +297,8 @@ _LOT_REST = [
     ("findings_not_met", pa.string()),
     ("findings_too_close", pa.string()),
     ("findings_unknown", pa.string()),
+    ("to_find_out", pa.string()),
+    ("to_check", pa.string()),
     ("fields", pa.string()),
     ("note", pa.string()),
     ("wkb", pa.binary()),
@@ -310,6 +316,7 @@ CROWN_ROWS = pa.schema(
         ("offset_ft", pa.float64()),
         ("is_fringe", pa.bool_()),
         ("is_past_setback", pa.bool_()),
+        ("is_in_exclusion", pa.bool_()),
         ("top_height_ft", pa.float64()),
         ("p99_height_ft", pa.float64()),
         ("mean_height_ft", pa.float64()),
