@@ -58,6 +58,8 @@ def working_folder(
         heights=site.heights,
         has_crowns=has_crowns,
         crown_columns=tuple(names),
+        channel=site.channel,
+        mouth_line=site.mouth_line,
         exclusions=site.exclusions,
         setbacks=site.setbacks,
         set_aside=site.set_aside,

@@ -17,12 +17,13 @@ from screen_made import rows_of, working_folder
 
 from geotrim.core.line_clip import RUN_SEGMENTS, LineIndex
 from geotrim.errors import GeotrimError
-from geotrim.model import CanopyGrid, Facts, Site
+from geotrim.model import CanopyGrid, Facts, Setback, Site
 from geotrim.ops.chain import measure
 from geotrim.rules.rule_file import read_overlay
 from geotrim.screen import partition, plan
 from geotrim.screen.partition import run_partition
-from geotrim.screen.store import BATCH_ROWS, LOTS, read_rows, route_column, write_table
+from geotrim.screen.screen_file import read_screen_file
+from geotrim.screen.store import BATCH_ROWS, LOTS, read_pickle, read_rows, route_column, write_table
 
 WEST, SHORE = 600_000.0, 1_200_000.0
 CRS = 6443
@@ -168,7 +169,9 @@ def test_neighbours_take_their_share_and_get_no_row(tmp_path):
     assert len(told) == len(crowns)
     of_neighbour = crowns.loc[crowns["lot_id"] == "L1", "crown_id"]
     assert len(of_neighbour) > 3
-    assert told.set_index("crown_id").loc[of_neighbour, "lot_id"].isna().all()
+    alone = measure(replace(site, lots=table), ["fringe"])["fringe"]["fringe_crowns"]
+    expected = alone.set_index("crown_id")["lot_id"].reindex(told["crown_id"])
+    assert told["lot_id"].fillna("").tolist() == expected.fillna("").tolist()
 
 
 def test_rules_are_those_of_each_lots_jurisdiction_and_facts_those_of_its_own(tmp_path):
@@ -224,6 +227,100 @@ def test_rules_are_those_of_each_lots_jurisdiction_and_facts_those_of_its_own(tm
     assert (ways["own"].loc["L2"] != ways["state"].loc["L2"]).any()
     assert (ways["town"].loc["L1"] != ways["state"].loc["L1"]).any()
     assert lots["jurisdiction"].fillna("").tolist() == [name or "" for name in place]
+
+
+def offshore(low: float, high: float) -> gpd.GeoDataFrame:
+    """A strip over the water, in feet from the shore, that no lot and no line meets."""
+    box = shapely.box(WEST - 50, SHORE + low, WEST + 700, SHORE + high)
+    return gpd.GeoDataFrame({"name": ["preserve"]}, geometry=[box], crs=CRS)
+
+
+def test_what_lies_over_the_water_counts(tmp_path):
+    site = row_of_lots(4)
+    straight = shapely.LineString([(WEST - 200, SHORE), (WEST + 520, SHORE)])
+    land = offshore(8, 60).assign(kind="conservation")
+    site = replace(
+        site,
+        mhw_line=gpd.GeoDataFrame(geometry=[straight], crs=CRS),
+        exclusions=offshore(5, 60),
+        set_aside=land,
+    )
+    lots, crowns = screened(tmp_path / "one", site, 3)
+    results = measure(site, ("zone", "setbacks", "route"))
+    zone = results["zone"]["zone"]["zone_area_ft2"].to_numpy()
+    np.testing.assert_allclose(lots["zone_area_ft2"], zone, rtol=1e-9)
+    flags = results["setbacks"]["setback_flags"]
+    past = set(flags.loc[flags["is_past_setback"].astype(bool), "crown_id"])
+    assert set(crowns.loc[crowns["is_past_setback"], "crown_id"]) == past and len(past) > 5
+    ways = results["route"]["lot_routes"].query("route == 'professional-exemption'")
+    told = lots.set_index("lot_id")["route_professional_exemption"]
+    front = [f"L{i}" for i in range(4)]
+    assert told[front].tolist() == ways.set_index("lot_id")["status"][front].tolist()
+    where = shapely.centroid(shapely.from_wkb(crowns["wkb"].to_numpy()))
+    inside = shapely.intersects(site.exclusions.geometry.iloc[0], where)
+    assert crowns["is_in_exclusion"].tolist() == inside.tolist()
+
+
+@pytest.mark.parametrize("reference", ["lot-lines", "riparian-lines"])
+def test_setbacks_from_a_neighbours_side_lines_reach_over_a_cut(tmp_path, reference):
+    """Lots end by turns 3 ft short of the shore and 40 ft beyond it."""
+    site = row_of_lots(6)
+    shapes = [
+        shapely.box(*box[:3], SHORE + (40 if i % 2 else -3)) if i < 6 else shapely.box(*box)
+        for i, box in enumerate(shapely.bounds(site.lots.geometry.array))
+    ]
+    setback = Setback("side", reference, 12.0, "invented")
+    site = replace(site, lots=site.lots.set_geometry(shapes, crs=CRS), setbacks=(setback,))
+    lots, crowns = screened(tmp_path / "two", site, 2)
+    whole_lots, whole_crowns = screened(tmp_path / "whole", site, 100)
+    assert_same(lots, whole_lots)
+    assert_same(crowns.drop_duplicates("crown_number", ignore_index=True), whole_crowns)
+    alone = measure(site, ["zone"])["zone"]["zone"]["zone_area_ft2"]
+    np.testing.assert_allclose(lots["zone_area_ft2"], alone, rtol=1e-9)
+
+
+def test_a_channel_far_out_ends_the_water_of_every_lot(tmp_path):
+    site = row_of_lots(6)
+    channel = shapely.LineString([(WEST - 300, SHORE + 900), (WEST + 800, SHORE + 900)])
+    far = shapely.points(WEST + 40 + 80 * np.arange(6), SHORE + 700.0)
+    trees = gpd.GeoDataFrame(
+        {"crown_id": [f"F{i}" for i in range(6)], "species": "red mangrove"},
+        geometry=shapely.buffer(far, 6.0, quad_segs=4),
+        crs=CRS,
+    )
+    crowns = pd.concat([site.crowns, trees], ignore_index=True)
+    site = replace(
+        site,
+        crowns=crowns,
+        channel=gpd.GeoDataFrame({"name": ["channel"]}, geometry=[channel], crs=CRS),
+        options={**site.options, "riparian_method": "square-to-channel", "search_ft": 1000.0},
+    )
+    _, told = screened(tmp_path / "two", site, 2)
+    _, whole = screened(tmp_path / "whole", site, 100)
+    assert_same(
+        told.dropna(subset="lot_id").reset_index(drop=True),
+        whole.dropna(subset="lot_id").reset_index(drop=True),
+    )
+    assert whole.set_index("crown_id")["lot_id"].reindex([f"F{i}" for i in range(6)]).notna().all()
+
+
+def test_a_road_behind_many_lots_does_not_draw_all_of_them_together(tmp_path):
+    site = row_of_lots(12)
+    road = shapely.box(WEST, SHORE - 178, WEST + 12 * 80, SHORE - 122)
+    lots = pd.concat(
+        [
+            site.lots,
+            gpd.GeoDataFrame({"lot_id": ["road"], "is_measured": [True]}, geometry=[road], crs=CRS),
+        ],
+        ignore_index=True,
+    )
+    site = replace(site, lots=lots)
+    store, n = working_folder(tmp_path / "six", site, 6)
+    beside = [len(read_pickle(store.task(k)).beside) for k in range(n)]
+    assert max(beside) <= 6  # with the whole road they would be all lots along it
+    lots, _ = screened(tmp_path / "cut", site, 6)
+    whole, _ = screened(tmp_path / "whole", site, 100)
+    assert_same(lots, whole)
 
 
 def test_repeated_ids_are_told_apart(tmp_path):
@@ -314,3 +411,15 @@ def test_rows_are_read_in_the_order_asked_for(tmp_path):
     write_table(path, pa.Table.from_pandas(table, LOTS, preserve_index=False))
     asked = [n - 1, 0, BATCH_ROWS, BATCH_ROWS - 1, 5, 5]
     assert read_rows(path, asked)["lot_number"].to_pylist() == [3 * row for row in asked]
+
+
+def test_limits_that_divide_a_whole_cove_are_refused(tmp_path):
+    path = tmp_path / "screen.toml"
+    path.write_text(
+        '[site]\nname = "cove"\n[lots]\nfile = "a.gpkg"\n[mhw_line]\nfile = "b.gpkg"\n'
+        'origin = "survey"\n[crowns]\nfile = "c.gpkg"\n[options]\n'
+        'riparian_method = "proportional"\n',
+        encoding="utf-8",
+    )
+    with pytest.raises(GeotrimError, match=r"riparian_method \(line 11.*a whole cove"):
+        read_screen_file(path)

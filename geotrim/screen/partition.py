@@ -26,7 +26,7 @@ from pyproj import CRS
 
 from geotrim.core.block_cache import BlockCache
 from geotrim.errors import FileError, GeotrimError
-from geotrim.model import Facts, Note, Result, Site
+from geotrim.model import Facts, Note, Result, Setback, Site
 from geotrim.ops.canopy import heights_and_slices
 from geotrim.ops.catalogue import HEIGHTS, ROUTE, SLICES
 from geotrim.ops.chain import params_of, run_operation
@@ -110,17 +110,19 @@ class Given:
     """What a partition looks at, in the site's CRS.
 
     lots : own lots, those near and those beside, in file order: ``lot_number``, ``lot_id`` (made
-        different where ids repeat), ``is_own`` (gets a row here), ``is_silent`` (would, but is not
-        to be reported), ``is_measured`` (these and those near), ``jurisdiction``, ``facts``,
-        ``fields``, ``note``, and polygons.
+        different where ids repeat), ``is_own`` (gets a row here), ``is_measured`` (these and those
+        near that get a row elsewhere), ``jurisdiction``, ``facts``, ``fields``, ``note``, and
+        polygons.
     crowns : crowns that may stand at the own lots, and those at home here: ``crown_number``,
         ``crown_id`` (likewise), ``is_home``, further columns, and polygons.
+    reach : how far from a lot its trees may stand. [map units]
     """
 
     lots: Any
     crowns: Any
     trunks: Any
     mhw_line: Any
+    reach: float
 
     @classmethod
     def of(cls, store: Store, task: Task, common: Common) -> Given:
@@ -130,17 +132,18 @@ class Given:
         table = read_rows(store.lots, rows)
         lots = _shapes(table, crs)
         is_here = np.arange(len(lots)) < own.size
-        lots["is_own"] = is_here & lots["is_reported"].to_numpy(dtype=bool)
-        lots["is_silent"] = is_here & ~lots["is_own"]
-        lots["is_measured"] = np.arange(len(lots)) < own.size + len(task.near)
+        is_told = lots["is_reported"].to_numpy(dtype=bool)
+        lots["is_own"] = is_here & is_told
+        lots["is_front"] = np.isin(rows, task.front)
+        lots["is_measured"] = (np.arange(len(lots)) < own.size + len(task.near)) & is_told
         lots = lots.sort_values("lot_number", ignore_index=True)
         lots["name"] = lots["lot_id"]
         lots["lot_id"] = told_apart(lots["lot_id"], lots["lot_number"])
         with np.load(store.shore(task.number)) as read:
             line = [shapely.LineString(part) for part in _split(read["xy"], read["starts"])]
         shore = gpd.GeoDataFrame(geometry=line, crs=crs)
-        crowns = _crowns(store, task, common, crs)
-        return cls(lots, crowns, _trunks(crowns, common, crs), shore)
+        crowns = _crowns(store, task, lots, crs)
+        return cls(lots, crowns, _trunks(crowns, common, crs), shore, task.reach)
 
     def without(self, lost: Iterable[int]) -> Given:
         """The same without some lots, by their numbers."""
@@ -184,7 +187,7 @@ def _split(xy: Any, starts: Any) -> list[Any]:
     return np.split(xy, starts[1:-1]) if len(starts) > 1 else []
 
 
-def _crowns(store: Store, task: Task, common: Common, crs: CRS) -> Any:
+def _crowns(store: Store, task: Task, lots: Any, crs: CRS) -> Any:
     """Crowns at home in the partition, and those of others that may stand at its lots."""
     parts = []
     for number in task.crown_files:
@@ -194,7 +197,7 @@ def _crowns(store: Store, task: Task, common: Common, crs: CRS) -> Any:
         table = read_table(path)
         is_home = number == task.number
         if not is_home:  # most of them stand elsewhere: a look at the bytes tells
-            table = table.filter(pa.array(_meets(bounds_of_shapes(table), task.bounds)))
+            table = table.filter(pa.array(_may_stand_at(bounds_of_shapes(table), lots, task)))
         parts.append(table.append_column("is_home", pa.array(np.full(len(table), is_home))))
     if not parts:
         empty = _shapes(CROWNS.empty_table(), crs)
@@ -205,6 +208,22 @@ def _crowns(store: Store, task: Task, common: Common, crs: CRS) -> Any:
     crowns["name"] = crowns["crown_id"]
     crowns["crown_id"] = told_apart(crowns["crown_id"], crowns["crown_number"])
     return crowns
+
+
+def _may_stand_at(bounds: Any, lots: Any, task: Task) -> Flags:
+    """Which crowns, by their boxes, may stand on own lots or in the water before them."""
+    out: Flags = _meets(bounds, task.bounds)
+    at = np.flatnonzero(out)
+    tree = shapely.STRtree(shapely.box(*bounds[at].T))
+    shapes = np.asarray(lots.geometry.array, dtype=object)
+    own, front = (lots[name].to_numpy(dtype=bool) for name in ("is_own", "is_front"))
+    found = [
+        tree.query(shapes[own & front], predicate="dwithin", distance=task.reach)[1],
+        tree.query(shapes[own & ~front], predicate="intersects")[1],
+    ]
+    out[:] = False
+    out[at[np.unique(np.concatenate(found))]] = True
+    return out
 
 
 def _meets(bounds: Any, box: tuple[float, float, float, float]) -> Flags:
@@ -273,17 +292,17 @@ def _measured(given: Given, common: Common) -> Found:
     own_ids = set(lots.loc[lots["is_own"], "lot_id"])
     is_own = places["lot_id"].isin(own_ids).to_numpy()
     is_lost = places["lot_id"].isna().to_numpy() & crowns["is_home"].to_numpy(dtype=bool)
-    is_lost |= places["lot_id"].isin(set(lots.loc[lots["is_silent"], "lot_id"])).to_numpy()
     told = crowns[is_own | is_lost].assign(is_own=is_own[is_own | is_lost])
     told = told.reset_index(drop=True)
     site = replace(
         site,
+        setbacks=_drawn(site, results),
         lots=lots[["lot_id", "geometry"]].assign(is_measured=lots["is_own"].to_numpy(dtype=bool)),
         crowns=told[list(site.crowns.columns)],
     )
     notes = [note for result in results.values() for note in result.notes]
     notes += [] if common.has_crowns else [NOTE]
-    if common.heights is not None and len(told):
+    if common.heights is not None:
         params = params_of((HEIGHTS, SLICES))
         asked = {name: common.options[name] for name in params if name in common.options}
         both = heights_and_slices(site.crowns, common.heights, **asked)
@@ -312,6 +331,25 @@ def _excluded(site: Site) -> frozenset[str]:
     return frozenset(site.crowns["crown_id"].iloc[np.unique(inside)])
 
 
+def _drawn(site: Site, results: Mapping[str, Result]) -> tuple[Setback, ...]:
+    """Setbacks from side lines as lines of their own: those of lots near by count as well."""
+    out = []
+    for one in site.setbacks:
+        if one.reference == "lot-lines":
+            (strip,), _ = draw_strips(
+                site.lots,
+                site.mhw_line,
+                results["frontage"],
+                results["riparian-lines"],
+                site.channel,
+                None,
+                (one,),
+            )
+            one = Setback(one.name, "file", one.distance_ft, one.source, strip.reference)
+        out.append(one)
+    return tuple(out)
+
+
 def _with_crowns_past(site: Site, results: Mapping[str, Result]) -> Site:
     """The site with those crowns alone that meet a setback: only that is told of them."""
     strips, _ = draw_strips(
@@ -331,9 +369,7 @@ def _with_crowns_past(site: Site, results: Mapping[str, Result]) -> Site:
 
 def _site(given: Given, common: Common) -> Site:
     lots = given.lots[["lot_id", "is_measured", "geometry"]]
-    west, south, east, north = given.mhw_line.total_bounds
-    w, s, e, n = lots.total_bounds
-    near = min(west, w), min(south, s), max(east, e), max(north, n)
+    near = _all_round(given, common)
     return Site(
         name=common.name,
         crs=lots.crs,
@@ -352,6 +388,15 @@ def _site(given: Given, common: Common) -> Site:
         trunks_rmse_ft=common.trunks_rmse_ft,
         options=common.options,
     )
+
+
+def _all_round(given: Given, common: Common) -> tuple[float, float, float, float]:
+    """Bounds of all that a lot's figures can hang on: lots, shore, the water before it, crowns."""
+    tables = [given.lots, given.mhw_line, given.crowns]
+    bounds = np.array([table.total_bounds for table in tables if len(table)])
+    far = given.reach + max((s.distance_ft for s in common.setbacks), default=0.0)
+    low, high = bounds[:, :2].min(axis=0) - far, bounds[:, 2:].max(axis=0) + far
+    return float(low[0]), float(low[1]), float(high[0]), float(high[1])
 
 
 def _canopies(crowns: Any, common: Common) -> Any:

@@ -6,9 +6,14 @@ the shore, trees stand in a neighbour's water. So a partition measures the lots 
 with them and throws their rows away, and lots *beside* those take their share of the shore. How far
 that is follows from the options, not from a guess:
 
-near    twice the reach of the side limits over the water and of a lot to the shore: from farther
-        away no tree of one lot can stand on another's land or in its water;
+near    twice the reach of the side limits over the water and of a lot to the shore, and the widest
+        setback from such limits: from farther away no tree of one lot can stand on another's land
+        or in its water. A lot without a shore only has trees on its land, so only lots that lie
+        over it are near;
 beside  twice the reach: from farther away no foot of shore is claimed by both.
+
+Limits that divide a whole cove (``riparian_method = "proportional"``) hang on all its lots at once;
+a screening refuses them (:mod:`geotrim.screen.screen_file`).
 """
 
 from __future__ import annotations
@@ -37,8 +42,13 @@ Ints = npt.NDArray[np.int64]
 PER_PARTITION = 400
 #: Crowns in a partition on average, at most; and lots all the same, at least.
 CROWNS_IN_PARTITION, LEAST_LOTS = 40_000, 20
-#: Reach over the water where a channel or a mouth line, and no length, ends the side limits. [ft]
-OPEN_WATER_FT = 1000.0
+#: Side limits square to a channel run to its point nearest to the end of a frontage, which may lie
+#: farther off than that nearest to the lot: by no more than this, where water is as wide as a lot.
+OBLIQUE = 2.0
+#: Setbacks from these reach from one lot over another.
+SHARED_REFERENCES = ("riparian-lines", "lot-lines")
+#: How a lot may lie over another.
+OVERLAPS = ("overlaps", "contains", "within")
 #: Shore kept around a partition beyond what its lots may claim, in smoothing lengths, so that the
 #: general direction of the shore and its corners come out as on the whole line.
 SHORE_MARGIN = 4.0
@@ -132,34 +142,88 @@ def make_tasks(store: Store, n_partitions: int) -> int:
         As :class:`Order` had them when the lots were written.
     """
     common = store.read_common()
-    reach, water, smoothing = reaches(common)
     lots = shapely.from_wkb(read_table(store.lots)["wkb"].to_numpy(zero_copy_only=False))
     starts = partition_starts(len(lots), n_partitions)
-    shore = _shore(store)
-    tree = shapely.STRtree(lots)
-    runs = shapely.STRtree(shore.lines())
-    crowns = [_bounds_of_crowns(store, k) for k in range(len(starts) - 1)]
-    for k in range(len(starts) - 1):
+    around = _Around(common, lots, _shore(store))
+    crowns = [_bounds_of_crowns(store, k) for k in range(n_partitions)]
+    for k in range(n_partitions):
         own = np.arange(starts[k], starts[k + 1])
-        near = np.setdiff1d(_within(tree, lots[own], 2 * (water + reach)), own)
-        along = np.concatenate([own, near])
-        beside = np.setdiff1d(_within(tree, lots[along], 2 * reach), along)
-        around = _grown(shapely.total_bounds(lots[own]), water + reach)
-        box = _grown(shapely.total_bounds(lots[along]), reach + SHORE_MARGIN * smoothing + water)
-        nearest = runs.nearest(lots[own]) if len(runs.geometries) else np.empty(0, np.int64)
-        _write_lines(store, k, shore.clip(box, np.unique(nearest)))
-        files = [j for j, found in enumerate(crowns) if j == k or _meet(found, around)]
+        front, water = around.front(own)
+        near, beside = around.near_and_beside(own, front, water)
+        bounds = _grown(shapely.total_bounds(lots[own]), water + around.reach)
+        _write_lines(store, k, around.shore_of(own, front, water))
+        files = [j for j, found in enumerate(crowns) if j == k or _meet(found, bounds)]
         task = Task(
             number=k,
             folder=str(store.folder),
             own=(int(starts[k]), int(starts[k + 1])),
+            front=tuple(front.tolist()),
             near=tuple(near.tolist()),
             beside=tuple(beside.tolist()),
             crown_files=tuple(files),
-            bounds=around,
+            bounds=bounds,
+            reach=water + around.reach,
         )
         write_pickle(store.task(k), task)
-    return len(starts) - 1
+    return n_partitions
+
+
+class _Around:
+    """What lies around the lots of a partition, and how far their figures hang on it."""
+
+    def __init__(self, common: Common, lots: Any, shore: LineIndex) -> None:
+        self.reach, self.water, self.smoothing = reaches(common)
+        self.lots, self.shore = lots, shore
+        self.tree = shapely.STRtree(lots)
+        self.runs = shapely.STRtree(shore.lines())
+        is_to_channel = common.options.get("riparian_method") == "square-to-channel"
+        shapes = common.channel.geometry.array if is_to_channel else None
+        self.channel = None if shapes is None else shapely.union_all(np.asarray(shapes))
+        feet = feet_per_map_unit(CRS.from_wkt(common.crs_wkt), "site crs")
+        strips = [s.distance_ft for s in common.setbacks if s.reference in SHARED_REFERENCES]
+        self.setback = max(strips, default=0.0) / feet
+
+    def front(self, own: Ints) -> tuple[Ints, float]:
+        """Own lots that may have a shore, and how far their side limits run over the water."""
+        at, _ = self.runs.query(self.lots[own], predicate="dwithin", distance=2 * self.reach)
+        front = own[np.unique(at)]
+        if self.channel is None or not front.size:
+            return front, self.water
+        gap = float(shapely.distance(self.lots[front], self.channel).max())
+        return front, max(self.water, OBLIQUE * gap + self.water)
+
+    def near_and_beside(self, own: Ints, front: Ints, water: float) -> tuple[Ints, Ints]:
+        """Rows of lots to be measured along, and of those that only take their share.
+
+        Of a long lot near by, a road or a park, only the part near the own lots counts: what
+        stands beside the rest of it changes nothing here.
+        """
+        far = 2 * (water + self.reach) + self.setback
+        near = self._within(self.lots[front], far) if front.size else np.empty(0, np.int64)
+        inland = self.lots[np.setdiff1d(own, front)]
+        over = [self.tree.query(inland, predicate=kind)[1] for kind in OVERLAPS]
+        near = np.setdiff1d(np.concatenate([near, *over]), own)
+        if not front.size:
+            return near, np.empty(0, np.int64)
+        box = _grown(shapely.total_bounds(self.lots[front]), far)
+        parts = [self.lots[front], shapely.clip_by_rect(self.lots[near], *box)]
+        beside = self._within(np.concatenate(parts), 2 * self.reach)
+        return near, np.setdiff1d(beside, np.concatenate([own, near]))
+
+    def shore_of(self, own: Ints, front: Ints, water: float) -> list[Floats]:
+        """Pieces of the shore around the lots that front it, and what is nearest to the others."""
+        if not len(self.runs.geometries):
+            return []
+        nearest = np.unique(self.runs.nearest(self.lots[own]))
+        if not front.size:
+            return self.shore.clip((np.inf, np.inf, -np.inf, -np.inf), nearest)
+        far = 3 * (water + self.reach) + self.setback + SHORE_MARGIN * self.smoothing
+        return self.shore.clip(_grown(shapely.total_bounds(self.lots[front]), far), nearest)
+
+    def _within(self, shapes: Any, distance: float) -> Ints:
+        """Rows of all lots that are no farther than a distance from any of these shapes."""
+        _, found = self.tree.query(shapes, predicate="dwithin", distance=distance)
+        return np.unique(found)
 
 
 def reaches(common: Common) -> tuple[float, float, float]:
@@ -167,8 +231,6 @@ def reaches(common: Common) -> tuple[float, float, float]:
     feet = feet_per_map_unit(CRS.from_wkt(common.crs_wkt), "site crs")
     asked = _options(common.options, "reach_ft", "riparian_length_ft", "smoothing_length_ft")
     reach, water, smoothing = (value / feet for value in asked)
-    if common.channel is not None or common.mouth_line is not None:
-        water = max(water, OPEN_WATER_FT / feet)
     return reach, water, smoothing
 
 
@@ -180,12 +242,6 @@ def _options(given: Mapping[str, Any], *names: str) -> list[float]:
 def _shore(store: Store) -> LineIndex:
     with np.load(store.lines) as read:
         return LineIndex.of(read["xy"], read["starts"])
-
-
-def _within(tree: Any, lots: Any, distance: float) -> Ints:
-    """Rows of all lots that are no farther than a distance from any of these."""
-    _, found = tree.query(lots, predicate="dwithin", distance=distance)
-    return np.unique(found)
 
 
 def _grown(bounds: Any, by: float) -> tuple[float, float, float, float]:

@@ -90,7 +90,20 @@ def read_screen_file(path: str | Path) -> ScreenSpec:
     options = checked_options(said)
     _check_refused(said)
     check_contradictions(said, options)
+    _check_method(said, options)
     return ScreenSpec(Path(path), said, options)
+
+
+def _check_method(said: SiteSpec, options: Mapping[str, Any]) -> None:
+    """Refuse limits that hang on all lots of a cove at once, since lots are measured in parts."""
+    if options.get("riparian_method") == "proportional":
+        raise SiteFileError(
+            said.where("options", "riparian_method"),
+            "'proportional', which divides a whole cove among all its lots at once",
+            "a method that each lot's own shore settles: square-to-shore, square-to-channel or "
+            "prolonged-lot-lines",
+            "choose one of these, and measure the lots of a cove with geotrim run",
+        )
 
 
 def _check_refused(said: SiteSpec) -> None:

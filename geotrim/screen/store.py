@@ -36,8 +36,8 @@ BATCH_ROWS = 1024
 
 #: Lots fit to measure. ``lot_number`` counts the rows of the input from 0 and tells lots apart
 #: whatever their ids; ``facts`` is JSON, what the lot's own fields say of it; ``note`` is what was
-#: mended in it; a lot with ``is_reported`` False is a neighbour: it takes its share of the shore
-#: and of the trees, and gets no row.
+#: mended in it; a lot with ``is_reported`` False is a neighbour: it takes its share of the shore,
+#: and gets no row and no tree.
 LOTS = pa.schema(
     [
         ("lot_number", pa.int64()),
@@ -123,19 +123,23 @@ class Task:
 
     folder : the working folder.
     own : first row of ``lots.arrow`` to report, and the one after the last.
+    front : rows of own lots that may have a shore.
     near : rows of lots that are measured along with them, because trees or water may be theirs.
     beside : rows of lots that only take their share of the shore.
     crown_files : partitions whose crowns may stand at these lots, this one among them.
     bounds : west, south, east, north of all that matters to the lots to report. [map units]
+    reach : how far from such a lot its trees may stand. [map units]
     """
 
     number: int
     folder: str
     own: tuple[int, int]
+    front: tuple[int, ...]
     near: tuple[int, ...]
     beside: tuple[int, ...]
     crown_files: tuple[int, ...]
     bounds: tuple[float, float, float, float]
+    reach: float
 
 
 @dataclass(frozen=True, slots=True)
