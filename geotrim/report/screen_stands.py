@@ -13,10 +13,11 @@ import numpy as np
 import numpy.typing as npt
 
 from geotrim.report.palette import BLACK, BLUE, GREY, PAPER
-from geotrim.rules.outcome import CLOSED, DEPENDS, LEFT_ALONE, NONE, OPEN, OTHER_PLAN, UNCUT
+from geotrim.rules.outcome import CLOSED, DEPENDS, LEFT_ALONE, NONE, OPEN, OTHER_PLAN, OUTSIDE
 from geotrim.rules.rule_file import routes
 
-NO_SHORE, UNFIT, UNTOLD = "no shore", "unfit", "untold"
+IN_PART, NOTHING = "open in part", "nothing to judge"
+NO_SHORE, UNFIT, FAILED = "no shore", "unfit", "failed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,17 +37,27 @@ class Stand:
     hatch_colour: str = BLACK
 
 
-#: In the order of telling; the place in this order is the code of a lot.
+#: In the order of telling; the place in this order is the code of a lot. The keys are the words of
+#: the column ``stand``.
 STANDS = {
     one.key: one
     for one in (
         Stand(
             OPEN,
-            "a way is open: no recorded limit closes it, which is no permission",
+            "a way is open for every mangrove that the plan cuts, and no duty is told as not met; "
+            "this is no permission",
             "open",
             BLUE,
         ),
-        Stand(DEPENDS, "depends on what is not known yet", "depends", "#A9D3EC", "....", "#12466B"),
+        Stand(
+            IN_PART,
+            "open for some trees; others depend or are closed, or a duty is not met as planned",
+            "open in part",
+            "#5FA8DB",
+            "\\\\\\",
+            "#08304F",
+        ),
+        Stand(DEPENDS, "depends on what is not known yet", "depends", "#BFE0F5", "....", "#12466B"),
         Stand(
             OTHER_PLAN,
             "closed as planned, another plan might open a way",
@@ -56,45 +67,46 @@ STANDS = {
             "#5A3C00",
         ),
         Stand(CLOSED, "no way is open", "closed", "#6B2400", "xxx", "#F2D9CC"),
-        Stand(UNCUT, "nothing is cut as planned", "not cut", "#DADAD4", "---", "#6B6B6B"),
-        Stand(UNTOLD, "measured, no way was told", "not told", "#DADAD4", "|||", "#6B6B6B"),
+        Stand(
+            NOTHING,
+            "nothing to judge: no tree recorded, none cut as planned, or plants outside the act",
+            "nothing to judge",
+            "#D3D3CD",
+            "---",
+            "#6B6B6B",
+        ),
         Stand(NO_SHORE, "no shore", "no shore", "#F1EFE8"),
         Stand(UNFIT, "could not be measured: see its reason", "not measured", PAPER, "xxx", GREY),
+        Stand(FAILED, "measuring it failed: see its reason", "failed", PAPER, "|||", GREY),
     )
 }
 KEYS = tuple(STANDS)
-#: What is told of a lot that has no way of its own.
-OTHER_ROUTES = {NONE: "no way", LEFT_ALONE: "nothing is cut"}
+#: Kinds of lots on the shore that hold a mangrove, or what may be one, that the plan cuts.
+JUDGED = (OPEN, IN_PART, DEPENDS, OTHER_PLAN, CLOSED)
+#: What is told of a lot or of trees that have no way of the act.
+OTHER_ROUTES = {NONE: "no way", LEFT_ALONE: "nothing is cut", OUTSIDE: "outside the act"}
 OPEN_WORDS = (
     "Open means that no recorded limit closes that way. It is no permission: the department or the "
     "delegated local government decides."
 )
 
 
-def stand_codes(status: Any, standing: Any) -> npt.NDArray[np.int8]:
+def stand_codes(stand: Any) -> npt.NDArray[np.int8]:
     """Place in ``KEYS`` of each lot.
 
     Parameters
     ----------
-    status : (n,) ``measured``, ``no shore``, ``failed`` or ``unfit``
-    standing : (n,) of the outcome; None where there is none
+    stand : (n,) str
+        The column ``stand`` of the lots.
 
     Examples
     --------
-    >>> codes = stand_codes(["measured", "no shore", "failed"], ["open", None, None])
+    >>> codes = stand_codes(["closed", "no shore", "open in part"])
     >>> [KEYS[code] for code in codes]
-    ['open', 'no shore', 'unfit']
+    ['closed', 'no shore', 'open in part']
     """
     known = {key: place for place, key in enumerate(KEYS)}
-    out = np.full(len(status), known[UNFIT], dtype=np.int8)
-    for k, (how, way) in enumerate(zip(status, standing, strict=True)):
-        if how == "no shore":
-            out[k] = known[NO_SHORE]
-        elif how == "measured":
-            out[k] = (
-                known[way] if way in (OPEN, DEPENDS, OTHER_PLAN, CLOSED, UNCUT) else known[UNTOLD]
-            )
-    return out
+    return np.array([known[key] for key in stand], dtype=np.int8)
 
 
 def route_name(key: str) -> str:
