@@ -327,10 +327,27 @@ def test_the_brief_tells_what_route_tells(name):
     whole = results["route"]
     names = {"lot_findings": "findings_by_rule"}
     for table, columns in BRIEF_COLUMNS.items():
-        assert_same(whole[names.get(table, table)][list(columns)], found[table])
+        same = [column for column in columns if column != "to_find_out"]
+        assert_same(whole[names.get(table, table)][same], found[table][same])
     assert found.parameters == whole.parameters
-    told = [note for note in whole.notes if note.about != "facts"]
-    assert list(found.notes) == told
+    told, own = ([n for n in one.notes if n.about != "facts"] for one in (whole, found))
+    assert own == told
+    n_asked = assert_all_questions_told(whole["questions"], found["lot_outcomes"])
+    assert n_asked or name != "nothing but lines"
+
+
+def assert_all_questions_told(questions, lots):
+    """Facts that some tree's own way hangs on are told of its lot, where it has a shore."""
+    words = {
+        lot_id: text.split("; ")
+        for lot_id, text in lots[["lot_id", "to_find_out"]].itertuples(index=False)
+    }
+    has_shore = set(lots.loc[~lots["outcome_words"].str.startswith("No shore"), "lot_id"])
+    asked = questions[questions["is_for_outcome"].astype(bool)]
+    asked = asked[asked["lot_id"].isin(has_shore)]
+    for lot_id, key in asked[["lot_id", "fact"]].itertuples(index=False):
+        assert key in words[lot_id]
+    return len(asked)
 
 
 def test_some_lots_and_their_trees_alone_are_told_the_same():

@@ -219,7 +219,7 @@ def test_whatever_hangs_on_a_tree_is_asked_for_with_its_id(settle):
 
 def test_a_height_to_be_left_at_is_asked_for():
     text = printed(lot_site([(50, 5)], [9.0], target=None))
-    assert "- height t0 is to be left at" in text
+    assert "- height to leave t0 at" in text
 
 
 def test_needs_of_ways_are_told_where_no_tree_hangs_on_them():

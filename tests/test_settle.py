@@ -33,7 +33,7 @@ RULES = rule_set()
 NO_FACTS = dict.fromkeys(ANSWERS)
 NAN = float("nan")
 HEIGHT = "height of {tree}: measure from the substrate"
-TARGET = "height {tree} is to be left at"
+TARGET = "height to leave {tree} at"
 SPECIES = "species of {tree}: confirm in the field"
 
 
@@ -351,7 +351,7 @@ def test_where_the_tallest_decides_other_trees_may_be_in_doubt():
          ["the day the written notice is given"]),
         ({"values": {"base_height_ft": NAN}}, "red-not-below-foliage",
          ["height of the lowest foliage of t1"]),
-        ({"target_ft": NAN}, "red-not-below-foliage", ["height t1 is to be left at"]),
+        ({"target_ft": NAN}, "red-not-below-foliage", ["height to leave t1 at"]),
         ({"shore_ft": NAN}, "owner-share", []),  # half the trees: kept whether it binds or not
         ({"shore_ft": NAN, "values": {"share_of_trees_frac": NAN}}, "owner-share",
          ["which trees are to be trimmed"]),

@@ -1,8 +1,8 @@
 """What ``route`` tells of each lot, for thousands of lots at once: verdicts without their words.
 
 The same cases, rules and readings as of the operation ``route``; lots of which the same is known
-are judged side by side. Readings are not compared, and it is not worked out what would settle a
-doubt.
+are judged side by side. Readings are not compared, and what is unknown is told lot by lot, not the
+fewest of it that would settle a doubt.
 """
 
 from __future__ import annotations
@@ -25,20 +25,21 @@ from geotrim.ops.route_counts import (
     rules_told,
     way_counts,
 )
-from geotrim.ops.route_notes import land_notes, shore_notes
+from geotrim.ops.route_find_out import facts_to_find_out, find_out_words
+from geotrim.ops.route_notes import facts_note, land_notes, shore_notes
 from geotrim.ops.route_trees import Inputs
 from geotrim.ops.tables import plain_table
 from geotrim.rules.case import Case
 from geotrim.rules.decide import decide
 from geotrim.rules.derive import values_read
-from geotrim.rules.outcome import judged, outcomes
+from geotrim.rules.outcome import NONE, judged, outcomes
 from geotrim.rules.readings import Readings
-from geotrim.rules.rule_file import RuleFile
+from geotrim.rules.rule_file import Rule, RuleFile
 from geotrim.rules.rule_set import RuleSet, rule_set
 from geotrim.rules.verdict import STATUS
 
 BRIEF_COLUMNS: dict[str, tuple[str, ...]] = {
-    "lot_outcomes": COLUMNS["lot_outcomes"],
+    "lot_outcomes": (*COLUMNS["lot_outcomes"], "unmet_duties", "to_find_out"),
     "lot_routes": (
         "lot_id",
         "route",
@@ -47,7 +48,7 @@ BRIEF_COLUMNS: dict[str, tuple[str, ...]] = {
         "n_depends_trees",
         "n_closed_trees",
     ),
-    "lot_findings": ("lot_id", "rule_id", *COUNTS),
+    "lot_findings": ("lot_id", "rule_id", "is_of_the_way", *COUNTS),
     "tree_outcomes": ("lot_id", "crown_id", "outcome_route", "outcome_standing"),
 }
 
@@ -91,9 +92,12 @@ def route_brief(
     Returns
     -------
     Result
-        Tables with the values that ``route`` has: ``lot_outcomes``; ``lot_routes`` without their
-        reasons; ``lot_findings``, the counts of ``findings_by_rule``; ``tree_outcomes``. It has no
-        notes on facts that are missing.
+        Tables with the values that ``route`` has: ``lot_outcomes``, and in ``to_find_out`` what
+        each lot hangs on (:mod:`geotrim.ops.route_find_out`); ``lot_routes`` without their reasons;
+        ``lot_findings``, the counts of ``findings_by_rule``; ``tree_outcomes``. The note on facts
+        that are missing names those of ``to_find_out``. Besides, ``unmet_duties``, the duties that
+        ``outcome_words`` names, and ``is_of_the_way``: whether a rule bears on the way the lot is
+        told by.
 
     Raises
     ------
@@ -139,7 +143,8 @@ def route_brief(
         for numbers_of, case in every
     ]
     tables = {name: _in_order(name, parts) for name in BRIEF_COLUMNS}
-    notes = known.notes + shore_notes(mhw_origin, mhw_facts or {})
+    missing = facts_to_find_out(tables["lot_outcomes"]["to_find_out"])
+    notes = known.notes + shore_notes(mhw_origin, mhw_facts or {}) + facts_note(missing)
     told = tables["lot_outcomes"][["lot_id", "shoreline_length_ft"]]
     for told_facts, (lot_id, length) in zip(known.facts, told.itertuples(index=False), strict=True):
         notes += land_notes(lot_id, told_facts, length)
@@ -179,8 +184,16 @@ def _tables(
         "outcome_route": found.route[:n],
         "outcome_standing": found.standing[:n],
     }
+    words = find_out_words(decision, found, cut)
+    told = outcome_columns(decision, found, ids, reasons)
+    findings["is_of_the_way"] = np.array(
+        [[is_of_the_way(rule, way) for way in told["outcome_route"]] for rule in every]
+    )
+    told["to_find_out"] = [
+        "" if lot_id in reasons else text for lot_id, text in zip(ids, words, strict=True)
+    ]
     return {
-        "lot_outcomes": _table(numbers, outcome_columns(decision, found, ids, reasons)),
+        "lot_outcomes": _table(numbers, told),
         "lot_routes": _by_lot(numbers, ids, routes),
         "lot_findings": _by_lot(numbers, ids, findings),
         "tree_outcomes": _table(
@@ -188,6 +201,25 @@ def _tables(
             {"lot_id": case.rows.spread(np.array(ids, dtype=object))[:n], **trees},
         ),
     }
+
+
+#: Effects of rules that decide a way, or go with it.
+_OF_A_WAY = ("condition", "check", "share", "stages", "notice")
+
+
+def is_of_the_way(rule: Rule, route: str) -> bool:
+    """Whether a rule bears on the way a lot is told by: a condition, a cap, a duty or a warning.
+
+    Where no way is left, the conditions of all of them do. What tells plants apart never does: that
+    a plant is no mangrove is no fault.
+    """
+    if rule.limit.measure == "is_mangrove":
+        return False
+    if rule.effect == "warning":
+        return True
+    if route == NONE:
+        return rule.effect in ("condition", "check")
+    return rule.effect in _OF_A_WAY and route in rule.routes
 
 
 def _by_lot(numbers: Any, ids: list[str], columns: Mapping[str, Any]) -> Any:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
@@ -10,6 +10,9 @@ import numpy as np
 from geotrim.model import Note
 from geotrim.rules.delegated import delegated_words
 from geotrim.rules.shares import unit_length_ft
+
+#: Of the note on facts that are missing, before their names.
+MISSING = "facts a map cannot give are unknown: "
 
 
 def shore_notes(mhw_origin: str | None, mhw_facts: Mapping[str, Any]) -> list[Note]:
@@ -28,9 +31,32 @@ def shore_notes(mhw_origin: str | None, mhw_facts: Mapping[str, Any]) -> list[No
 
 def missing_facts(questions: Any) -> list[Note]:
     """Facts that some tree's own way hangs on, of the table of questions."""
-    missing = sorted(set(questions.loc[questions["is_for_outcome"].astype(bool), "fact"]))
-    text = f"{len(missing)} facts a map cannot give are unknown: {', '.join(missing)}"
+    return facts_note(questions.loc[questions["is_for_outcome"].astype(bool), "fact"])
+
+
+def facts_note(keys: Iterable[str]) -> list[Note]:
+    """The note that names facts, each once; none where there are none.
+
+    Examples
+    --------
+    >>> [note.text for note in facts_note(["supervisor", "n_units", "supervisor"])]
+    ['2 facts a map cannot give are unknown: n_units, supervisor']
+    """
+    missing = sorted(set(keys))
+    text = f"{len(missing)} {MISSING}{', '.join(missing)}"
     return [Note("facts", text, "missing")] if missing else []
+
+
+def facts_named(about: str, text: str) -> set[str]:
+    """The facts that such a note names; none where it is another note.
+
+    Examples
+    --------
+    >>> sorted(facts_named("facts", "2 facts a map cannot give are unknown: n_units, supervisor"))
+    ['n_units', 'supervisor']
+    """
+    _, is_one, named = text.partition(MISSING)
+    return set(named.split(", ")) if about == "facts" and is_one else set()
 
 
 def land_notes(lot_id: str, known: Mapping[str, Any], length_ft: float) -> list[Note]:

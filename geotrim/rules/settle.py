@@ -19,9 +19,7 @@ from geotrim.rules.verdict import MET, NOT_MET
 #: An answer to one of these may be anything, so it is asked for without trying answers out.
 _OPEN_KINDS = ("number", "whole", "date", "text")
 #: Where all mangroves of a lot are looked at together, others than the tree itself may be in doubt.
-_OF_ALL = (
-    "height and species of the tallest trees: measure from the substrate, confirm in the field"
-)
+OF_ALL = "height and species of the tallest trees: measure from the substrate, confirm in the field"
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +122,7 @@ def _marks(decision: Decision, route: str, rules: list[Rule]) -> Any:
         columns += [decision.contribution(rule, route), decision.verdicts[rule.id]]
         limits = [rule.limit, *rule.when, *([] if rule.tightens is None else [rule.tightens])]
         for limit in limits:
-            columns.append(_codes(decision, limit))
+            columns.append(limit_codes(decision, limit))
             for part in measures()[limit.measure].get("made_of", ()):
                 columns.append(np.isnan(decision.measures[part].value))
     covers = [decision.case.get(name).value for name in COVERS]
@@ -133,7 +131,7 @@ def _marks(decision: Decision, route: str, rules: list[Rule]) -> Any:
     return np.ascontiguousarray(np.array(whole).T)
 
 
-def _codes(decision: Decision, limit: Limit) -> Any:
+def limit_codes(decision: Decision, limit: Limit) -> Any:
     """Verdict on a limit by itself for every tree, worked out once."""
     mark = ("codes", limit)
     if mark not in decision.memo:
@@ -145,7 +143,7 @@ def _codes(decision: Decision, limit: Limit) -> Any:
 
 def _is_told(decision: Decision, limit: Limit, k: int) -> bool:
     """Whether a limit is surely met or surely not, for one tree."""
-    return int(_codes(decision, limit)[k]) in (MET, NOT_MET)
+    return int(limit_codes(decision, limit)[k]) in (MET, NOT_MET)
 
 
 def _of_tree(decision: Decision, route: str, rules: list[Rule], k: int) -> Needs:
@@ -169,7 +167,7 @@ def _of_tree(decision: Decision, route: str, rules: list[Rule], k: int) -> Needs
 def _ways(decision: Decision, rule: Rule, limit: Limit, k: int) -> list[Needs]:
     """Each way in which a rule could turn out met: it is kept, or it does not bind."""
     if rule.id in decision.readings.collective():
-        return [Needs(tree_words=frozenset({_OF_ALL}))]
+        return [Needs(tree_words=frozenset({OF_ALL}))]
     doubtful = [] if _is_told(decision, limit, k) else [_for_limit(decision, limit, k)]
     for when in rule.when:
         if not _is_told(decision, when, k):
@@ -177,7 +175,7 @@ def _ways(decision: Decision, rule: Rule, limit: Limit, k: int) -> list[Needs]:
     ways = [needs for needs in doubtful if needs is not None]
     if ways:
         return ways
-    return [Needs(facts=frozenset(_unanswered(decision, limit)), tree_words=_words_for(limit))]
+    return [Needs(facts=frozenset(unanswered(decision, limit)), tree_words=_words_for(limit))]
 
 
 def _union(several: Iterable[Needs]) -> Needs:
@@ -187,7 +185,8 @@ def _union(several: Iterable[Needs]) -> Needs:
     return out
 
 
-def _unanswered(decision: Decision, limit: Limit) -> list[str]:
+def unanswered(decision: Decision, limit: Limit) -> list[str]:
+    """Facts that a limit's measure is read from and that are not answered."""
     keys = measures()[limit.measure].get("facts", ())
     return [key for key in keys if key not in decision.case.facts]
 
@@ -199,7 +198,7 @@ def _words_for(limit: Limit) -> frozenset[str]:
 
 def _for_limit(decision: Decision, limit: Limit, k: int, contrary: bool = False) -> Needs | None:
     """The fewest facts that would decide one limit well for one tree; None if none can."""
-    keys, parts = _unanswered(decision, limit), _parts(decision, limit, k)
+    keys, parts = unanswered(decision, limit), _parts(decision, limit, k)
     if not keys:  # a matter of measuring, or of the plan
         return Needs(tree_words=parts or _words_for(limit))
     if any(facts()[key].kind in _OPEN_KINDS for key in keys):

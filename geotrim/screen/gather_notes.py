@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from geotrim.model import Note
+from geotrim.ops.route_notes import facts_named, facts_note
 from geotrim.screen.store import Store, read_batches
 
 LEVELS = ("missing", "assumed", "repaired", "info")
@@ -87,13 +88,19 @@ def _value(figure: str) -> float:
 
 
 def gathered_notes(store: Store, n_partitions: int, more: Iterable[Note]) -> NoteCounts:
-    """Notes of reading, of all partitions and of gathering."""
+    """Notes of reading, of all partitions and of gathering; missing facts are told once."""
     counts = NoteCounts()
     for note in more:
         counts.add(note.about, note.text, note.level)
+    missing: set[str] = set()
     for k in range(n_partitions):
         for about, text, level in _of(store.done(k, "notes")):
-            counts.add(about, text, level)
+            if keys := facts_named(about, text):
+                missing |= keys
+            else:
+                counts.add(about, text, level)
+    for note in facts_note(missing):
+        counts.add(note.about, note.text, note.level)
     return counts
 
 

@@ -12,6 +12,9 @@ import pyarrow as pa
 import shapely
 
 from geotrim.model import Note, Result
+from geotrim.report.screen_stands import JUDGED
+from geotrim.rules.outcome import OPEN
+from geotrim.screen.lot_stands import COUNTED, mangroves_by_standing, stand_of, stand_words
 from geotrim.screen.store import CROWN_ROWS, NOTES, lot_rows_schema, route_column
 
 
@@ -47,12 +50,20 @@ class Found:
             return pd.DataFrame(columns=_COLUMNS_OF_RULES[name])
         return pd.concat([result[name] for result in self.judged], ignore_index=True)
 
+    @property
+    def past_setback(self) -> frozenset[str]:
+        """Ids of the crowns that reach past a setback."""
+        flags = self.results["setbacks"]["setback_flags"]
+        return frozenset(flags.loc[flags["is_past_setback"].astype(bool), "crown_id"])
+
 
 #: Columns that are looked for in the tables of the rules.
 _COLUMNS_OF_RULES = {
     "lot_outcomes": ["lot_id", "reason"],
     "lot_routes": ["lot_id", "route", "status"],
-    "lot_findings": ["lot_id", "rule_id", "n_not_met", "n_too_close", "n_unknown"],
+    "lot_findings": [
+        "lot_id", "rule_id", "is_of_the_way", "n_not_met", "n_too_close", "n_unknown",
+    ],
     "tree_outcomes": ["crown_id", "lot_id", "outcome_route", "outcome_standing"],
 }
 
@@ -77,12 +88,17 @@ def lot_rows(given: Any, found: Found) -> pa.Table:
     columns |= _canopy(found, ids)
     columns |= _rules(found, ids)
     columns |= _standing(own, found, columns)
+    columns |= _stands(columns, len(own))
     columns["note"] = _lot_notes(own, found, columns)
     columns["to_check"] = _to_check(columns, len(own))
     is_judged = np.array(columns["status"]) == "measured"
     for name in _JUDGED:
         if name in columns:  # without a shore nothing is judged, as the words say
             columns[name] = np.where(is_judged, columns[name], None)
+    is_told = np.isin(columns["stand"], JUDGED)
+    for name in columns:
+        if name.startswith("findings_"):  # nothing is held against plants that are not cut
+            columns[name] = np.where(is_told, columns[name], None)
     return _table(columns, lot_rows_schema(), len(own))
 
 
@@ -98,8 +114,13 @@ _LOT_NAMES = frozenset(lot_rows_schema().names)
 _JUDGED = (
     "outcome_route",
     "outcome_standing",
+    "to_find_out",
     *(name for name in lot_rows_schema().names if name.startswith(("route_", "findings_"))),
-    *(f"n_{standing}_trees" for standing in ("open", "depends", "closed", "staged")),
+    "unmet_duties",
+    *COUNTED,
+    "n_staged_trees",
+    "n_open_in_exclusion",
+    "n_open_past_setback",
 )
 _STATED_LATER = ("status", "reason", "lot_number")
 
@@ -116,10 +137,7 @@ def _canopy(found: Found, ids: Any) -> dict[str, Any]:
     crowns = crowns[crowns["lot_id"].notna()]
     by_lot = crowns.groupby("lot_id", sort=False)
     out = {"n_crowns": by_lot.size().reindex(ids, fill_value=0).to_numpy()}
-    past = found.results["setbacks"]["setback_flags"]
-    is_past = set(past.loc[past["is_past_setback"].astype(bool), "crown_id"])
-    mine = crowns.loc[crowns["crown_id"].isin(is_past), "lot_id"]
-    out["n_past_setback"] = mine.value_counts().reindex(ids, fill_value=0).to_numpy()
+    out["n_past_setback"] = _count(crowns, crowns["crown_id"].isin(found.past_setback), ids)
     out["n_in_exclusion"] = _count(crowns, crowns["crown_id"].isin(found.excluded), ids)
     if "heights" not in found.results:
         return out
@@ -170,20 +188,56 @@ def _rules(found: Found, ids: Any) -> dict[str, Any]:
     """How each way stands, what trees are told by, and which rules are not met."""
     outcomes = found.of_rules("lot_outcomes").set_index("lot_id")
     out = _figures(outcomes, ids)
+    if "to_find_out" in out:
+        out["to_find_out"] = [text or None for text in out["to_find_out"]]
     ways = found.of_rules("lot_routes")
     for route, rows in ways.groupby("route", sort=False):
         if (column := route_column(str(route))) in _LOT_NAMES:
             out[column] = rows.set_index("lot_id")["status"].reindex(ids).to_numpy()
     trees = found.of_rules("tree_outcomes")
-    for standing in ("open", "depends", "closed"):
-        counted = trees.loc[trees["outcome_standing"] == standing, "lot_id"].value_counts()
-        out[f"n_{standing}_trees"] = counted.reindex(ids, fill_value=0).to_numpy()
+    out |= mangroves_by_standing(trees, ids)
+    is_open = trees[trees["outcome_standing"] == OPEN]
+    for name, there in (
+        ("n_open_in_exclusion", found.excluded),
+        ("n_open_past_setback", found.past_setback),
+    ):
+        out[name] = _count(is_open, is_open["crown_id"].isin(there), ids)
+    return out | _findings(found, ids)
+
+
+def _findings(found: Found, ids: Any) -> dict[str, Any]:
+    """Rules that bear on the way each lot is told by, by verdict, with the numbers of trees."""
+    out = {}
     findings = found.of_rules("lot_findings")
+    findings = findings[findings["is_of_the_way"].astype(bool)]
     for verdict in ("not_met", "too_close", "unknown"):
         rows = findings[findings[f"n_{verdict}"] > 0]
-        codes = rows.groupby("lot_id", sort=False)["rule_id"].agg(";".join)
-        out[f"findings_{verdict}"] = codes.reindex(ids).to_numpy()
+        words = rows["rule_id"] + " (" + rows[f"n_{verdict}"].astype(int).astype(str) + ")"
+        told = words.groupby(rows["lot_id"], sort=False).agg(";".join)
+        out[f"findings_{verdict}"] = told.reindex(ids).to_numpy()
     return out
+
+
+def _stands(columns: Mapping[str, Any], n: int) -> dict[str, Any]:
+    """How each lot stands, and why; of a lot without a shore, or that failed, that it is so."""
+    stand, words = [], []
+    for row in range(n):
+        if columns["status"][row] != "measured":
+            stand.append(columns["status"][row])
+            words.append(None)
+            continue
+        counts = {how: _whole(columns, name, row) for name, how in COUNTED.items()}
+        unmet = str(columns["unmet_duties"][row] or "")
+        n_maybe = sum(_whole(columns, name, row) for name in ("n_mangroves", "n_species_unknown"))
+        stand.append(stand_of(counts, unmet))
+        words.append(stand_words(counts, unmet, _whole(columns, "n_crowns", row), n_maybe))
+    return {"stand": stand, "stand_words": words}
+
+
+def _whole(columns: Mapping[str, Any], name: str, row: int) -> int:
+    """A count; what was not counted is none."""
+    value = columns[name][row] if name in columns else 0
+    return 0 if pd.isna(value) else int(value)
 
 
 def _standing(own: Any, found: Found, columns: Mapping[str, Any]) -> dict[str, Any]:
@@ -255,9 +309,7 @@ def crown_rows(given: Any, found: Found) -> pa.Table:
         **{name: places[name] for name in ("stretch_id", "station_ft", "offset_ft", "is_fringe")},
         "wkb": shapely.to_wkb(np.asarray(told.geometry.array, dtype=object)),
     }
-    past = found.results["setbacks"]["setback_flags"]
-    is_past = past.loc[past["is_past_setback"].astype(bool), "crown_id"]
-    columns["is_past_setback"] = ids.isin(set(is_past)).to_numpy()
+    columns["is_past_setback"] = ids.isin(found.past_setback).to_numpy()
     columns["is_in_exclusion"] = ids.isin(found.excluded).to_numpy()
     for operation in ("heights", "slices"):
         table = found.table(operation, operation)
