@@ -10,8 +10,8 @@ import io
 import json
 import socket
 import sys
-import time
 from collections import Counter
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -125,10 +125,8 @@ def test_a_scheduler_that_does_not_answer(tmp_path, kind):
         if kind == "nobody":
             other.close()
         address = "nonsense" if kind == "no address" else f"tcp://127.0.0.1:{port}"
-        began = time.monotonic()
         with pytest.raises(EngineError) as told:
             with_cluster(tmp_path, address, wait_s=0.5)
-        assert time.monotonic() - began < 10  # waits as long as it says, not for ever
     assert told.value.subject == "--scheduler"
     assert f"no answer from {address!r} within 0.5 s" in told.value.found
 
@@ -157,9 +155,10 @@ def test_without_the_library(tmp_path, monkeypatch):
         return whole(name, *more, **named)
 
     monkeypatch.setattr(builtins, "__import__", lacking)
-    with pytest.raises(EngineError) as told:
-        with_cluster(tmp_path, "tcp://127.0.0.1:1")
-    assert "geotrim[cluster]" in told.value.mend
+    for ask in (partial(with_cluster, tmp_path), cluster.check_scheduler):
+        with pytest.raises(EngineError) as told:
+            ask("tcp://127.0.0.1:1")
+        assert "geotrim[cluster]" in told.value.mend
 
 
 class Client:

@@ -27,6 +27,7 @@ from geotrim.cli.screen import EXAMPLE, files_of, look_at_first
 from geotrim.errors import FileError, GeotrimError
 from geotrim.io.replaceable import SCREENING, kind_of
 from geotrim.screen import plan, reading, work
+from geotrim.screen.defaults import MEMORY_MB
 from geotrim.screen.engine import run_tasks
 from geotrim.screen.partition import run_partition
 from geotrim.screen.screen_file import read_screen_file
@@ -217,7 +218,7 @@ def test_the_record_tells_how_to_repeat_it(whole, county):
     assert route["parameters"]
     zone = next(one for one in told["operations"] if one["name"] == "riparian-lines")
     assert zone["parameters"]["riparian_length_ft"] == {"value": 35.0, "is_default": False}
-    assert told["run"]["n_partitions"] == 5 and told["run"]["memory_mb"] == 2000
+    assert told["run"]["n_partitions"] == 5 and told["run"]["memory_mb"] == MEMORY_MB
     assert told["crs"]["code"] == "EPSG:6443"
     assert {item["file"] for item in told["files"]} >= {"lots.parquet", "screening.gpkg"}
     assert told["cautions"] and told["rule_files"] and told["versions"]["geotrim"]

@@ -211,8 +211,9 @@ def test_a_partition_that_loses_its_worker_three_times_stops_the_run(tmp_path):
         run(tmp_path, range(8), workers=2, progress=Progress(told))
     assert results(tmp_path) == squares(0, 1, 3, 4, 5, 6, 7)  # it was the last to be tried again
     assert error.value.subject == "partition 2"
-    for word in ("memory", "--workers", "--memory-mb", "1 partition missing"):
+    for word in ("memory", "same command", "fewer --workers", "is kept, 1 partition missing"):
         assert word in error.value.mend
+    assert "--fresh" not in error.value.mend  # nothing that is finished hangs on the budget
     assert told.getvalue().count("lost over partition 2") == MOST_LOSSES == 3
 
 
@@ -254,6 +255,9 @@ def test_a_full_disk_is_known_however_it_is_wrapped(tmp_path):
     assert not target.exists() and list(tmp_path.iterdir()) == []
     assert not is_full_disk(FileError("a", "b", "c", "d"))
     assert not is_full_disk(OSError(13, "Permission denied"))
+    assert is_full_disk(RuntimeError("sqlite3_exec() failed: database or disk is full"))
+    assert not is_full_disk(RuntimeError("database is locked"))
+    assert not is_full_disk(FileError("the disk is full.tif", "nothing", "a raster", "look"))
 
 
 def test_a_reply_carries_an_error_whole(tmp_path):

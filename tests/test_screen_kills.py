@@ -8,6 +8,7 @@ itself so often, at random moments.
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import random
@@ -18,6 +19,7 @@ import sys
 import time
 from collections import Counter
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -26,12 +28,13 @@ import pytest
 from test_kills import die, ended, in_child, killed
 
 from geotrim.errors import EngineError, FileError, LayerError
+from geotrim.io.aside import new_file
 from geotrim.model import InputFile, Note
-from geotrim.screen import work
-from geotrim.screen.defaults import WORKER_MB
+from geotrim.screen import work, workers
+from geotrim.screen.defaults import PARENT_MB, THREAD_MB, WORKER_MB
 from geotrim.screen.progress import Progress
 from geotrim.screen.reading import Reading
-from geotrim.screen.state import MEASURING, n_lots_done, read_state, write_state
+from geotrim.screen.state import MEASURING, STATE_VERSION, n_lots_done, read_state, write_state
 from geotrim.screen.store import Store, read_table, write_pickle, write_table
 
 N_KILLS, N_TASKS = 6, 12
@@ -43,12 +46,16 @@ class MadeUp:
     n_tasks = N_TASKS
     pause_s = 0.001
 
+    def __init__(self):
+        self.contents = {}
+
     def read_screen_file(self, path):
         told = json.loads(Path(path).read_text())
         return SimpleNamespace(name=told["name"], path=Path(path), told=told)
 
     def input_key(self, spec):
-        return {"geotrim": "1", "said": {"options": spec.told}, "files": {}}
+        files = {role: {"path": f"{role}.tif", "sha256": of} for role, of in self.contents.items()}
+        return {"geotrim": "1", "said": {"options": spec.told}, "files": files}
 
     def read_into(self, spec, store, *, memory_mb, progress, key):
         (store.folder / "reading").mkdir()  # fails if it is not empty
@@ -411,7 +418,56 @@ def test_nothing_measured_is_nothing_to_lose(made_up, tmp_path, monkeypatch):
         screened(tmp_path)
     monkeypatch.setattr(work, "run_tasks", whole)
     changed(tmp_path, reach_ft=60.0)
-    assert screened(tmp_path).record["input_key"]["said"]["options"]["reach_ft"] == 60.0
+    told = io.StringIO()
+    done = screened(tmp_path, progress=Progress(told))
+    assert done.record["input_key"]["said"]["options"]["reach_ft"] == 60.0
+    line = "no partition was measured yet, so reading starts anew: [options] reach_ft is 60.0, was"
+    assert line in told.getvalue()
+
+
+def changing(made_up, monkeypatch, step, role):
+    """An input that gets another content once a step is over, the first time."""
+    whole = getattr(work, step)
+
+    def changed(*given, **named):
+        found = whole(*given, **named)
+        made_up.contents = {role: "b"}
+        return found
+
+    made_up.contents = {role: "a"}
+    monkeypatch.setattr(work, step, changed)
+
+
+def test_heights_changed_while_they_are_measured_are_refused(made_up, tmp_path, monkeypatch):
+    """Even when they are put back: what was measured meanwhile may be of the others."""
+    whole = work.run_tasks
+    changing(made_up, monkeypatch, "run_tasks", "heights")
+    with pytest.raises(FileError, match=r"heights: heights\.tif has another content") as told:
+        screened(tmp_path)
+    assert "--fresh" in told.value.mend and "kept" not in told.value.mend
+    assert names(tmp_path) == ["out.unfinished"]
+    monkeypatch.setattr(work, "run_tasks", whole)
+    made_up.contents = {"heights": "a"}
+    with pytest.raises(FileError, match=r"heights: heights\.tif has another content"):
+        screened(tmp_path)
+    done = screened(tmp_path, is_fresh=True)
+    assert done.record["run"]["n_kept"] == 0
+    assert set(begun(tmp_path).values()) == {2}
+
+
+def test_what_was_copied_may_change_afterwards_and_it_is_told(made_up, tmp_path, monkeypatch):
+    changing(made_up, monkeypatch, "run_tasks", "lots")
+    told = io.StringIO()
+    done = screened(tmp_path, progress=Progress(told))
+    assert done.record["input_key"]["files"]["lots"]["sha256"] == "a"
+    assert "results are of what was read: lots: lots.tif has another content" in told.getvalue()
+
+
+def test_an_input_changed_while_it_is_read_is_refused(made_up, tmp_path, monkeypatch):
+    changing(made_up, monkeypatch, "read_into", "lots")
+    with pytest.raises(FileError, match=r"while it was read: lots: lots\.tif has another content"):
+        screened(tmp_path)
+    assert names(tmp_path) == []
 
 
 def test_workers_and_engine_may_change(made_up, tmp_path, monkeypatch):
@@ -421,7 +477,7 @@ def test_workers_and_engine_may_change(made_up, tmp_path, monkeypatch):
         screened(tmp_path, memory_mb=1234)
     monkeypatch.setattr(work, "run_tasks", whole)
     done = screened(tmp_path, workers=2, memory_mb=4321)
-    assert done.record["run"] == {"n_kept": 5, "memory_mb": 1234}  # partitions are of the first
+    assert done.record["run"] == {"n_kept": 5, "memory_mb": 4321}
 
 
 # --- folders
@@ -442,23 +498,26 @@ def test_folders_of_others_are_left_alone(made_up, tmp_path):
     assert begun(tmp_path) == Counter()
 
 
-@pytest.mark.parametrize("text", ["{", "[]", '{"state_version": 1}', '{"state_version": 99}'])
+@pytest.mark.parametrize("text", ["{", "[]", "{}", f'{{"state_version": {STATE_VERSION}}}'])
 def test_a_state_that_is_none_of_ours_is_refused(made_up, tmp_path, text):
     (tmp_path / "out.unfinished").mkdir()
     (tmp_path / "out.unfinished" / "state.json").write_text(text)
-    with pytest.raises(FileError, match=r"state\.json"):
-        screened(tmp_path)
+    for is_fresh in (False, True):
+        with pytest.raises(FileError, match=r"state\.json"):
+            screened(tmp_path, is_fresh=is_fresh)
     assert (tmp_path / "out.unfinished" / "state.json").read_text() == text
 
 
-def test_a_state_of_another_version_is_refused(made_up, tmp_path, monkeypatch):
-    stop_after(monkeypatch, 2)
-    with pytest.raises(work.Kept):
+def test_work_of_another_version_is_told_as_such_and_may_be_thrown_away(made_up, tmp_path):
+    """Whatever else it holds: only ``state_version`` is known to be there."""
+    (tmp_path / "out.unfinished").mkdir()
+    state = tmp_path / "out.unfinished" / "state.json"
+    state.write_text('{"state_version": 99, "of": "something"}')
+    with pytest.raises(FileError, match=r"another version of geotrim.*say --fresh"):
         screened(tmp_path)
-    path = tmp_path / "out.unfinished" / "state.json"
-    path.write_text(path.read_text().replace('"state_version": 1', '"state_version": 2'))
-    with pytest.raises(FileError, match="another version"):
-        screened(tmp_path)
+    assert "99" in state.read_text()
+    assert screened(tmp_path, is_fresh=True).folder == tmp_path / "out"
+    assert names(tmp_path) == ["out"]
 
 
 def test_an_earlier_screening_is_replaced_only_when_asked(made_up, tmp_path):
@@ -469,6 +528,54 @@ def test_an_earlier_screening_is_replaced_only_when_asked(made_up, tmp_path):
     done = screened(tmp_path, is_replacing=True)
     assert done.record["input_key"]["said"]["options"]["reach_ft"] == 60.0
     assert names(tmp_path) == ["out"]
+
+
+def test_what_is_read_is_not_replaced_by_what_comes_of_it(made_up, tmp_path):
+    """Said before anything is measured: the lots are those of the screening at --out."""
+    made_up.contents = {"../out/lots": "a"}
+    screened(tmp_path)
+    (tmp_path / "below").mkdir()
+    (tmp_path / "screen.json").rename(tmp_path / "below" / "screen.json")
+    before = begun(tmp_path)
+    with pytest.raises(FileError, match=r"lots\.tif in it, which is read"):
+        work.screen(
+            tmp_path / "below" / "screen.json", tmp_path / "out", workers=1, is_replacing=True
+        )
+    assert begun(tmp_path) == before
+
+
+@pytest.mark.parametrize("n", [236, 250, 300])
+def test_a_name_too_long_is_told_before_anything_is_made(made_up, tmp_path, n):
+    """255 bytes: POSIX leaves it to the system (NAME_MAX); that of Linux's usual drives."""
+    with pytest.raises(FileError, match=f"a name of {n} letters.*choose a shorter --out"):
+        screened(tmp_path, "n" * n)
+    assert names(tmp_path) == []
+
+
+def test_a_lock_that_cannot_be_had_is_told(made_up, tmp_path, monkeypatch):
+    (tmp_path / "out.unfinished" / "lock").mkdir(parents=True)  # cannot be opened as a file
+    with pytest.raises(FileError, match="that it cannot be locked"):
+        screened(tmp_path)
+    (tmp_path / "out.unfinished" / "lock").rmdir()
+
+    def no_locks(*_):
+        raise OSError(37, "No locks available")
+
+    monkeypatch.setattr("fcntl.flock", no_locks)
+    with pytest.raises(FileError, match="No locks available"):
+        screened(tmp_path)
+    assert begun(tmp_path) == Counter()
+
+
+def test_a_scheduler_is_asked_before_anything_is_read(made_up, tmp_path, monkeypatch):
+    def silent(*_):
+        raise ConnectionRefusedError("nobody")
+
+    monkeypatch.setattr("geotrim.screen.cluster.ask_scheduler", silent)
+    monkeypatch.setattr(work, "input_key", lambda _: pytest.fail("inputs were looked at"))
+    with pytest.raises(EngineError, match=r"no answer from 'tcp://127\.0\.0\.1:9'"):
+        screened(tmp_path, scheduler="tcp://127.0.0.1:9")
+    assert names(tmp_path) == []
 
 
 def test_results_of_another_run_are_not_taken_for_ours(made_up, tmp_path, monkeypatch):
@@ -513,6 +620,64 @@ def test_killed_before_the_work_was_put_away_without_a_name(made_up, tmp_path, m
     assert begun(tmp_path / "results") == Counter(range(N_TASKS))
 
 
+@pytest.mark.parametrize("is_fresh", [False, True])
+def test_work_that_was_not_put_away_is_when_something_else_is_asked(
+    made_up, tmp_path, monkeypatch, is_fresh
+):
+    monkeypatch.chdir(tmp_path)
+    whole = work.retire
+    monkeypatch.setattr(work, "retire", dying(whole, "before", 1))
+    assert ended(in_child(lambda: work.screen("screen.json", workers=1)))
+    monkeypatch.setattr(work, "retire", whole)
+    changed(tmp_path, reach_ft=60.0)
+    done = work.screen("screen.json", workers=1, is_fresh=is_fresh)
+    assert done.folder == Path("results/a-cove-2")
+    assert names(tmp_path / "results") == ["a-cove", "a-cove-2"]
+
+
+def gdal_on_a_full_disk(*_, **__):
+    """As pyogrio hands on what SQLite says of a full disk (result code SQLITE_FULL)."""
+    from pyogrio.errors import DataLayerError
+
+    raise DataLayerError("failed to execute insert : database or disk is full")
+
+
+def file_on_a_full_disk(store, folder, *_, **__):
+    with new_file(folder / "notes.csv"):
+        raise OSError(28, "No space left on device")
+
+
+@pytest.mark.parametrize(
+    ("step", "fails", "words"),
+    [
+        ("gather", gdal_on_a_full_disk, "disk is full"),
+        ("gather", file_on_a_full_disk, "No space left"),
+        ("screen_record", file_on_a_full_disk, "No space left"),
+    ],
+)
+def test_a_full_disk_while_writing_tells_what_is_kept(
+    made_up, tmp_path, monkeypatch, step, fails, words
+):
+    if step == "screen_record":  # its record goes into the folder that is filled
+        fails = partial(fails, None, tmp_path)
+        monkeypatch.setattr(work, step, lambda *_, **__: fails())
+    else:
+        monkeypatch.setattr(work, step, fails)
+    with pytest.raises(FileError) as told:
+        screened(tmp_path)
+    assert told.value.subject == str(tmp_path / "out.unfinished")
+    assert "no room left on the disk" in told.value.found and words in told.value.found
+    assert "make room, then run the same command again: all partitions" in told.value.mend
+    assert names(tmp_path) == ["out.unfinished"]
+    assert finished(tmp_path / "out.unfinished") == set(range(N_TASKS))
+
+
+def test_a_bug_while_writing_keeps_its_traceback(made_up, tmp_path, monkeypatch):
+    monkeypatch.setattr(work, "gather", lambda *_, **__: 1 // 0)
+    with pytest.raises(ZeroDivisionError):
+        screened(tmp_path)
+
+
 def test_a_failure_while_writing_keeps_what_was_measured(made_up, tmp_path, monkeypatch):
     whole = work.gather
 
@@ -520,7 +685,7 @@ def test_a_failure_while_writing_keeps_what_was_measured(made_up, tmp_path, monk
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(work, "gather", full)
-    with pytest.raises(FileError, match="make room on the disk"):
+    with pytest.raises(FileError, match="make room, then run the same command again"):
         screened(tmp_path)
     assert names(tmp_path) == ["out.unfinished"]
     monkeypatch.setattr(work, "gather", whole)
@@ -533,12 +698,40 @@ def test_a_failure_while_writing_keeps_what_was_measured(made_up, tmp_path, monk
 
 def test_as_many_workers_as_processors_and_memory_allow(monkeypatch):
     monkeypatch.setattr(os, "sched_getaffinity", lambda _: set(range(8)), raising=False)
-    assert work.good_workers(100_000) == 8
-    assert work.good_workers(3 * WORKER_MB) == 3
-    assert work.good_workers(WORKER_MB // 2) == 1
+    assert workers.held(None, "processes", 100_000, 99) == (8, "")
+    assert workers.held(None, "processes", 100_000, 5) == (5, "")  # nobody asked for 8
+    assert workers.held(3, "processes", PARENT_MB + 3 * WORKER_MB, 99) == (3, "")
+    assert workers.held(3, "threads", PARENT_MB + 3 * THREAD_MB, 3) == (3, "")
+    assert workers.held(1, "processes", 500, 99) == (1, "")
+    assert workers.held(2, "processes", 100_000, 0)[0] == 1
     monkeypatch.delattr(os, "sched_getaffinity")
     monkeypatch.setattr(os, "cpu_count", lambda: None)
-    assert work.good_workers(100_000) == 1
+    assert workers.held(None, "processes", 100_000, 99) == (1, "")
+
+
+@pytest.mark.parametrize(
+    ("engine", "each", "kind"),
+    [("processes", WORKER_MB, "worker"), ("threads", THREAD_MB, "thread")],
+)
+def test_more_workers_than_can_be_are_held_and_told(engine, each, kind):
+    budget, wanted = PARENT_MB + 3 * each - 1, PARENT_MB + 1000 * each
+    assert workers.held(1000, engine, budget, 99) == (
+        2,
+        f"2 {kind}s, not 1,000: {budget:,} MB bear no more, 1,000 ask for --memory-mb {wanted}",
+    )
+    enough = f"7 {kind}s, not 1,000: partitions to measure: 7"
+    assert workers.held(1000, engine, 10**9, 7) == (7, enough)
+    assert workers.held(7, engine, 10**9, 1)[1].startswith(f"1 {kind}, not 7: ")
+
+
+def test_workers_that_are_held_are_those_that_work(made_up, tmp_path, monkeypatch):
+    asked = []
+    monkeypatch.setattr(work, "run_tasks", lambda *_, workers, **__: asked.append(workers))
+    monkeypatch.setattr(work, "gather", lambda *_, **__: pytest.fail("far enough"))
+    for how in ({"workers": 1000, "memory_mb": PARENT_MB + 2 * WORKER_MB}, {"workers": 1}):
+        with pytest.raises(pytest.fail.Exception, match="far enough"):
+            screened(tmp_path, **how)
+    assert asked == [2, 1]
 
 
 @pytest.mark.parametrize(
@@ -552,19 +745,17 @@ def test_what_cannot_be_is_refused_before_anything_is_read(tmp_path, how, subjec
 
 
 def test_going_on_is_told(made_up, tmp_path, monkeypatch):
-    import io
-
     whole = work.run_tasks
     stop_after(monkeypatch, 5)
     with pytest.raises(work.Kept):
         screened(tmp_path)
     monkeypatch.setattr(work, "run_tasks", whole)
     stream = io.StringIO()
-    screened(tmp_path, progress=Progress(stream), workers=2, memory_mb=WORKER_MB + 100)
+    screened(tmp_path, progress=Progress(stream), workers=2, memory_mb=PARENT_MB + WORKER_MB)
     lines = stream.getvalue().splitlines()
     assert f"geotrim: going on: 5 of {N_TASKS} partitions are kept" in lines
     assert f"geotrim: measuring: 5 of {N_TASKS} partitions, 20 of 48 lots" in lines
-    assert any(line.startswith("geotrim: 2 workers take about 900 MB") for line in lines)
+    assert any(line.startswith("geotrim: 1 worker, not 2: 1,440 MB bear no more") for line in lines)
     assert any(f"{N_TASKS} of {N_TASKS} partitions, 48 of 48 lots, in" in line for line in lines)
 
 

@@ -16,6 +16,9 @@ from geotrim.errors import GeotrimError
 #: What measures one partition, as ``module:function`` of (working folder, number).
 TASK = "geotrim.screen.partition:run_partition"
 FULL_DISK = (errno.ENOSPC, errno.EDQUOT)
+#: What libraries say of it that tell no number: SQLite (its result code SQLITE_FULL), and the C
+#: library's words for ENOSPC and EDQUOT, which others hand on.
+FULL_WORDS = ("disk is full", "no space left", "quota exceeded")
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +74,15 @@ def load(task: str) -> Callable[[str, int], dict[str, Any]]:
 
 def is_full_disk(error: BaseException) -> bool:
     """Whether an error comes of a disk without room, however it was wrapped."""
-    return any(isinstance(e, OSError) and e.errno in FULL_DISK for e in _causes(error))
+    return any(_tells_full(one) for one in _causes(error))
+
+
+def _tells_full(error: BaseException) -> bool:
+    if isinstance(error, OSError) and error.errno is not None:
+        return error.errno in FULL_DISK
+    if isinstance(error, GeotrimError):
+        return False  # its words may be the user's
+    return any(words in str(error).lower() for words in FULL_WORDS)
 
 
 def _causes(error: BaseException) -> Iterator[BaseException]:

@@ -42,7 +42,7 @@ class Cluster:
         self._log_level = 0
 
     def __enter__(self) -> Cluster:
-        distributed = _library()
+        distributed = library()
         log = logging.getLogger(CHATTER)
         self._log_level = log.level
         log.setLevel(logging.CRITICAL)  # what matters of it is told by us, in one line
@@ -57,7 +57,7 @@ class Cluster:
             self._leave()
             if isinstance(error, EngineError):
                 raise
-            raise self._silent(error) from error
+            raise silent(self._address, self._wait_s, error) from error
         except BaseException:
             self._leave()
             raise
@@ -153,15 +153,6 @@ class Cluster:
         for worker, found in told.items():
             check(worker, found, self._folder)
 
-    def _silent(self, error: BaseException) -> EngineError:
-        why = f" ({error})" if str(error) else ""
-        return EngineError(
-            "--scheduler",
-            f"no answer from {self._address!r} within {self._wait_s:g} s{why}",
-            "the address of a dask.distributed scheduler that runs, tcp://HOST:PORT",
-            "check the address, and that this machine reaches it",
-        )
-
     def _gone(self) -> EngineError:
         return EngineError(
             "--scheduler",
@@ -174,6 +165,32 @@ class Cluster:
         if self._client is not None:
             self._client.close()
         logging.getLogger(CHATTER).setLevel(self._log_level)
+
+
+def silent(address: str, wait_s: float, error: BaseException) -> EngineError:
+    """The error of a scheduler that does not answer."""
+    why = f" ({error})" if str(error) else ""
+    return EngineError(
+        "--scheduler",
+        f"no answer from {address!r} within {wait_s:g} s{why}",
+        "the address of a dask.distributed scheduler that runs, tcp://HOST:PORT",
+        "check the address, and that this machine reaches it",
+    )
+
+
+def check_scheduler(address: str, wait_s: float = WAIT_S) -> None:
+    """Refuse a cluster that cannot be reached, before anything is read for it.
+
+    Raises
+    ------
+    EngineError
+        If the library is not there, or the scheduler does not answer in time.
+    """
+    library()
+    try:
+        ask_scheduler(address, wait_s)
+    except (OSError, ValueError, TimeoutError) as error:
+        raise silent(address, wait_s, error) from error
 
 
 def ask_scheduler(address: str, wait_s: float) -> None:
@@ -247,7 +264,7 @@ def check(worker: str, found: Any, folder: str) -> None:
         )
 
 
-def _library() -> Any:
+def library() -> Any:
     """dask.distributed, which comes with the extra ``cluster``."""
     try:
         import distributed

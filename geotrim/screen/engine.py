@@ -154,23 +154,28 @@ def raise_faults(faults: Faults, folder: str, n_missing: int) -> None:
     kept = f"what is finished is kept, {n_missing} {_partitions(n_missing)} missing"
     final = faults.final
     if final is not None and final.kind == "full":
-        raise FileError(
-            folder,
-            f"no room left on the disk ({final.words})",
-            "room for the working folder and the results",
-            f"make room, then run the same command again: {kept}",
-        )
+        raise no_room(folder, final.words, kept)
     if final is not None:
         told = final.words if final.kind == "given up" else f"{MOST_LOSSES}, the last {final.words}"
         raise EngineError(
             f"partition {final.number}",
             f"that worker after worker was lost over it ({told})",
             "a worker that lives to its end",
-            "memory may be short: choose fewer --workers, or start anew with --fresh and a smaller "
-            f"--memory-mb; {kept}",
+            "memory may be short: run the same command again with fewer --workers, 1 at least; "
+            f"{kept}",
         )
     if faults.inputs:
         raise _input_error(faults.inputs, kept)
+
+
+def no_room(folder: str, words: str, kept: str) -> FileError:
+    """The error of a full disk: what the system says, and what is kept all the same."""
+    return FileError(
+        folder,
+        f"no room left on the disk ({words})",
+        "room for the working folder and the results",
+        f"make room, then run the same command again: {kept}",
+    )
 
 
 def _input_error(replies: Sequence[Reply], kept: str) -> GeotrimError:

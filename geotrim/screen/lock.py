@@ -26,7 +26,7 @@ def locked(folder: Path) -> Iterator[None]:
     Raises
     ------
     FileError
-        If another process that lives holds it.
+        If another process that lives holds it, or it cannot be held at all.
     """
     with _held(folder / LOCK) as file:
         file.seek(0)
@@ -40,8 +40,16 @@ def locked(folder: Path) -> Iterator[None]:
 @contextmanager
 def _held(path: Path) -> Iterator[IO[str]]:
     while True:
-        with path.open("a+", encoding="utf-8") as file:
-            if not _try_lock(file):
+        try:
+            file = path.open("a+", encoding="utf-8")
+        except OSError as error:
+            raise _closed(path, error) from error
+        with file:
+            try:
+                is_ours = _try_lock(file)
+            except OSError as error:
+                raise _closed(path, error) from error
+            if not is_ours:
                 file.seek(0)
                 raise FileError(
                     str(path.parent),
@@ -53,6 +61,16 @@ def _held(path: Path) -> Iterator[IO[str]]:
                 continue  # who held it took the folder away meanwhile
             yield file
             return
+
+
+def _closed(path: Path, error: OSError) -> FileError:
+    """A drive without locks, or a file of somebody else's."""
+    return FileError(
+        str(path),
+        f"that it cannot be locked ({error.strerror or error})",
+        "a file of this user's, on a drive that knows locks, so that one run at a time is at work",
+        "see to whose it is, or choose another --out",
+    )
 
 
 def _try_lock(file: IO[str]) -> bool:

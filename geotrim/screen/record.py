@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from pathlib import Path
 from typing import Any
 
 from geotrim.io import record
@@ -49,7 +48,7 @@ def screen_record(
     gathered: Gathered,
     work: Work,
     *,
-    screen_file: Path,
+    screen_file: Mapping[str, Any],
     key: Mapping[str, Any],
     started_utc: str,
 ) -> dict[str, Any]:
@@ -61,6 +60,8 @@ def screen_record(
         The working folder, every partition measured.
     reading, gathered : Reading, Gathered
         What was found, and what was written.
+    screen_file : mapping
+        Name, size and hash of the screen file as it was read.
     key : mapping
         What the answer depends on, as it is held against the next run's.
     started_utc : str
@@ -71,7 +72,7 @@ def screen_record(
         "record_version": record.RECORD_VERSION,
         "screening": {
             "name": common.name,
-            "screen_file": record.describe_file(screen_file, screen_file.parent),
+            "screen_file": dict(screen_file),
             "mhw_line": {
                 "origin": common.mhw_origin,
                 "label": MHW_ORIGINS[common.mhw_origin],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import uuid
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -17,11 +18,24 @@ from geotrim.screen.input_key import changed_words
 from geotrim.screen.store import Store
 
 #: Changes when working folders of before can no longer be gone on with.
-STATE_VERSION = 1
+STATE_VERSION = 2
 #: The stages of a screening in which something stays: inputs are being read; partitions measured.
 READING, MEASURING = "reading", "measuring"
 #: Differences that a message names.
 MOST_NAMED = 4
+
+
+class MixedError(FileError):
+    """Partitions of which nobody can tell any more what they were measured of."""
+
+    def __init__(self, folder: str, told: str) -> None:
+        super().__init__(
+            folder,
+            f"that an input was changed while it was measured: {told}; some partitions may be of "
+            "the old content, some of the new",
+            "inputs that stay as they are until the end",
+            "say --fresh to throw the partitions away and start anew",
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,17 +44,20 @@ class State:
 
     key : what the results depend on, in JSON's own kinds.
     started_utc : of the first start.
-    memory_mb : of the first start: partitions were cut by it.
     stage : ``READING`` or ``MEASURING``; the latter only once all that reading leaves is there.
     reading : what reading found, in JSON's own kinds.
+    mixed : what changed while partitions were measured, so that they cannot be gone on with.
+    work_id : of this start and no other: a worker that still measures for an earlier one sees by
+        it that nobody waits for its answer.
     """
 
     key: Mapping[str, Any]
     started_utc: str
-    memory_mb: int
     stage: str = READING
     n_tasks: int = 0
     reading: Mapping[str, Any] = field(default_factory=dict)
+    mixed: str = ""
+    work_id: str = field(default_factory=lambda: uuid.uuid4().hex)
 
 
 def write_state(store: Store, state: State) -> None:
@@ -50,28 +67,36 @@ def write_state(store: Store, state: State) -> None:
         aside.write_text(text + "\n", encoding="utf-8")
 
 
-def read_state(store: Store) -> State | None:
-    """The state of a working folder; None where there is none."""
+def read_state(store: Store, *, is_fresh: bool = False) -> State | None:
+    """The state of a working folder; None where there is none.
+
+    Parameters
+    ----------
+    store : Store
+    is_fresh : bool
+        It is to be thrown away: None too where it is of another version of geotrim.
+    """
     try:
         told = json.loads(store.state.read_text(encoding="utf-8"))
-        version = told.pop("state_version")
-        found = State(**told)
+        version = told.pop("state_version")  # first: another version may hold other things
+        found = State(**told) if version == STATE_VERSION else None
     except FileNotFoundError:
         return None
-    except (ValueError, TypeError, AttributeError, KeyError) as error:
-        raise _strange(store, "a state.json that is none of geotrim's") from error
-    if version != STATE_VERSION:
-        raise _strange(store, "a state.json of another version of geotrim")
+    except (ValueError, TypeError, AttributeError, KeyError, OSError) as error:
+        raise FileError(
+            str(store.folder),
+            "a state.json that is none of geotrim's",
+            "a working folder of geotrim screen",
+            "choose another --out, or delete it if it is of no use",
+        ) from error
+    if found is None and not is_fresh:
+        raise FileError(
+            str(store.folder),
+            "work left unfinished by another version of geotrim",
+            "work of this version, which alone can go on with it",
+            "say --fresh to throw it away and start anew, or choose another --out",
+        )
     return found
-
-
-def _strange(store: Store, found: str) -> FileError:
-    return FileError(
-        str(store.folder),
-        found,
-        "a working folder of geotrim screen",
-        "choose another --out, or delete it if it is of no use",
-    )
 
 
 def as_key(value: Mapping[str, Any]) -> dict[str, Any]:
@@ -99,6 +124,13 @@ def n_rows(path: Path) -> int:
         return sum(reader.get_batch(k).num_rows for k in range(reader.num_record_batches))
 
 
+def changes(old: Mapping[str, Any], new: Mapping[str, Any]) -> str:
+    """What has changed between two keys, in words."""
+    found = changed_words(old, new) or ["an input"]
+    more = f" and {len(found) - MOST_NAMED} more" if len(found) > MOST_NAMED else ""
+    return ", ".join(found[:MOST_NAMED]) + more
+
+
 def check_key(store: Store, state: State, key: Mapping[str, Any], n_done: int) -> None:
     """Refuse to go on with work about something else.
 
@@ -107,14 +139,14 @@ def check_key(store: Store, state: State, key: Mapping[str, Any], n_done: int) -
     FileError
         Names what has changed.
     """
+    if state.mixed:
+        raise MixedError(str(store.folder), state.mixed)
     if state.key == key:
         return
-    found = changed_words(state.key, key) or ["an input"]
-    told = ", ".join(found[:MOST_NAMED])
-    more = f" and {len(found) - MOST_NAMED} more" if len(found) > MOST_NAMED else ""
+    told = changes(state.key, key)
     raise FileError(
         str(store.folder),
-        f"{n_done} of {state.n_tasks} partitions measured of something else: {told}{more}",
+        f"{n_done} of {state.n_tasks} partitions measured of something else: {told}",
         "the inputs and options they were measured with",
         "put back what was changed, or say --fresh to throw them away and start anew",
     )

@@ -7,29 +7,24 @@ rows of its lots for a partition, the results' folder for all of it.
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
 
-from geotrim.errors import EngineError, FileError
+from geotrim.errors import EngineError, FileError, GeotrimError
 from geotrim.io import aside, left_over, record
 from geotrim.io.names import slug
 from geotrim.io.replaceable import SCREENING, check_replaceable
 from geotrim.model import InputFile, Note
-from geotrim.screen.attempt import TASK
-from geotrim.screen.defaults import (
-    ENGINES,
-    LEAST_MEMORY_MB,
-    MEMORY_MB,
-    UNFINISHED,
-    WORKER_MB,
-)
-from geotrim.screen.engine import run_tasks
+from geotrim.screen.attempt import TASK, is_full_disk
+from geotrim.screen.defaults import ENGINES, LEAST_MEMORY_MB, MEMORY_MB, UNFINISHED
+from geotrim.screen.engine import no_room, run_tasks
 from geotrim.screen.gather import gather
 from geotrim.screen.input_key import input_key
 from geotrim.screen.lock import LOCK, locked
@@ -40,8 +35,10 @@ from geotrim.screen.record import Work, screen_record
 from geotrim.screen.screen_file import ScreenSpec, read_screen_file
 from geotrim.screen.state import (
     MEASURING,
+    MixedError,
     State,
     as_key,
+    changes,
     check_key,
     is_own,
     n_lots_done,
@@ -49,6 +46,7 @@ from geotrim.screen.state import (
     write_state,
 )
 from geotrim.screen.store import Store
+from geotrim.screen.workers import held
 
 #: Where results go when no folder is named.
 RESULTS = Path("results")
@@ -77,13 +75,16 @@ class Job:
 
     folder : of the results.
     store : the working folder.
+    screen_file : the screen file as the record tells it: its hash is of what was read.
+    workers : as many as were asked for, if so.
     """
 
     spec: ScreenSpec
+    screen_file: Mapping[str, Any]
     key: Mapping[str, Any]
     folder: Path
     store: Store
-    workers: int
+    workers: int | None
     engine: str
     scheduler: str | None
     memory_mb: int
@@ -112,8 +113,8 @@ def screen(
         Folder of the results. By default the first free one of ``results/NAME``,
         ``results/NAME-2`` ... Work goes on in a folder beside it, ``OUT.unfinished``.
     workers : int, optional
-        Partitions that are measured at a time. By default one for each processor, as many as the
-        memory allows. The answer does not depend on it.
+        Partitions that are measured at a time. By default one for each processor. Never more than
+        the memory allows. The answer does not depend on it.
     engine : str
         ``processes`` or ``threads``.
     scheduler : str, optional
@@ -139,20 +140,22 @@ def screen(
     check_workers(workers, engine, memory_mb)
     tell("looking at the inputs")
     spec = read_screen_file(path)
+    screen_file = record.describe_file(spec.path, spec.path.parent)
+    if scheduler is not None:
+        from geotrim.screen.cluster import check_scheduler
+
+        check_scheduler(scheduler)  # before anything is read for it
     key = as_key(input_key(spec))
     folder, done = place(spec.name, out, key, is_fresh=is_fresh)
     if done is not None:
         return done
-    may_replace = partial(check_replaceable, kind=SCREENING) if is_replacing else None
+    may_replace = None
+    if is_replacing:
+        read = inputs_of(spec, key)
+        may_replace = partial(check_replaceable, kind=SCREENING, inputs=read)
     aside.check_free(folder, may_replace)  # before the work, not after it
     store = Store(working_folder(folder))
-    n_workers = workers or good_workers(memory_mb)
-    if scheduler is None and engine == "processes" and n_workers * WORKER_MB > memory_mb:
-        tell.say(
-            f"{n_workers} workers take about {n_workers * WORKER_MB} MB, more than the {memory_mb} "
-            "MB that were allowed"
-        )
-    job = Job(spec, key, folder, store, n_workers, engine, scheduler, memory_mb, tell)
+    job = Job(spec, screen_file, key, folder, store, workers, engine, scheduler, memory_mb, tell)
     with _opened(store), locked(store.folder):
         state = _begun(job, is_fresh)
         told = _finished(job, state, may_replace)
@@ -175,11 +178,10 @@ def check_workers(workers: int | None, engine: str, memory_mb: int) -> None:
         )
 
 
-def good_workers(memory_mb: int) -> int:
-    """A worker for each processor this process may use, as many as the memory allows."""
-    usable = getattr(os, "sched_getaffinity", None)
-    n = len(usable(0)) if usable is not None else os.cpu_count() or 1
-    return max(1, min(n, memory_mb // WORKER_MB))
+def inputs_of(spec: ScreenSpec, key: Mapping[str, Any]) -> list[Path]:
+    """The files and folders a screening reads, the screen file first."""
+    folder = spec.path.parent
+    return [spec.path, *(folder / told["path"] for told in key["files"].values())]
 
 
 def place(
@@ -188,10 +190,29 @@ def place(
     """Folder of the results; if a run was killed just after it had made them, the results too."""
     candidates = iter([Path(out)]) if out is not None else _default_folders(name)
     for folder in candidates:
-        done = None if is_fresh else finished_before(folder, key)
+        check_length(folder)
+        done = finished_before(folder, key)
+        done = None if is_fresh else done
         if done is not None or out is not None or not os.path.lexists(folder):
             return folder, done
     raise AssertionError("not reached")
+
+
+def check_length(folder: Path) -> None:
+    """Refuse a name so long that the folders beside it could not have theirs."""
+    longest = left_over.aside_of(working_folder(folder), "partial")
+    try:
+        longest.lstat()
+    except OSError as error:
+        if error.errno == errno.ENAMETOOLONG:
+            more = len(longest.name) - len(folder.name)
+            raise FileError(
+                str(folder),
+                f"a name of {len(folder.name)} letters",
+                f"one so short that {more} more letters fit behind it, since the work goes on "
+                f"in NAME{UNFINISHED}",
+                "choose a shorter --out",
+            ) from error
 
 
 def _default_folders(name: str) -> Iterator[Path]:
@@ -208,18 +229,25 @@ def working_folder(folder: Path) -> Path:
 
 
 def finished_before(folder: Path, key: Mapping[str, Any]) -> Screening | None:
-    """Results that a run made of the working folder beside them, which it had no time to remove."""
+    """Results that a run made of the working folder beside them, which it had no time to remove.
+
+    It is removed now; the results are what is asked for only if inputs and options are the same.
+    """
     store = Store(working_folder(folder))
     left_over.put_right(store.folder)
-    if not store.state.exists() or not (folder / "record.json").exists():
+    told = read_record(folder)
+    if not told or not store.state.exists():
         return None
-    state, told = read_state(store), read_record(folder)
-    if state is None or state.key != key or told.get("input_key") != state.key:
+    try:
+        state = read_state(store)
+    except FileError:  # told when the work begins, if it still matters then
+        return None
+    if state is None or told.get("input_key") != state.key:
         return None
     if told.get("started_utc") != state.started_utc:
         return None
     retire(store.folder)
-    return Screening(folder, told)
+    return Screening(folder, told) if state.key == key else None
 
 
 def read_record(folder: Path) -> dict[str, Any]:
@@ -286,13 +314,15 @@ def _take_back(folders: list[Path]) -> None:
 
 def _begun(job: Job, is_fresh: bool) -> State:
     """The state to go on from, inputs read and tasks written."""
-    store, state = job.store, read_state(job.store)
+    store, state = job.store, read_state(job.store, is_fresh=is_fresh)
     if state is not None and state.stage == MEASURING and not is_fresh:
         n_done = sum(n_lots_done(store, k) is not None for k in range(state.n_tasks))
         if n_done or state.key == job.key:  # what is thrown away is asked for, not guessed
             check_key(store, state, job.key, n_done)
             return state
-    state = State(job.key, record.utc(record.now()), job.memory_mb)
+        told = changes(state.key, job.key)
+        job.progress.say(f"no partition was measured yet, so reading starts anew: {told}")
+    state = State(job.key, record.utc(record.now()))
     write_state(store, state)  # before anything goes: what is left counts as begun
     try:
         clear(store)
@@ -303,6 +333,7 @@ def _begun(job: Job, is_fresh: bool) -> State:
             progress=job.progress,
             key=dict(job.key),
         )
+        _check_unchanged(job)
         job.progress("cutting into partitions")
         n_tasks = make_tasks(store, reading.n_partitions)
     except KeyboardInterrupt as stopped:
@@ -316,11 +347,41 @@ def _begun(job: Job, is_fresh: bool) -> State:
         _give_up(store)
         raise
     shutil.rmtree(store.folder / "done", ignore_errors=True)
-    state = State(
-        job.key, state.started_utc, job.memory_mb, MEASURING, n_tasks, as_key(asdict(reading))
-    )
+    read = as_key(asdict(reading))
+    state = replace(state, stage=MEASURING, n_tasks=n_tasks, reading=read)
     write_state(store, state)
     return state
+
+
+def _check_unchanged(job: Job) -> None:
+    """Refuse what was read if an input was changed meanwhile.
+
+    The screen file itself is in memory, and what its keys say with it.
+    """
+    now = as_key(input_key(job.spec))
+    if now != job.key:
+        raise FileError(
+            str(job.spec.path),
+            f"that an input was changed while it was read: {changes(job.key, now)}",
+            "inputs that stay as they are meanwhile",
+            "run the same command again once they do: nothing was measured yet",
+        )
+
+
+def _check_measured(job: Job, state: State) -> None:
+    """Refuse partitions if the heights, which they read themselves, were changed meanwhile.
+
+    All else was copied when it was read; that it is no longer so is told, and changes nothing.
+    """
+    now = as_key(input_key(job.spec))
+    if now == job.key:
+        return
+    told, of = changes(job.key, now), "heights"
+    if now["files"].get(of) == job.key["files"].get(of):
+        job.progress.say(f"changed since it was read, results are of what was read: {told}")
+        return
+    write_state(job.store, replace(state, mixed=told))  # lest they are gone on with once put back
+    raise MixedError(str(job.store.folder), told)
 
 
 def _give_up(store: Store) -> None:
@@ -342,21 +403,28 @@ def _finished(job: Job, state: State, may_replace: Any) -> Screening:
     store, reading = job.store, reading_of(state.reading)
     n_kept = begin_measuring(store, state, reading, job.progress)
     missing = [k for k in range(state.n_tasks) if n_lots_done(store, k) is None]
-    work = Work(job.workers, job.engine, state.memory_mb, state.n_tasks, n_kept)
-    if job.scheduler is not None:
-        work = Work(0, "dask.distributed", state.memory_mb, state.n_tasks, n_kept)
+    workers, engine = 0, "dask.distributed"
+    if job.scheduler is None:
+        engine = job.engine
+        workers, why = held(job.workers, engine, job.memory_mb, len(missing))
+        if why:
+            job.progress.say(why)
+    work = Work(workers, engine, job.memory_mb, state.n_tasks, n_kept)
     try:
         run_tasks(
             store.folder,
             missing,
-            workers=job.workers,
+            workers=max(workers, 1),
             engine=job.engine,
             scheduler=job.scheduler,
             progress=job.progress,
             task=TASK,
         )
         sweep(store)
-        return _written(job, state, reading, work, may_replace)
+        with _kept_all_the_same(store):
+            if missing:
+                _check_measured(job, state)
+            return _written(job, state, reading, work, may_replace)
     except KeyboardInterrupt as stopped:
         sweep(store)
         n_done = sum(n_lots_done(store, k) is not None for k in range(state.n_tasks))
@@ -365,6 +433,21 @@ def _finished(job: Job, state: State, may_replace: Any) -> Screening:
             "run the same command to go on"
         )
         raise Kept(stopped, words) from stopped
+
+
+@contextmanager
+def _kept_all_the_same(store: Store) -> Iterator[None]:
+    """Where results cannot be written, say so, and that all that was measured is kept."""
+    kept = "all partitions are measured and kept, the same command goes on from there"
+    try:
+        yield
+    except Exception as error:
+        if is_full_disk(error):
+            raise no_room(str(store.folder), str(error), kept) from error
+        if not isinstance(error, GeotrimError) or isinstance(error, MixedError):
+            raise
+        mend = f"{error.mend}; {kept}"
+        raise type(error)(error.subject, error.found, error.need, mend) from error
 
 
 def begin_measuring(store: Store, state: State, reading: Reading, progress: Progress) -> int:
@@ -391,9 +474,6 @@ def sweep(store: Store) -> None:
 
 def _written(job: Job, state: State, reading: Reading, work: Work, may_replace: Any) -> Screening:
     """The results in their place, and the working folder gone."""
-    if may_replace is not None:
-        read = [job.spec.path, *(job.spec.path.parent / item.path for item in reading.inputs)]
-        may_replace = partial(check_replaceable, kind=SCREENING, inputs=read)
     with aside.new_folder(job.folder, may_replace=may_replace) as folder:
         gathered = gather(
             job.store, folder, reading, memory_mb=job.memory_mb, progress=job.progress
@@ -403,7 +483,7 @@ def _written(job: Job, state: State, reading: Reading, work: Work, may_replace: 
             reading,
             gathered,
             work,
-            screen_file=job.spec.path,
+            screen_file=job.screen_file,
             key=job.key,
             started_utc=state.started_utc,
         )
