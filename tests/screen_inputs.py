@@ -34,6 +34,11 @@ id_field = "PIN"
 file = "shore.parquet"
 origin = "survey"
 """
+TREES = """
+[crowns]
+file = "trees_of_row.parquet"
+id_field = "tree"
+"""
 
 
 def square(k, side=SIDE, x0=X0, y0=Y0):
@@ -74,9 +79,15 @@ def write(table, path: Path):
 def put(
     folder: Path, lots=None, *, ending="parquet", said="", in_lots="", line=None, **tables
 ) -> Path:
-    """Write a screen file with its inputs; ``tables`` are further layers by file name."""
+    """Write a screen file with its inputs; ``tables`` are further layers by file name.
+
+    Where nothing is said of trees, two stand in front of each lot.
+    """
     write(row_of_lots() if lots is None else lots, folder / f"lots.{ending}")
     write(shore() if line is None else line, folder / "shore.parquet")
+    if "[crowns]" not in said and "[heights]" not in said:
+        tables["trees_of_row"] = row_of_crowns()
+        said += TREES
     for name, table in tables.items():
         write(table, folder / f"{name}.parquet")
     path = folder / "screen.toml"

@@ -613,7 +613,7 @@ def test_what_a_run_depends_on(tmp_path):
 
     tile(tmp_path / "tiles" / "a.tif", 8.0)
     assert changed_words(before, input_key(read_screen_file(path))) == [
-        "heights: tiles has another content"
+        "heights: in tiles, a.tif has another content"
     ]
     before = input_key(read_screen_file(path))
     times = (tmp_path / "tiles" / "a.tif").stat()

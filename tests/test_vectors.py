@@ -295,7 +295,7 @@ def test_a_bow_tie_is_repaired_and_told():
     assert got.area[0] == pytest.approx(50.0)
     assert got.is_valid.all()
     assert notes[0].level == "repaired"
-    assert "lot 7 repaired (self-intersection), area 0.0 ft2 before, 50.0 ft2 after" in told(notes)
+    assert "lot 7 repaired (self-intersection), no net area before, 50.0 ft2 after" in told(notes)
 
 
 def test_a_repair_keeps_polygon_parts_only():

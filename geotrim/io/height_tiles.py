@@ -109,6 +109,17 @@ def open_height_tiles(
     return layout.tiles(folder, notes, is_rmse_stated=more.get("rmse_ft") is not None)
 
 
+def tile_names(folder: str | Path, subject: str = "heights") -> list[str]:
+    """Paths of the tiles in a folder, from it, in the order they are opened in.
+
+    Raises
+    ------
+    FileError
+        If there are none.
+    """
+    return _names(str(folder), subject)[0]
+
+
 def _names(folder: str, subject: str) -> tuple[list[str], list[Note]]:
     """Rasters in a folder, or else in those below it, in order; what else there is told."""
     root = Path(folder)

@@ -193,17 +193,22 @@ def _parquet_schema(path: Path, name: str, subject: str) -> LayerSchema:
 
     try:
         described = pq.read_schema(path)
-        n_rows = pq.read_metadata(path).num_rows
+        stands = pq.read_metadata(path)
     except (pa.ArrowInvalid, OSError) as error:
         raise _unreadable(path, subject, error) from error
-    geo = json.loads((described.metadata or {}).get(b"geo", b"{}"))
+    geo = json.loads((stands.metadata or {}).get(b"geo", b"{}"))  # the schema may lack it
     column = geo.get("columns", {}).get(geo.get("primary_column"), {})
     kinds = {kind_of(text) for text in column.get("geometry_types", [])}
     kind = kinds.pop() if len(kinds) == 1 else "mixed" if column else "none"
     fields = {f.name: str(f.type) for f in described if f.name not in geo.get("columns", {})}
     crs = column.get("crs", "OGC:CRS84")  # the standard's own default
     return LayerSchema(
-        name, kind, fields, json.dumps(crs) if isinstance(crs, dict) else crs, n_rows, str(path)
+        name,
+        kind,
+        fields,
+        json.dumps(crs) if isinstance(crs, dict) else crs,
+        stands.num_rows,
+        str(path),
     )
 
 

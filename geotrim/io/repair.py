@@ -24,6 +24,12 @@ _WRONG_KIND = {
 }
 
 
+#: A shape whose loops leave less than this of what they enclose had no net area.
+LEAST_NET_FRAC = 1e-6
+#: Gains from here on are told by the areas alone.
+MOST_SHARE = 10.0
+
+
 def listed(items: Any, most: int = 5) -> str:
     """First few items in words.
 
@@ -189,7 +195,7 @@ def _valid(shapes: Any, labels: Any, crs: Any, subject: str, notes: list[Note]) 
     for row in np.flatnonzero(is_area & ~shapely.is_valid(shapes)):
         before, why = abs(shapes[row].area), shapely.is_valid_reason(shapes[row]).split("[")[0]
         shapes[row] = polygon_parts(shapely.make_valid(shapes[row], method="structure"))
-        change = area_change(before, shapes[row].area, crs)
+        change = area_change(before, shapes[row], crs)
         text = f"{labels[row]} repaired ({why.lower()}), {change}"
         notes.append(Note(subject, text, "repaired"))
     flat = (is_area & (shapely.area(shapes) == 0)) | (is_line & (shapely.length(shapes) == 0))
@@ -223,10 +229,50 @@ def polygon_parts(shape: Any) -> Any:
     return shape if shape.is_valid else shapely.union_all(parts)
 
 
-def area_change(before: float, after: float, crs: Any) -> str:
-    """Area change in words; in square feet where the CRS can be measured in."""
-    share = f", {100 * (after - before) / before:+.2g} %" if before > 0 else ""
-    if crs is None or not crs.is_projected:
-        return f"area unchanged{share}" if after == before else f"area changed{share}"
-    ft2 = (float(crs.axis_info[0].unit_conversion_factor) / 0.3048) ** 2
-    return f"area {before * ft2:,.1f} ft2 before, {after * ft2:,.1f} ft2 after{share}"
+def area_change(before: float, shape: Any, crs: Any) -> str:
+    """What a repair did to an area, in words and in square feet.
+
+    Parameters
+    ----------
+    before : float
+        Of the shape as it was drawn. [map units squared]
+    shape : Polygon or MultiPolygon
+        As it was repaired.
+    crs : CRS or None
+        Where it is in degrees, areas are those on its ellipsoid.
+
+    Notes
+    -----
+    Loops that run opposite ways cancel each other, so that an outline may have no area by the
+    formula and yet enclose some: then there is no share to tell.
+
+    Examples
+    --------
+    >>> area_change(50.0, shapely.box(0, 0, 10, 10), "EPSG:2236")
+    'area 50.0 ft2 before, 100.0 ft2 after, +1e+02 %'
+    >>> area_change(0.0, shapely.box(0, 0, 10, 10), "EPSG:2236")
+    'no net area before, 100.0 ft2 after'
+    """
+    from pyproj import CRS
+
+    after = float(shape.area)
+    is_net = before > LEAST_NET_FRAC * after
+    crs = None if crs is None else CRS.from_user_input(crs)
+    if crs is None or not (crs.is_projected or crs.is_geographic):
+        if not is_net:
+            return "no net area before"
+        return "area unchanged" if after == before else f"area changed{_share(before, after)}"
+    if crs.is_projected:
+        after_ft2 = after * (float(crs.axis_info[0].unit_conversion_factor) / 0.3048) ** 2
+    else:
+        after_ft2 = abs(crs.get_geod().geometry_area_perimeter(shape)[0]) / 0.3048**2
+    if not is_net:
+        return f"no net area before, {after_ft2:,.1f} ft2 after"
+    before_ft2 = before * after_ft2 / after if after > 0 else before
+    told = f"area {before_ft2:,.1f} ft2 before, {after_ft2:,.1f} ft2 after"
+    return told + _share(before, after)
+
+
+def _share(before: float, after: float) -> str:
+    change = (after - before) / before
+    return f", {100 * change:+.2g} %" if change < MOST_SHARE else ""

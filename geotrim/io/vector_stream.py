@@ -156,8 +156,8 @@ def _open_parquet(path: Path, name: str, subject: str) -> VectorStream:
     import pyarrow.parquet as pq
 
     with _readable(path, subject):
-        schema, n_rows = pq.read_schema(path), pq.read_metadata(path).num_rows
-        geo = json.loads((schema.metadata or {}).get(b"geo", b"{}"))
+        schema, stands = pq.read_schema(path), pq.read_metadata(path)
+        geo = json.loads((stands.metadata or {}).get(b"geo", b"{}"))  # the schema may lack it
     columns = geo.get("columns", {})
     column = columns.get(geo.get("primary_column"))
     if column is None:
@@ -171,8 +171,11 @@ def _open_parquet(path: Path, name: str, subject: str) -> VectorStream:
         )
     said = column.get("crs", "OGC:CRS84")  # the standard's own default
     crs = own_crs(json.dumps(said) if isinstance(said, dict) else said)
-    fields = tuple(field.name for field in schema if field.name not in columns)
-    return VectorStream(path, geo["primary_column"], name, crs, fields, n_rows, subject)
+    boxes = column.get("covering", {}).get("bbox", {})
+    not_fields = {*columns, *(path[0] for path in boxes.values())}
+    fields = tuple(field.name for field in schema if field.name not in not_fields)
+    source = geo["primary_column"]
+    return VectorStream(path, source, name, crs, fields, stands.num_rows, subject)
 
 
 def _no_shapes(path: Path, name: str, subject: str) -> LayerError:

@@ -226,7 +226,7 @@ def _mend_one(out: Mended, row: int, crs: Any) -> None:
     before, why = abs(shape.area), shapely.is_valid_reason(shape).split("[")[0]
     meant = min(before, _enclosed(shape))
     shape = polygon_parts(shapely.make_valid(shape, method="structure"))
-    change = area_change(before, shape.area, crs)
+    change = area_change(before, shape, crs)
     if shape.area == 0:
         out.reject(row, NO_EXTENT, "its shape has no area")
         return

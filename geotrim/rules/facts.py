@@ -13,6 +13,8 @@ from typing import Any
 
 from geotrim.errors import RangeError
 
+#: Whole numbers from here on are slips: not all of them are there as doubles.
+TOO_LONG = 10**15
 _NEED = {
     "yes-no": "true or false, without quotes",
     "number": "a number, without quotes or unit",
@@ -64,6 +66,9 @@ class Fact:
                 need = f"one of {', '.join(self.choices)}"
                 raise RangeError(where, _shown(value), need, mend)
             return value
+        if isinstance(value, int) and abs(value) >= TOO_LONG:
+            mend = "correct the number, or take it out if it is not known"
+            raise RangeError(where, _shown(value), "a number of 15 digits or fewer", mend)
         if not self._fits(value):
             mend = "rewrite the answer, or take it out if it is not known"
             raise RangeError(where, _shown(value), _NEED[self.kind], mend)

@@ -8,7 +8,7 @@ elsewhere.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,8 @@ GEOMETRY, BOX = "geometry", "bbox"
 SIDES = ("xmin", "ymin", "xmax", "ymax")
 #: Rows handed to the GeoPackage at a time.
 BATCH = 8192
+#: Beyond this a double has no decimals that could be rounded.
+LARGEST_ROUNDED = 2.0**53
 #: Text that a spreadsheet would take for a formula, with any apostrophes before it.
 FORMULA = "^'*[=+\\-@\\t\\r]"
 
@@ -130,12 +132,14 @@ class CsvFile:
     """A CSV file that grows by tables, without their shapes.
 
     UTF-8 with its mark, so that a spreadsheet knows it, and text that such a program would run gets
-    an apostrophe, as :func:`geotrim.io.text_table.write_text_table` does.
+    an apostrophe, as :func:`geotrim.io.text_table.write_text_table` does. Figures are rounded, but
+    for those of the columns ``exact``, which are the user's own.
     """
 
-    def __init__(self, path: Path, schema: pa.Schema) -> None:
+    def __init__(self, path: Path, schema: pa.Schema, exact: Collection[str] = ()) -> None:
         from pyarrow import csv
 
+        self._exact = set(exact)
         self._names = [name for name in schema.names if name not in (GEOMETRY, BOX)]
         kept = pa.schema([schema.field(name) for name in self._names])
         self._file = path.open("wb")
@@ -146,7 +150,7 @@ class CsvFile:
 
     def add(self, table: pa.Table) -> None:
         """Write some rows."""
-        columns = [_plain(table[name]) for name in self._names]
+        columns = [_plain(table[name], name in self._exact) for name in self._names]
         self._writer.write_table(pa.table(columns, schema=self._head))
 
     def close(self) -> None:
@@ -155,10 +159,15 @@ class CsvFile:
         self._file.close()
 
 
-def _plain(column: Any) -> Any:
-    """A column as it is written: rounded, and no text that is a formula."""
+def _plain(column: Any, is_exact: bool) -> Any:
+    """A column as it is written: rounded unless it is exact, and no text that is a formula."""
     if pa.types.is_floating(column.type):
-        return pc.round(column, CSV_DECIMALS)
+        if is_exact:
+            return column
+        is_small = pc.less(pc.abs(column), LARGEST_ROUNDED)
+        return pc.if_else(
+            is_small, pc.round(pc.if_else(is_small, column, 0.0), CSV_DECIMALS), column
+        )
     if pa.types.is_string(column.type):
         is_formula = pc.match_substring_regex(column, FORMULA)
         return pc.if_else(is_formula, pc.binary_join_element_wise("'", column, ""), column)

@@ -15,6 +15,8 @@ LOG_EVERY_NTH = 20
 SCREEN_EVERY_S = 0.1
 #: The rate is that of so long a time. [s]
 RATE_OVER_S = 120.0
+#: The last of so many: "8 of 8".
+LAST = re.compile(r"(?<![\d,.])(\d[\d,]*) of \1(?![\d,.])")
 
 
 class Progress:
@@ -48,7 +50,7 @@ class Progress:
             self._end_stage()
             self._stage, self._stage_began = stage, self._clock()
         self._is_counting = False
-        self._tell(words, is_due=is_new)
+        self._tell(words, is_due=is_new or LAST.search(words) is not None)
 
     def begin(
         self, words: str, *, n_tasks: int, n_lots: int, tasks_done: int, lots_done: int

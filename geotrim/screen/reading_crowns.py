@@ -203,10 +203,19 @@ def _twice(seen: list[npt.NDArray[np.uint64]]) -> Iterator[Note]:
 
 
 def _check_some(run: Loading, out: CrownsRead, told: _Told, around: Any) -> None:
+    where = run.spec.where("crowns", "file")
+    layer = out.layers[0]
+    if not layer.n_rows:
+        raise LayerError(
+            where,
+            f"layer {layer.name!r} with no features",
+            "one crown or more",
+            "export the layer again, or leave [crowns] out to have crowns drafted from [heights]",
+        )
     if not np.isfinite(told.nearest):
-        where = run.spec.where("crowns", "file")
-        need, mend = "polygons", "check the layer on a map"
-        raise LayerError(where, "no usable geometry", need, mend)
+        words = [f"{n} {FAULT_WORDS[fault]}" for fault, n in told.faults.items()]
+        found = f"{counted(layer.n_rows, 'crown')}, none of them usable: {listed(words)}"
+        raise LayerError(where, found, "polygons", "check the layer on a map")
     west, south, *_ = around.bounds
     nearest = shapely.Point(west - told.nearest, south)  # as far away as the nearest crown
     check_distance(run, np.array([nearest]), around, "crowns")

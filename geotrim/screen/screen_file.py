@@ -89,6 +89,7 @@ def read_screen_file(path: str | Path) -> ScreenSpec:
     check_spec(said)
     options = checked_options(said)
     _check_refused(said)
+    _check_trees(said)
     check_contradictions(said, options)
     _check_method(said, options)
     return ScreenSpec(Path(path), said, options)
@@ -121,6 +122,17 @@ def _check_refused(said: SiteSpec) -> None:
             raise SiteFileError(
                 said.where(name, "file"), "a value in memory", "a path", "write it to a file"
             )
+
+
+def _check_trees(said: SiteSpec) -> None:
+    """Without crowns and without heights to draft them from, nothing is known of any tree."""
+    if "crowns" not in said.values and "heights" not in said.values:
+        raise SiteFileError(
+            f"{said.where('crowns')} and {said.where('heights')}",
+            f"neither of them in {said.source}",
+            "outlines of trees, or heights to draft them from",
+            "name the layer of crowns in [crowns], or a raster of heights in [heights]",
+        )
 
 
 def left_aside(said: SiteSpec) -> tuple[Note, ...]:
