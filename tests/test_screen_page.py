@@ -10,19 +10,26 @@ import csv
 import io
 import json
 import re
+from dataclasses import replace
 from types import SimpleNamespace
 
+import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pytest
+import shapely
 from screens_made import ODD_IDS, gathered_screening, make_screening, view_of_made
 from test_crew_browser import DESK, FLAGS, PHONE, browser_path, missing
 
 from geotrim.io.text_table import guarded
 from geotrim.ops.catalogue import CAUTIONS
+from geotrim.report.screen_columns import crown_words, lot_words
+from geotrim.report.screen_outlines import OutlinesSeen
 from geotrim.report.screen_page import screen_page
 from geotrim.report.screen_stands import KEYS, STANDS, stand_codes
 from geotrim.rules.rule_file import built_in
 from geotrim.screen.gather_notes import NoteCounts
+from geotrim.screen.store import CROWN_ROWS, lot_rows_schema
 
 N_LOTS = 300
 #: What a page may cost for a lot: 6 MB for 10,000 and 50 MB for 100,000. [bytes]
@@ -114,6 +121,17 @@ def test_words_cannot_leave_the_script_they_stand_in(made):
     ids = next(one for one in told["columns"] if one["key"] == "lot_id")
     assert ids["data"][: len(ODD_IDS)] == list(ODD_IDS)
     assert told["title"] == "Heron <Shore>" and "Screening: Heron &lt;Shore&gt;" in text
+
+
+@pytest.mark.parametrize(
+    ("names", "words"),
+    [(lot_rows_schema().names, lot_words), (CROWN_ROWS.names, crown_words)],
+    ids=["lots", "crowns"],
+)
+def test_every_column_has_words(names, words):
+    inner = {"fields", "wkb"}  # opened into columns of their own, and the column geometry
+    assert [name for name in names if name not in inner and not words(name)] == []
+    assert words("fault_of_nobody") is None
 
 
 def test_the_policy_lets_nothing_in_or_out(made):
@@ -212,24 +230,171 @@ def test_filters_alone_and_together(browser, made):
         assert page.get_attribute("#f-to", "aria-invalid") == "true"
         page.click("#clear")
         settled(page, 300)
-        page.select_option("#f-route", label="The act does not apply")
-        page.select_option("#f-standing", "open")  # told of lots without a shore as well
-        settled(page, (measured & (lots["route_no_mangrove"] == "open")).sum())
-        page.select_option("#f-route", label="Owner exemption")
-        page.select_option("#f-standing", "depends")
-        settled(page, (measured & (lots["route_owner_exemption"] == "depends")).sum())
+        n_told = (measured & (lots["outcome_route"] == "owner-exemption")).sum()
+        page.select_option("#f-route", label=f"Owner exemption ({n_told})")
+        settled(page, n_told)  # by that way alone, whatever else stands how
         page.select_option("#f-route", "")
-        ways = [name for name in lots.columns if name.startswith("route_")]
-        settled(page, (measured & (lots[ways] == "depends").any(axis=1)).sum())
-        page.click("#clear")
-        page.check("#f-not-met")
-        has_not_met = measured & (lots["findings_not_met"].fillna("") != "")
-        settled(page, has_not_met.sum())
-        page.check("#f-unknown")
-        settled(page, (has_not_met & (lots["findings_unknown"].fillna("") != "")).sum())
+        n_depends = (measured & (lots["route_owner_exemption"] == "depends")).sum()
+        page.select_option("#f-standing", label=f"Owner exemption: depends ({n_depends})")
+        settled(page, n_depends)
+        ways = page.locator("#f-standing optgroup").evaluate_all("all => all.map(one => one.label)")
+        assert "Individual permit" in ways and "The act does not apply" not in ways
         page.click("#clear")
         page.uncheck(f'[data-stand="{KEYS.index("no shore")}"]')
         settled(page, (lots["status"] != "no shore").sum())
+
+
+@pytest.fixture(scope="module")
+def odd(tmp_path_factory):
+    """A page of 450 lots in squares, with own numbers and things to check set by hand.
+
+    Lots 0 and 1 are drawn the other way round of each other and share the middle half of both.
+    """
+    folder = tmp_path_factory.mktemp("odd")
+    view = view_of_made(make_screening(folder / "work", 30, 1))
+    n, lots = 450, pa.concat_tables([view.lots] * 15)
+    own = {
+        "ZIP": [34236] * n,
+        "PARNO": [192834567890123459 - k for k in range(n)],
+        "acreage": [1234567.5] * n,
+        "CODE": ["-7"] * n,
+    }
+    checks = [None] * n
+    checks[3:6] = (
+        "species unknown: 2; heights missing: 1",
+        "heights missing: 12",
+        "species unknown: 1",
+    )
+    plain = {
+        "lot_number": list(range(n)),
+        "lot_id": [f"Q-{k:03d}" for k in range(n)],
+        "status": ["measured"] * n,
+        "note": [None] * n,
+        "reason": [None] * n,
+        "fault": [None] * n,
+        "to_check": checks,
+    }
+    plain["status"][7:9] = "failed", "unfit"
+    plain["reason"][8], plain["fault"][8] = "it lies 900 miles from any shore", "far-away"
+    plain["note"][9] = "a ring was closed"
+    for name, values in plain.items():
+        at = lots.column_names.index(name)
+        lots = lots.set_column(at, name, pa.array(values, lots.schema.field(name).type))
+    for name, values in own.items():
+        lots = lots.append_column(name, pa.array(values))
+    shapes = [shapely.box(2e5 + 60 * (k % 30), 60 * (k // 30), 2e5 + 60 * (k % 30) + 50,
+                          60 * (k // 30) + 50) for k in range(n)]  # fmt: skip
+    shapes[1] = shapely.box(2e5 + 25, 0, 2e5 + 75, 50).reverse()
+    shapes[8] = None
+    seen = OutlinesSeen(view.crs_wkt, n)
+    seen.add(shapes)
+    codes = np.full(n, KEYS.index("open"), np.int8)
+    codes[8] = KEYS.index("unfit")
+    none = OutlinesSeen(view.crs_wkt, n).outlines()
+    view = replace(
+        view, lots=lots, codes=codes, places=np.array(["Heron Bay"] * n, dtype=object),
+        own_fields=(*view.own_fields, *own), outlines=seen.outlines(), shore=none, towns=none,
+        town_names=(),
+    )  # fmt: skip
+    text = "".join(screen_page(view, NoteCounts().table()))
+    (folder / "screening.html").write_text(text, encoding="utf-8")
+    return SimpleNamespace(folder=folder, own=own)
+
+
+def test_lots_worth_a_visit_are_found_and_sorted(browser, odd):
+    with opened(browser, odd) as page:
+        page.check("#f-visit")
+        settled(page, 6)
+        page.click("#heads button >> nth=7")
+        assert ids_shown(page) == ["Q-004", "Q-003", "Q-005", "Q-007", "Q-008", "Q-009"]
+        cells = page.locator("#rows td:last-child").all_text_contents()
+        assert [text for text in cells if text] == [
+            "12 without height", "2 species, 1 without height", "1 species", "why not measured",
+            "why not measured", "note",
+        ]  # fmt: skip
+        page.get_by_label("heights missing (2)").check()
+        settled(page, 2)
+        page.get_by_label("species unknown (2)").check()
+        settled(page, 3)  # either of both
+        page.click('#rows tr[data-row="3"]')
+        terms = page.locator("#one-body > dl dt").all_text_contents()
+        values = page.locator("#one-body > dl dd").all_text_contents()
+        told = dict(zip(terms, values, strict=True))
+        assert told["To check on the place"] == "species unknown: 2\nheights missing: 1"
+        page.fill("#f-text", "Q-005")
+        settled(page, 1)
+        assert page.text_content("#shown").startswith("1 of 450 lots shown")
+
+
+def test_own_numbers_are_shown_searched_and_saved_as_they_are(browser, odd):
+    with opened(browser, odd) as page:
+        page.fill("#f-text", "34236")
+        settled(page, 450)
+        page.fill("#f-text", "192834567890123457")
+        settled(page, 1)
+        page.click("#rows tr[data-row]")
+        assert page.text_content("#one-title") == "Lot Q-002"
+        text = page.text_content("#one")
+        assert "ZIP34236" in text and "PARNO192834567890123457" in text
+        assert "acreage1234567.5" in text
+        (row,) = saved(page)
+        assert row["PARNO"] == "192834567890123457" and row["ZIP"] == "34236"
+        assert row["CODE"] == guarded("-7")  # text stays guarded
+
+
+def test_a_lot_that_lies_off_the_map_says_why(browser, odd):
+    with opened(browser, odd) as page:
+        page.click('#rows tr[data-row="8"]')
+        for where in ("#map-told", "#one"):
+            told = page.text_content(where)
+            assert "off the map (it lies 900 miles from any shore)" in told
+
+
+def test_lots_that_overlap_are_filled_where_they_do(browser, odd):
+    """The middle of what lots 0 and 1 share, by the map's own scale: 0.94 of the tighter side."""
+    colour = [int(STANDS["open"].colour[k : k + 2], 16) for k in (1, 3, 5)]
+    with opened(browser, odd) as page:
+        seen = page.evaluate("""() => {
+          const map = document.getElementById('map');
+          const scale = 0.94 * Math.min(map.width / 1790, map.height / 890);
+          const x = map.width / 2 + (37.5 - 895) * scale, y = map.height / 2 - (25 - 445) * scale;
+          return [...map.getContext('2d').getImageData(Math.floor(x), Math.floor(y), 1, 1).data];
+        }""")
+        assert seen == [*colour, 255]
+
+
+def test_on_paper_stand_all_rows_or_the_first_and_the_map_keeps_its_shape(browser, odd):
+    with opened(browser, odd) as page:
+        page.fill("#f-text", "Q-0")
+        settled(page, 100)
+        page.evaluate("""() => addEventListener('beforeprint', () => {
+          window.printed = document.querySelectorAll('#rows tr').length; })""")
+        pages = len(re.findall(rb"/Type\s*/Page\b", page.pdf(format="Letter")))
+        assert page.evaluate("window.printed") == 100
+        assert 3 <= pages <= 9  # of 20 to 45 rows each, and the rest
+        assert page.locator("#rows tr[data-row]").count() < 80
+        page.click("#clear")
+        settled(page, 450)
+        page.emulate_media(media="print")
+        page.wait_for_timeout(100)
+        assert page.locator("#rows tr[data-row]").count() == 400
+        assert page.text_content("#rows tr:last-child") == "and 50 more: see lots.csv"
+        assert page.locator("#rows tr.space").count() == 0
+        fit = page.evaluate("getComputedStyle(document.getElementById('map')).objectFit")
+        assert fit == "contain"
+        legend = page.text_content("#legend")
+        assert STANDS["open"].words in legend and "(449)" in legend
+
+
+def test_columns_are_explained_on_the_page(browser, made):
+    with opened(browser, made) as page:
+        page.click("#columns summary")
+        names = page.locator("#columns-list dt").all_text_contents()
+        words = page.locator("#columns-list dd").all_text_contents()
+        told = dict(zip(names, words, strict=True))
+        whole = pd.read_csv(made.folder / "lots.csv", encoding="utf-8-sig", nrows=1)
+        assert names == whole.columns.tolist() and all(words)
+        assert told["frontage_length_ft"].endswith("[ft]") and "field" in told["OWNER"]
 
 
 def test_saved_rows_are_those_shown(browser, made):

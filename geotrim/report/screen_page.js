@@ -33,6 +33,8 @@
   }
   const codes = unpacked(data.codes, 1);
   const isNumber = (one) => one.kind === "number" || one.kind === "raw";
+  // Numbers of the lots' own fields are names as often as sizes, so they are shown as they are.
+  const isPlain = (one) => one.kind === "raw" || one.shown === null;
 
   // A number of a column, NaN for a gap.
   function numberOf(key, row) {
@@ -46,29 +48,47 @@
     if (one.kind === "choice") { const at = one.places[row]; return Number.isNaN(at) ? "" : one.words[at]; }
     const value = one.values[row];
     if (value === null || value === undefined || Number.isNaN(value)) return "";
-    if (one.kind === "number") return shownNumber(value, one.shown);
-    return String(value);
+    return isNumber(one) && !isPlain(one) ? shownNumber(value, one.shown) : String(value);
   }
 
+  const formats = new Map();
   function shownNumber(value, decimals) {
-    return value.toLocaleString("en-US", { minimumFractionDigits: decimals, maximumFractionDigits: decimals });
+    if (!formats.has(decimals)) formats.set(decimals, new Intl.NumberFormat("en-US", { minimumFractionDigits: decimals, maximumFractionDigits: decimals }));
+    return formats.get(decimals).format(value);
   }
 
-  const listOf = (key, row) => textOf(key, row).split(";").filter((part) => part !== "");
-  const countOf = (key) => {
-    const one = columns.get(key);
-    const count = (text) => (text ? text.split(";").filter((part) => part !== "").length : 0);
-    if (one.kind !== "choice") return Int32Array.from(one.values, count);
-    const each = one.words.map(count);
-    return Int32Array.from(one.places, (at) => (Number.isNaN(at) ? 0 : each[at]));
-  };
+  const listOf = (key, row) => textOf(key, row).split(";").map((part) => part.trim()).filter((part) => part !== "");
+  // "species unknown: 3" and "owner-depth (3)" as words and a number; null where none is told.
+  function counted(part) {
+    const found = /^(.*?)(?::\s*([\d,]+)|\s*\(([\d,]+)\))$/.exec(part);
+    return found ? [found[1], Number((found[2] || found[3]).replaceAll(",", ""))] : [part, null];
+  }
   // Without a shore nothing is judged, whatever the rules say of the trees.
   const isJudged = Uint8Array.from({ length: n }, (_, row) => textOf("status", row) === "measured");
-  const nNotMet = countOf("findings_not_met").map((count, row) => count * isJudged[row]);
-  const nUnknown = countOf("findings_unknown").map((count, row) => count * isJudged[row]);
+  const isOut = Uint8Array.from({ length: n }, (_, row) => ["unfit", "failed"].includes(textOf("status", row)));
+  // Kinds of what a look at the place would settle, with the lots of each, and trees of each lot.
+  const checks = new Map(), nToCheck = new Float64Array(n), isVisit = new Uint8Array(n);
+  for (let row = 0; row < n; row += 1) {
+    for (const part of listOf("to_check", row)) {
+      const [kind, count] = counted(part);
+      if (!checks.has(kind)) checks.set(kind, new Uint8Array(n));
+      checks.get(kind)[row] = 1;
+      nToCheck[row] += count === null ? 1 : count;
+    }
+    isVisit[row] = nToCheck[row] > 0 || isOut[row] || textOf("note", row) !== "" ? 1 : 0;
+  }
+  const isUnmet = Uint8Array.from({ length: n }, (_, row) => columns.has("unmet_duties") && textOf("unmet_duties", row) !== "");
   const STANDING_WORDS = { "other plan": "with another plan" };
   const routeName = (key) => (Object.hasOwn(data.route_names, key) ? data.route_names[key] : key);
 
+  // The way a lot is told by, as far as anything was judged.
+  function wayOf(row) {
+    const told = isJudged[row] ? textOf("outcome_route", row) : "";
+    return told === "" ? "" : routeName(told);
+  }
+
+  // The last resort is open to whoever applies, which says nothing of the lot.
+  const wayWords = (route, word) => (route.is_last && word === "open" ? "by application, weighed case by case" : standingWords(word));
   const standingWords = (word) => (Object.hasOwn(STANDING_WORDS, word) ? STANDING_WORDS[word] : word);
 
   // --- Small pieces of page --------------------------------------------------------------------
@@ -102,6 +122,7 @@
     const back = () => { line(-1, -1, side + 1, side + 1); line(side - 1, -1, side + 1, 1); line(-1, side - 1, 1, side + 1); };
     if (kind.hatch === ".") { pen.beginPath(); pen.arc(side / 2, side / 2, 1.2 * ratio, 0, 7); pen.fill(); }
     if (kind.hatch === "/") slash();
+    if (kind.hatch === "\\") back();
     if (kind.hatch === "x") { slash(); back(); }
     if (kind.hatch === "-") line(0, side / 2, side, side / 2);
     if (kind.hatch === "|") line(side / 2, 0, side / 2, side);
@@ -124,6 +145,10 @@
     byId("notes-list").append(make("li", `and ${data.n_notes - data.notes.length} more: see notes.csv`));
   }
   byId("notes").hidden = data.notes.length === 0;
+  for (const one of data.columns) {
+    const name = make("dt", one.key), unit = one.unit ? ` [${one.unit}]` : "";
+    byId("columns-list").append(name, make("dd", `${one.means}${unit}`));
+  }
 
   function fillSelect(id, first, pairs) {
     byId(id).append(new Option(first, ""));
@@ -134,22 +159,53 @@
   // An option's value is its place in this list, so that "" stays free for all of them.
   const placeNames = [...places.keys()].sort((a, b) => a.localeCompare(b, "en"));
   fillSelect("f-place", "(all)", placeNames.map((name, k) => [String(k), `${name} (${places.get(name).toLocaleString("en-US")})`]));
-  fillSelect("f-route", "(any)", data.routes.map((route, k) => [String(k), route.name]));
-  const standings = new Set();
+  const many = (count) => count.toLocaleString("en-US");
+  const toldBy = new Map();
+  for (let row = 0; row < n; row += 1) { const way = wayOf(row); if (way !== "") toldBy.set(way, (toldBy.get(way) || 0) + 1); }
+  const wayNames = [...toldBy.keys()].sort((a, b) => a.localeCompare(b, "en"));
+  fillSelect("f-route", "(all)", wayNames.map((name, k) => [String(k), `${name} (${many(toldBy.get(name))})`]));
+  // How each way stands, whatever the lot is told by; the value is its place in this list.
+  const standings = [];
+  byId("f-standing").append(new Option("(all)", ""));
   for (const route of data.routes) {
-    const one = columns.get(route.column);
-    for (const word of one.kind === "choice" ? one.words : one.values) if (word) standings.add(word);
+    const counts = new Map();
+    for (let row = 0; row < n; row += 1) {
+      const word = isJudged[row] ? textOf(route.column, row) : "";
+      if (word !== "") counts.set(word, (counts.get(word) || 0) + 1);
+    }
+    if (!counts.size) continue;
+    const group = document.createElement("optgroup");
+    group.label = route.name;
+    for (const word of [...counts.keys()].sort()) {
+      group.append(new Option(`${route.name}: ${wayWords(route, word)} (${many(counts.get(word))})`, String(standings.length)));
+      standings.push([route.column, word]);
+    }
+    byId("f-standing").append(group);
   }
-  fillSelect("f-standing", "(any)", [...standings].sort().map((word) => [word, word]));
+  function choice(box, ...content) {
+    const label = make("label", undefined, "choice"), words = make("span");
+    box.type = "checkbox";
+    words.append(...content);
+    label.append(box, words);
+    return label;
+  }
+  const sum = (flags) => flags.reduce((total, one) => total + one, 0);
+  byId("f-visit-words").textContent = `worth a visit: something to check, a note, or not measured (${many(sum(isVisit))})`;
+  byId("f-unmet-words").textContent = `duties not met (${many(sum(isUnmet))})`;
+  const checkKinds = [...checks.keys()].sort();
+  byId("f-checks").hidden = checkKinds.length === 0;
+  checkKinds.forEach((kind, k) => {
+    const box = make("input");
+    box.dataset.check = String(k);
+    byId("f-checks").append(choice(box, `${kind} (${many(sum(checks.get(kind)))})`));
+  });
   const standCounts = new Int32Array(data.stands.length);
   for (const code of codes) standCounts[code] += 1;
   data.stands.forEach((kind, k) => {
     if (!standCounts[k]) return;
-    const label = make("label", undefined, "choice"), box = make("input"), words = make("span");
-    box.type = "checkbox"; box.defaultChecked = true; box.dataset.stand = String(k);
-    words.append(swatch(kind), `${kind.words} (${standCounts[k].toLocaleString("en-US")})`);
-    label.append(box, words);
-    byId("f-stands").append(label);
+    const box = make("input");
+    box.defaultChecked = true; box.dataset.stand = String(k);
+    byId("f-stands").append(choice(box, swatch(kind), `${kind.words} (${many(standCounts[k])})`));
   });
 
   // A length a user wrote: null where there is none, NaN where it is no number.
@@ -161,14 +217,17 @@
     return value;
   }
 
-  // All words of a lot in small letters, made when they are first looked for.
-  let words = null;
-  function wordsOf(row) {
-    if (words === null) {
-      const keys = ["lot_id", "jurisdiction", "reason", "fault", "note", "outcome_words", ...data.columns.filter((one) => one.is_own).map((one) => one.key)];
-      words = Array.from({ length: n }, (_, k) => keys.map((key) => textOf(key, k)).join("\n").toLowerCase());
-    }
-    return words[row];
+  // A column's words are looked through as they are; each word of a list once for all its lots.
+  const SEARCHED = ["lot_id", "jurisdiction", "reason", "fault", "note", "outcome_words", "to_find_out", "to_check"];
+  const searched = data.columns.filter((one) => one.is_own || SEARCHED.includes(one.key));
+  function finder(text) {
+    const has = (value) => value !== null && value !== undefined && !Number.isNaN(value) && String(value).toLowerCase().includes(text);
+    const tests = searched.map((one) => {
+      if (one.kind !== "choice") return (row) => has(one.values[row]);
+      const found = one.words.map(has);
+      return (row) => !Number.isNaN(one.places[row]) && found[one.places[row]];
+    });
+    return (row) => tests.some((test) => test(row));
   }
 
   const isIn = new Uint8Array(n).fill(1);
@@ -178,22 +237,24 @@
   function filter() {
     const text = byId("f-text").value.trim().toLowerCase();
     const place = byId("f-place").value === "" ? null : placeNames[Number(byId("f-place").value)];
-    const route = byId("f-route").value, standing = byId("f-standing").value;
+    const way = byId("f-route").value === "" ? null : wayNames[Number(byId("f-route").value)];
+    const standing = byId("f-standing").value === "" ? null : standings[Number(byId("f-standing").value)];
     const from = lengthIn("f-from"), to = lengthIn("f-to");
-    const notMet = byId("f-not-met").checked, unknown = byId("f-unknown").checked;
+    const visit = byId("f-visit").checked, unmet = byId("f-unmet").checked;
+    const kinds = [...document.querySelectorAll("#f-checks input:checked")].map((box) => checks.get(checkKinds[Number(box.dataset.check)]));
+    const holdsText = text === "" ? null : finder(text);
     const stands = new Set([...document.querySelectorAll("#f-stands input:checked")].map((box) => Number(box.dataset.stand)));
     const told = [from, to].some(Number.isNaN) ? "A frontage that is no number is left aside; write it in digits, such as 65.5." : "";
     byId("f-told").textContent = told || (from !== null && to !== null && from > to ? "The frontage asked for ends before it begins." : "");
-    const ways = route === "" ? data.routes : [data.routes[Number(route)]];
     for (let row = 0; row < n; row += 1) {
-      let keep = stands.has(codes[row]) && !(notMet && nNotMet[row] === 0) && !(unknown && nUnknown[row] === 0);
+      let keep = stands.has(codes[row]) && !(visit && !isVisit[row]) && !(unmet && !isUnmet[row]);
+      if (keep && kinds.length) keep = kinds.some((kind) => kind[row] === 1);
       if (keep && place !== null) keep = textOf("jurisdiction", row) === place;
-      if (keep && (route !== "" || standing !== "")) {
-        keep = Boolean(isJudged[row]) && ways.some((way) => { const word = textOf(way.column, row); return word !== "" && (standing === "" || word === standing); });
-      }
+      if (keep && way !== null) keep = wayOf(row) === way;
+      if (keep && standing !== null) keep = Boolean(isJudged[row]) && textOf(standing[0], row) === standing[1];
       if (keep && from !== null && !Number.isNaN(from)) keep = numberOf("frontage_length_ft", row) >= from;
       if (keep && to !== null && !Number.isNaN(to)) keep = numberOf("frontage_length_ft", row) <= to;
-      if (keep && text !== "") keep = wordsOf(row).includes(text);
+      if (keep && holdsText !== null) keep = holdsText(row);
       isIn[row] = keep ? 1 : 0;
     }
     sort();
@@ -209,8 +270,8 @@
     if (ranks.has(key)) return ranks.get(key);
     let out;
     if (key === "stand") out = codes;
-    else if (key === "not-met") out = Float64Array.from(nNotMet);
-    else if (key === "unknown") out = Float64Array.from(nUnknown);
+    // Most trees to check first; then what is not measured, then what only has a note.
+    else if (key === "to_check") out = Float64Array.from({ length: n }, (_, row) => nToCheck[row] || (isOut[row] ? 0.5 : isVisit[row] ? 0.25 : NaN));
     else if (key !== "outcome_route" && isNumber(columns.get(key))) out = Float64Array.from({ length: n }, (_, row) => numberOf(key, row));
     else {
       const all = Array.from({ length: n }, (_, row) => (key === "outcome_route" ? wayOf(row) : textOf(key, row)));
@@ -247,7 +308,7 @@
   function tellShown() {
     let sum = 0;
     for (const row of order) { const length = numberOf("frontage_length_ft", row); if (!Number.isNaN(length)) sum += length; }
-    const lots = order.length === 1 ? "lot" : "lots";
+    const lots = n === 1 ? "lot" : "lots";
     byId("shown").textContent = `${order.length.toLocaleString("en-US")} of ${n.toLocaleString("en-US")} ${lots} shown, ${shownNumber(sum, 1)} ft of frontage`;
     byId("download").disabled = order.length === 0;
   }
@@ -263,19 +324,20 @@
     { key: "frontage_length_ft", head: headOf("frontage_length_ft"), number: true },
     { key: "fringe_depth_max_ft", head: headOf("fringe_depth_max_ft"), number: true, far: true },
     { key: "n_crowns", head: headOf("n_crowns"), number: true, far: true },
-    { key: "not-met", head: "rules not met", number: true, far: true },
-    { key: "unknown", head: "rules unknown", number: true, far: true },
+    { key: "to_check", head: "to check", far: true, isMostFirst: true },
   ];
-  const ROW_PX = 34, BEYOND = 12;
+  const ROW_PX = 44, BEYOND = 12;
   const scroll = byId("scroll"), table = byId("table"), rows = byId("rows");
-  let chosen = NONE, drawn = [0, 0];
+  // Rows that are printed; the rest are in a file.
+  const MOST_ON_PAPER = 400;
+  let chosen = NONE, drawn = [0, 0], isPaper = false;
 
   TABLE.forEach((one, place) => {
     byId("cols").append(make("col", undefined, `c${place}${one.far ? " far" : ""}`));
     const head = make("th", undefined, `${one.number ? "number" : ""}${one.far ? " far" : ""}`), button = make("button", one.head);
     head.scope = "col"; head.setAttribute("role", "columnheader"); button.type = "button";
     button.addEventListener("click", () => {
-      sorted = { key: one.key, down: sorted.key === one.key ? !sorted.down : false };
+      sorted = { key: one.key, down: sorted.key === one.key ? !sorted.down : Boolean(one.isMostFirst) };
       tellSorted();
       sort();
     });
@@ -292,15 +354,20 @@
     }
   }
 
-  function wayOf(row) {
-    const told = isJudged[row] ? textOf("outcome_route", row) : "";
-    return told === "" ? "" : routeName(told);
+  // What is worth a look, as few words as there is room for.
+  function checkText(row) {
+    const parts = listOf("to_check", row).map((part) => {
+      const [kind, count] = counted(part), short = Object.hasOwn(data.checks, kind) ? data.checks[kind] : kind;
+      return count === null ? short : `${many(count)} ${short}`;
+    });
+    if (isOut[row]) parts.push("why not measured");
+    if (textOf("note", row) !== "") parts.push("note");
+    return parts.join(", ");
   }
 
   function cellText(one, row) {
     if (one.key === "stand") return data.stands[codes[row]].short;
-    if (one.key === "not-met") return nNotMet[row] ? String(nNotMet[row]) : "";
-    if (one.key === "unknown") return nUnknown[row] ? String(nUnknown[row]) : "";
+    if (one.key === "to_check") return checkText(row);
     if (one.key === "outcome_route") return wayOf(row);
     return textOf(one.key, row);
   }
@@ -316,9 +383,10 @@
       const cell = make(one.key === "lot_id" ? "th" : "td", undefined, `${one.number ? "number" : ""}${one.far ? " far" : ""}`);
       cell.setAttribute("role", one.key === "lot_id" ? "rowheader" : "gridcell");
       if (one.key === "lot_id") cell.scope = "row";
-      if (one.key === "stand") cell.append(swatch(data.stands[codes[row]]));
-      const text = cellText(one, row);
-      cell.append(text);
+      const text = cellText(one, row), words = make("span", undefined, "two");
+      if (one.key === "stand") words.append(swatch(data.stands[codes[row]]));
+      words.append(text);
+      cell.append(words);
       if (text.length > 10) cell.title = text;
       out.append(cell);
     }
@@ -334,14 +402,22 @@
     return out;
   }
 
+  function moreRows(count) {
+    const out = make("tr", undefined, "more"), cell = make("td", `and ${many(count)} more: see lots.csv`);
+    cell.colSpan = TABLE.length;
+    out.append(cell);
+    return out;
+  }
+
   function drawRows(isAnew) {
-    const first = Math.max(Math.floor(scroll.scrollTop / ROW_PX) - BEYOND, 0);
-    const last = Math.min(first + Math.ceil(scroll.clientHeight / ROW_PX) + 2 * BEYOND, order.length);
+    const first = isPaper ? 0 : Math.max(Math.floor(scroll.scrollTop / ROW_PX) - BEYOND, 0);
+    const last = Math.min(isPaper ? MOST_ON_PAPER : first + Math.ceil(scroll.clientHeight / ROW_PX) + 2 * BEYOND, order.length);
     if (!isAnew && first === drawn[0] && last === drawn[1]) return;
     drawn = [first, last];
-    const out = [space(first * ROW_PX)];
+    const out = isPaper ? [] : [space(first * ROW_PX)];
     for (let at = first; at < last; at += 1) out.push(rowOf(at));
-    out.push(space((order.length - last) * ROW_PX));
+    if (!isPaper) out.push(space((order.length - last) * ROW_PX));
+    else if (last < order.length) out.push(moreRows(order.length - last));
     rows.replaceChildren(...out);
     table.setAttribute("aria-rowcount", String(order.length + 1));
     if (chosen !== NONE && byId(`lot-${chosen}`)) table.setAttribute("aria-activedescendant", `lot-${chosen}`);
@@ -388,12 +464,20 @@
     const lot = `Lot ${textOf("lot_id", chosen)}: ${data.stands[codes[chosen]].short}`;
     byId("to-one").hidden = false;
     const hasShape = lots.shapes[chosen + 1] > lots.shapes[chosen];
-    byId("map-told").textContent = lot + (hasShape ? "" : "; it has no shape to draw") + (isIn[chosen] ? "" : "; not among the rows shown");
+    byId("map-told").textContent = lot + (hasShape ? "" : `; ${whyNotDrawn(chosen)}`) + (isIn[chosen] ? "" : "; not among the rows shown");
   }
 
-  const VERDICTS = [["findings_not_met", "Rules not met"], ["findings_too_close", "Rules too close to call"], ["findings_unknown", "Rules that wait for what is not known"]];
-  const TOLD = new Set(["lot_number", "lot_id", "jurisdiction", "status", "reason", "fault", "note", "outcome_route", "outcome_standing", "outcome_words",
-    ...VERDICTS.map((pair) => pair[0]), ...data.routes.map((route) => route.column)]);
+  // Their shapes are left out, since they would lie far off the map.
+  const MISPLACED = ["far-away", "off-map"];
+  function whyNotDrawn(row) {
+    const what = MISPLACED.includes(textOf("fault", row)) ? "it is not drawn, since its place is off the map" : "it has no shape to draw", why = textOf("reason", row);
+    return why ? `${what} (${why})` : what;
+  }
+
+  const VERDICTS = [["findings_not_met", "not met"], ["findings_too_close", "too close to call"], ["findings_unknown", "waits for what is not known"]];
+  const TOLD = new Set(["lot_number", "lot_id", "jurisdiction", "status", "stand", "stand_words", "reason", "fault", "note", "outcome_route", "outcome_standing", "outcome_words",
+    "to_find_out", "to_check", "unmet_duties", ...VERDICTS.map((pair) => pair[0]), ...data.columns.filter((one) => one.key.startsWith("route_")).map((one) => one.key)]);
+  const opened = new Map([["Figures", true], ["The lot's own fields", true]]);
 
   function ruleIn(place, id) {
     for (const rules of [data.rules[place], data.rules[""]]) if (rules && Object.hasOwn(rules, id)) return rules[id];
@@ -406,45 +490,83 @@
     return out;
   }
 
+  // A part of the panel that can be folded; it stays as it was left when another lot is chosen.
+  function fold(name, head, ...content) {
+    const out = make("details"), title = make("summary", head);
+    out.open = isPaper || Boolean(opened.get(name));
+    out.dataset.name = name;
+    title.addEventListener("click", () => opened.set(name, !out.open));
+    out.append(title, ...content);
+    return out;
+  }
+
+  const ruleWords = (place, id) => { const rule = ruleIn(place, id); return rule ? rule[0] : id; };
+  const lines = (key, row, words) => listOf(key, row).map(words || ((part) => part)).join("\n");
+
+  // Each rule once, with all that was found of it; what is not met comes first.
+  function rulesOf(row, place) {
+    const found = new Map();
+    for (const [key, verdict] of VERDICTS) {
+      for (const part of isJudged[row] ? listOf(key, row) : []) {
+        const [id, count] = counted(part);
+        if (!found.has(id)) found.set(id, []);
+        found.get(id).push([verdict, count]);
+      }
+    }
+    const list = make("ul");
+    for (const [id, verdicts] of found) {
+      const rule = ruleIn(place, id), item = make("li", undefined, "rule");
+      const some = verdicts.length > 1 ? " for some trees" : "";
+      const told = verdicts.map(([verdict, count]) => (count === null ? `${verdict}${some}` : `${verdict} (${many(count)})`)).join(", ");
+      item.append(make("b", `${told[0].toUpperCase()}${told.slice(1)}: `), rule ? rule[0] : id);
+      if (rule) item.append(make("small", [rule[1], rule[2], id].filter(Boolean).join("; ")));
+      list.append(item);
+    }
+    return [found.size, list];
+  }
+
   function tellLot() {
     const row = chosen, body = [], kind = data.stands[codes[row]], place = textOf("jurisdiction", row);
     byId("one-title").textContent = `Lot ${textOf("lot_id", row)}`;
     const stand = make("p", undefined, "stand");
     stand.append(swatch(kind), kind.words);
-    body.push(stand);
-    const where = [["Jurisdiction", place], ["Row in the lots' file", String(numberOf("lot_number", row) + 1)], ["Status", textOf("status", row)]];
-    for (const [key, name] of [["reason", "Reason"], ["fault", "Kind of fault"], ["note", "Note"], ["outcome_words", "What came out"]]) {
-      if (textOf(key, row)) where.push([name, textOf(key, row)]);
-    }
-    body.push(pairs(where, "words"));
-    const ways = data.routes.filter((route) => isJudged[row] && textOf(route.column, row) !== "");
-    if (ways.length) {
-      const told = textOf("outcome_route", row);
-      body.push(make("h3", "The ways to an authorisation"));
-      body.push(pairs(ways.map((route) => [`${route.name} (${route.section})`, textOf(route.column, row)]), "words"));
-      if (told) body.push(make("p", `Told by: ${routeName(told)}, ${standingWords(textOf("outcome_standing", row))}.`));
-      body.push(make("p", data.open, "hint"));
-    }
-    for (const [key, head] of VERDICTS) {
-      const ids = isJudged[row] ? listOf(key, row) : [];
-      if (!ids.length) continue;
-      const list = make("ul");
-      for (const id of ids) {
-        const rule = ruleIn(place, id), item = make("li", rule ? rule[0] : id, "rule");
-        if (rule) item.append(make("small", [rule[1], rule[2], id].filter(Boolean).join("; ")));
-        list.append(item);
-      }
-      body.push(make("h3", `${head} (${ids.length})`), list);
+    const way = wayOf(row), isWay = columns.has(`route_${textOf("outcome_route", row).replaceAll("-", "_")}`);
+    const how = isWay ? standingWords(textOf("outcome_standing", row)) : "";
+    const top = [
+      ["Why it stands so", columns.has("stand_words") ? textOf("stand_words", row) : ""],
+      ["Way", way && how ? `${way}: ${how}` : way],
+      ["What came out", isJudged[row] ? textOf("outcome_words", row) : ""],
+      ["Reason", textOf("reason", row)],
+      ["Duties not met", columns.has("unmet_duties") ? lines("unmet_duties", row, (part) => {
+        const [id, count] = counted(part);
+        return ruleWords(place, id) + (count === null ? "" : ` (${many(count)})`);
+      }) : ""],
+      ["To find out", lines("to_find_out", row)],
+      ["To check on the place", lines("to_check", row)],
+      ["Note", textOf("note", row)],
+      ["Kind of fault", textOf("fault", row)],
+      ["Jurisdiction", place],
+      ["Row in the lots' file", String(numberOf("lot_number", row) + 1)],
+    ];
+    body.push(stand, pairs(top.filter((pair) => pair[1] !== ""), "words"));
+    if (way) body.push(make("p", data.open, "hint"));
+    if (lots.shapes[row + 1] > lots.shapes[row]) {
+      const button = make("button", "Show it on the map");
+      button.type = "button";
+      button.addEventListener("click", () => show(row));
+      body.push(button);
+    } else {
+      const why = whyNotDrawn(row);
+      body.push(make("p", `${why[0].toUpperCase()}${why.slice(1)}.`, "hint"));
     }
     const figures = data.columns.filter((one) => !one.is_own && !TOLD.has(one.key) && textOf(one.key, row) !== "");
-    if (figures.length) body.push(make("h3", "Figures"), pairs(figures.map((one) => [one.head, textOf(one.key, row)])));
+    if (figures.length) body.push(fold("Figures", "Figures", pairs(figures.map((one) => [one.head, textOf(one.key, row)]))));
     const own = data.columns.filter((one) => one.is_own && textOf(one.key, row) !== "");
-    if (own.length) body.push(make("h3", "The lot's own fields"), pairs(own.map((one) => [one.key, textOf(one.key, row)]), "words"));
-    const button = make("button", "Show it on the map");
-    button.type = "button";
-    button.addEventListener("click", () => show(row));
-    const has = lots.shapes[row + 1] > lots.shapes[row];
-    body.splice(2, 0, has ? button : make("p", "It has no shape to draw.", "hint"));
+    if (own.length) body.push(fold("The lot's own fields", "The lot's own fields", pairs(own.map((one) => [one.key, textOf(one.key, row)]), "words")));
+    const ways = data.routes.filter((route) => isJudged[row] && textOf(route.column, row) !== "");
+    if (ways.length) body.push(fold("Ways", "The ways to an authorisation", pairs(ways.map((route) => [`${route.name} (${route.section})`, wayWords(route, textOf(route.column, row))]), "words")));
+    const [nRules, rules] = rulesOf(row, place);
+    if (nRules) body.push(fold("Rules", `Rules not met or not told (${nRules})`, rules));
     byId("one-body").replaceChildren(...body);
   }
 
@@ -481,6 +603,18 @@
       all[2] = Math.max(all[2], east); all[3] = Math.max(all[3], north);
     }
   }
+  // Rings that run one way round, so that lots which overlap are filled where they do; a lot of
+  // several rings is filled by itself, since a hole is told by its place alone.
+  const isTurned = new Uint8Array(n), isManifold = new Uint8Array(n);
+  for (let row = 0; row < n; row += 1) {
+    const ring = lots.shapes[row];
+    isManifold[row] = lots.shapes[row + 1] - ring > 1 ? 1 : 0;
+    let twice = 0;
+    for (let k = lots.rings[ring], before = lots.rings[ring + 1] - 1; k < lots.rings[ring + 1]; before = k, k += 1) {
+      twice += (lots.x[before] - lots.x[k]) * (lots.y[before] + lots.y[k]);
+    }
+    isTurned[row] = twice > 0 ? 1 : 0;
+  }
   const canvas = byId("map"), pen = canvas.getContext("2d");
   let middle = [0, 0], perStep = 1, ratio = 1, width = 1, height = 1, isKeyed = false, isAsked = false;
   let patterns = [];
@@ -496,9 +630,15 @@
   const toX = (x) => (x - middle[0]) * perStep + width / 2, toY = (y) => (middle[1] - y) * perStep + height / 2;
   const fromX = (px) => (px - width / 2) / perStep + middle[0], fromY = (px) => middle[1] - (px - height / 2) / perStep;
 
-  function trace(path, one, shape, isArea) {
+  function trace(path, one, shape, isArea, isBack) {
     for (let ring = one.shapes[shape]; ring < one.shapes[shape + 1]; ring += 1) {
       const first = one.rings[ring], end = one.rings[ring + 1];
+      if (isBack) {
+        path.moveTo(toX(one.x[end - 1]), toY(one.y[end - 1]));
+        for (let k = end - 2; k >= first; k -= 1) path.lineTo(toX(one.x[k]), toY(one.y[k]));
+        path.closePath();
+        continue;
+      }
       path.moveTo(toX(one.x[first]), toY(one.y[first]));
       for (let k = first + 1; k < end; k += 1) path.lineTo(toX(one.x[k]), toY(one.y[k]));
       if (isArea) path.closePath();
@@ -510,23 +650,30 @@
     pen.setTransform(ratio, 0, 0, ratio, 0, 0);
     pen.clearRect(0, 0, width, height);
     const west = fromX(0), east = fromX(width), south = fromY(height), north = fromY(0), least = 1.3 / perStep;
-    const fills = data.stands.map(() => new Path2D()), pale = new Path2D();
+    const fills = data.stands.map(() => new Path2D()), alone = data.stands.map(() => []), pale = new Path2D();
     let nSeen = 0, area = 0;
     for (let row = 0; row < n; row += 1) {
       const box = 4 * row;
       if (!(boxes[box] <= east && boxes[box + 2] >= west && boxes[box + 1] <= north && boxes[box + 3] >= south)) continue;
-      const path = isIn[row] ? fills[codes[row]] : pale;
+      let path = isIn[row] ? fills[codes[row]] : pale;
       const wide = boxes[box + 2] - boxes[box], high = boxes[box + 3] - boxes[box + 1];
       if (wide < least && high < least) path.rect(toX(boxes[box]), toY(boxes[box + 3]), 1.3, 1.3);
-      else trace(path, lots, row, true);
+      else {
+        if (isIn[row] && isManifold[row]) { path = new Path2D(); alone[codes[row]].push(path); }
+        trace(path, lots, row, true, isTurned[row] === 1 && !isManifold[row]);
+      }
       nSeen += 1; area += wide * high;
     }
     const side = nSeen ? Math.sqrt(area / nSeen) * perStep : 0;
     pen.lineWidth = 0.6; pen.strokeStyle = "#b5b5b5"; pen.stroke(pale);
     for (const k of PAINTED) {
-      pen.fillStyle = data.stands[k].colour; pen.fill(fills[k], "evenodd");
-      if (patterns[k] && side > 7) { pen.fillStyle = patterns[k]; pen.fill(fills[k], "evenodd"); }
-      if (side > 4 || data.stands[k].colour.toLowerCase() === "#ffffff") { pen.lineWidth = side > 12 ? 1 : 0.5; pen.strokeStyle = "#222"; pen.stroke(fills[k]); }
+      const fill = () => { pen.fill(fills[k], "nonzero"); for (const path of alone[k]) pen.fill(path, "evenodd"); };
+      pen.fillStyle = data.stands[k].colour; fill();
+      if (patterns[k] && side > 7) { pen.fillStyle = patterns[k]; fill(); }
+      if (side > 4 || data.stands[k].colour.toLowerCase() === "#ffffff") {
+        pen.lineWidth = side > 12 ? 1 : 0.5; pen.strokeStyle = "#222";
+        for (const path of [fills[k], ...alone[k]]) pen.stroke(path);
+      }
     }
     drawTowns();
     drawShore();
@@ -583,10 +730,12 @@
     const most = 110 / (perStep / (data.step * data.feet));
     const power = 10 ** Math.floor(Math.log10(most)), length = [5, 2, 1].map((k) => k * power).find((one) => one <= most) || power;
     const px = (length / (data.step * data.feet)) * perStep, y = height - 10;
-    pen.fillStyle = "rgba(255,255,255,.85)"; pen.fillRect(4, height - 32, px + 70, 29);
-    line([[10, y, 10 + px, y], [10, y - 5, 10, y + 1], [10 + px, y - 5, 10 + px, y + 1]], 2, "#000");
-    pen.font = "12px sans-serif"; pen.fillStyle = "#000"; pen.textAlign = "left"; pen.textBaseline = "bottom";
-    pen.fillText(`${length.toLocaleString("en-US")} ft, grid north up`, 10, y - 6);
+    const bar = [[10, y, 10 + px, y], [10, y - 5, 10, y + 1], [10 + px, y - 5, 10 + px, y + 1]], text = `${many(length)} ft, grid north up`;
+    line(bar, 5, "#fff");
+    line(bar, 2, "#000");
+    pen.font = "12px sans-serif"; pen.textAlign = "left"; pen.textBaseline = "bottom"; pen.lineJoin = "round";
+    pen.lineWidth = 4; pen.strokeStyle = "#fff"; pen.strokeText(text, 10, y - 6);
+    pen.fillStyle = "#000"; pen.fillText(text, 10, y - 6);
   }
 
   function askMap() { if (!isAsked) { isAsked = true; requestAnimationFrame(draw); } }
@@ -723,7 +872,7 @@
   function resized() {
     const box = canvas.getBoundingClientRect(), isFirst = width === 1;
     if (!(box.width > 0 && box.height > 0)) return;
-    ratio = window.devicePixelRatio || 1; width = box.width; height = box.height;
+    ratio = Math.max(window.devicePixelRatio || 1, isPaper ? 3 : 1); width = box.width; height = box.height;
     canvas.width = Math.round(width * ratio); canvas.height = Math.round(height * ratio);
     patterns = data.stands.map((kind) => (kind.hatch ? pen.createPattern(hatch(kind, ratio), "repeat") : null));
     // A pattern is in the canvas's own points.
@@ -731,6 +880,41 @@
     if (isFirst) whole();
     draw();
   }
+
+  // --- Paper: all rows at once or the first, the legend, and what was asked for -------------------------
+
+  function asked() {
+    const out = [];
+    for (const one of byId("form").elements) {
+      if (one.type === "checkbox" ? one.checked === one.defaultChecked || one.dataset.stand : one.value === "" || one.tagName === "BUTTON" || one.tagName === "FIELDSET") continue;
+      const name = one.labels[0].textContent;
+      out.push(one.type === "checkbox" ? name : `${name}: ${one.tagName === "SELECT" ? one.selectedOptions[0].textContent : one.value}`);
+    }
+    return out.length ? `Only lots with: ${out.join("; ")}.` : "";
+  }
+
+  function toPaper(is) {
+    if (is === isPaper) return;
+    isPaper = is;
+    const counts = new Int32Array(data.stands.length);
+    for (const row of order) counts[codes[row]] += 1;
+    const legend = [];
+    data.stands.forEach((kind, k) => {
+      if (!counts[k]) return;
+      const item = make("li");
+      item.append(swatch(kind), `${kind.words} (${many(counts[k])})`);
+      legend.push(item);
+    });
+    byId("legend").replaceChildren(...legend);
+    byId("asked").textContent = asked();
+    for (const one of document.querySelectorAll("#one-body details")) one.open = is || Boolean(opened.get(one.dataset.name));
+    resized();
+    drawRows(true);
+  }
+  window.addEventListener("beforeprint", () => toPaper(true));
+  window.addEventListener("afterprint", () => toPaper(false));
+  const paper = window.matchMedia("print");
+  paper.addEventListener("change", () => toPaper(paper.matches));  // may come late, when it is over
   new ResizeObserver(resized).observe(canvas);
 
   // --- Saving --------------------------------------------------------------------------------------------
@@ -741,6 +925,7 @@
   }
 
   function plain(one, row) {
+    if (one.is_digits) return textOf(one.key, row);
     if (!isNumber(one)) return cell(textOf(one.key, row));
     const value = numberOf(one.key, row);
     if (Number.isNaN(value)) return "";

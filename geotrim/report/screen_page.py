@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import re
 from collections.abc import Iterator, Mapping
 from functools import cache
 from html import escape
@@ -21,12 +22,14 @@ from geotrim.io.package import CSV_DECIMALS
 from geotrim.model import MHW_ORIGINS
 from geotrim.ops.catalogue import CAUTIONS
 from geotrim.report.furniture import CAUTION, counted
+from geotrim.report.screen_columns import OWN_WORDS, head_of, lot_words, unit_words
 from geotrim.report.screen_outlines import Outlines
 from geotrim.report.screen_pack import packed, text_column
 from geotrim.report.screen_stands import KEYS, OPEN_WORDS, STANDS, route_name
 from geotrim.report.screen_view import ScreenView
+from geotrim.rules.outcome import LAST
 from geotrim.rules.rule_file import Rule, measures, routes
-from geotrim.units import feet_per_map_unit, heading, unit_of
+from geotrim.units import feet_per_map_unit, unit_of
 
 #: Decimals a figure is shown with, by its unit; counts have none.
 DECIMALS = {"ft": 1, "ft2": 0, "ft3": 0, "frac": 3}
@@ -34,7 +37,14 @@ DECIMALS = {"ft": 1, "ft2": 0, "ft3": 0, "frac": 3}
 SUMMED = ("frontage_length_ft",)
 #: Notes the page lists; the rest are in notes.csv.
 MOST_NOTES = 200
-VERDICTS = ("not_met", "too_close", "unknown")
+RULE_COLUMNS = ("findings_not_met", "findings_too_close", "findings_unknown", "unmet_duties")
+#: Kinds of what is worth a look -> words for a narrow column.
+CHECKS = {
+    "heights too close to a limit": "heights too close",
+    "species unknown": "species",
+    "heights missing": "without height",
+    "trees in an exclusion": "in an exclusion",
+}
 
 
 def screen_page(view: ScreenView, notes: Any) -> Iterator[str]:
@@ -114,7 +124,8 @@ def page_data(view: ScreenView, notes: Any) -> dict[str, Any]:
             for key in KEYS
         ],
         "codes": packed(view.codes),
-        "routes": [_route(name, table) for name, table in routes().items()],
+        "routes": _routes(),
+        "checks": CHECKS,
         "route_names": {name: route_name(name) for name in (*routes(), "none", "left-alone")},
         "rules": _rules(view),
         "notes": [
@@ -149,7 +160,9 @@ def _columns(view: ScreenView) -> Iterator[dict[str, Any]]:
     for name in view.lots.column_names:
         column = view.lots[name]
         out: dict[str, Any] = {"key": name, "is_own": name in own}
-        out["head"] = name if name in own else _head(name)
+        out["head"] = name if name in own else head_of(name)
+        out["means"] = OWN_WORDS if name in own else lot_words(name) or ""
+        out["unit"] = "" if name in own else unit_words(name)
         if name == "jurisdiction":
             yield out | text_column([str(place) for place in view.places])
         elif _is_number(column):
@@ -160,43 +173,20 @@ def _columns(view: ScreenView) -> Iterator[dict[str, Any]]:
             yield out | text_column(column.to_pylist())
 
 
-def _head(name: str) -> str:
-    known = {
-        "lot_id": "lot",
-        "jurisdiction": "jurisdiction",
-        "outcome_route": "way",
-        "outcome_standing": "how it stands",
-        "outcome_words": "what came out",
-        "n_crowns": "trees",
-        "n_past_setback": "trees past a setback",
-        "tallest_ft": "tallest tree, ft",
-        "n_too_close": "tree heights too close to call",
-        "n_partial": "trees not wholly on the heights",
-        "share_band_frac": "foliage share in the band",
-        "findings_not_met": "rules not met",
-        "findings_too_close": "rules too close to call",
-        "findings_unknown": "rules unknown",
-        "fault": "kind of fault",
-        "n_open_trees": "trees with a way open",
-        "n_depends_trees": "trees whose way depends",
-        "n_closed_trees": "trees without a way",
-        "n_staged_trees": "trees to be cut in stages",
-        "n_species_unknown": "trees of unknown species",
-    }
-    return known.get(name) or heading(name)
-
-
 def _is_number(column: Any) -> bool:
     return str(column.type) in ("double", "int64")
 
 
 def _numbers(column: Any, name: str, *, is_own: bool) -> dict[str, Any]:
-    """A column of numbers; a field's own numbers are kept to the last digit."""
+    """A column of numbers; a field's own are kept to the last digit and shown as they are."""
     values = column.to_pylist()
-    if is_own and (str(column.type) == "double" or _too_long(values)):
+    if is_own and str(column.type) == "double":
         return {"kind": "raw", "data": values}
-    shown = DECIMALS.get(unit_of(name) or "", 0)
-    decimals = CSV_DECIMALS if name in SUMMED else shown
+    if is_own and _too_long(values):
+        digits = [None if value is None else str(value) for value in values]
+        return {"kind": "text", "is_digits": True, "data": digits}
+    shown = None if is_own else DECIMALS.get(unit_of(name) or "", 0)
+    decimals = CSV_DECIMALS if name in SUMMED else shown or 0
     known = [np.nan if value is None else value for value in values]
     return {"kind": "number", "decimals": decimals, "shown": shown, "data": packed(known, decimals)}
 
@@ -210,9 +200,18 @@ def _yes(value: bool | None) -> str | None:
     return None if value is None else "yes" if value else "no"
 
 
-def _route(name: str, table: Mapping[str, Any]) -> dict[str, str]:
-    column = f"route_{name.replace('-', '_')}"
-    return {"column": column, **{key: str(table[key]) for key in ("name", "plain", "section")}}
+def _routes() -> list[dict[str, Any]]:
+    """The ways of the act: what lies outside it is none."""
+    return [
+        {
+            "column": f"route_{name.replace('-', '_')}",
+            "name": str(table["name"]),
+            "section": str(table["section"]),
+            "is_last": name == LAST,
+        }
+        for name, table in routes().items()
+        if table["kind"] != "outside"
+    ]
 
 
 def _rules(view: ScreenView) -> dict[str, dict[str, list[str]]]:
@@ -220,9 +219,11 @@ def _rules(view: ScreenView) -> dict[str, dict[str, list[str]]]:
     import pyarrow.compute as pc
 
     named: set[str] = set()
-    for verdict in VERDICTS:
-        for text in pc.unique(view.lots[f"findings_{verdict}"]).to_pylist():
-            named.update((text or "").split(";"))
+    for name in RULE_COLUMNS:
+        if name not in view.lots.column_names:
+            continue
+        for text in pc.unique(view.lots[name]).to_pylist():
+            named.update(re.sub(r"\s*\(.*", "", part).strip() for part in (text or "").split(";"))
     return {
         place: {key: _rule(rules[key]) for key in sorted(named) if key in rules}
         for place, rules in view.rules.items()
