@@ -41,7 +41,9 @@ NO_ID, OFF_MAP, TOO_LARGE, FAR_AWAY, REPEATED = (
     "far-away",
     "repeated",
 )
-#: Shown on no map: their place is wrong, or they have none.
+#: Their shape has no place in the site's reference system.
+NO_PLACE = (OFF_MAP,)
+#: Shown on no map, which they would make too wide: their place is wrong.
 NOT_DRAWN = (OFF_MAP, FAR_AWAY)
 #: A lot larger than this is a county's outline, or drawn in another unit.
 LARGEST_SQUARE_MILES = 20.0
@@ -119,7 +121,7 @@ def far_away(centres: Floats, shore: Floats, reach: float) -> Flags:
     return far
 
 
-def why_far(centre: Any, given: Any, usual: Floats, is_degrees: bool, gap_miles: float) -> str:
+def why_far(centre: Any, given: Any, usual: Floats, unit: str, gap_miles: float) -> str:
     """Why a lot may be where it is.
 
     Parameters
@@ -130,8 +132,8 @@ def why_far(centre: Any, given: Any, usual: Floats, is_degrees: bool, gap_miles:
         As the file has it.
     usual : (4,) array
         Bounds of the other lots, as the file has them.
-    is_degrees : bool
-        Whether the file is in degrees.
+    unit : str
+        Of the file's coordinates.
     gap_miles : float
         To the nearest shore line; NaN where it has no place.
     """
@@ -143,10 +145,23 @@ def why_far(centre: Any, given: Any, usual: Floats, is_degrees: bool, gap_miles:
         told = f"it lies {gap_miles:,.0f} miles from any shore line, and no lots stand between"
     if west - wide <= y <= east + wide and south - high <= x <= north + high:
         return f"{told}; with x and y exchanged it would lie among the others"
-    if not is_degrees and abs(x) <= 180 and abs(y) <= 90:
+    if "degree" not in unit and abs(x) <= 180 and abs(y) <= 90:
         return f"{told}; its coordinates ({x:.5g}, {y:.5g}) look like degrees"
-    return f"{told}: at ({x:,.6g}, {y:,.6g}), the others between ({west:,.6g}, {south:,.6g}) and " \
-        f"({east:,.6g}, {north:,.6g})"  # fmt: skip
+    low, high_end = place_words(west, south, ""), place_words(east, north, unit)
+    return f"{told}: at {place_words(x, y, '')}, the others between {low} and {high_end}"
+
+
+def place_words(x: float, y: float, unit: str) -> str:
+    """A place in whole units, or in degrees to about a foot; the unit once behind it.
+
+    Examples
+    --------
+    >>> place_words(360040.2, 1180050.0, "US survey foot"), place_words(-82.7, 27.8, "")
+    ('(360,040, 1,180,050) US survey foot', '(-82.700000, 27.800000)')
+    """
+    size = max(abs(x), abs(y))
+    form = ".6g" if size >= LARGEST_COORDINATE else ",.0f" if size > 360.0 else ".6f"
+    return f"({x:{form}}, {y:{form}}) {unit}".rstrip()
 
 
 def repeated(bounds: Floats, areas: Floats, shapes_of: Any, reach: float) -> dict[int, int]:
@@ -204,6 +219,7 @@ __all__ = [
     "LARGEST_SQUARE_MILES",
     "NOT_DRAWN",
     "NO_ID",
+    "NO_PLACE",
     "OFF_MAP",
     "REPEATED",
     "SAME_SIDES_FT",

@@ -29,6 +29,7 @@ from geotrim.screen.lot_faults import (
     usual_bounds,
     why_far,
 )
+from geotrim.screen.lot_overlaps import overlap_words, overlaps
 from geotrim.screen.reading_lots import RawLots
 from geotrim.units import feet_per_map_unit
 
@@ -128,6 +129,7 @@ def judged(run: Loading, layers: Sequence[RawLots], shore: Any) -> AllLots:
     lots.fit = np.array([row for row in range(first) if row not in lots.faults], dtype=np.int64)
     _leave_far_neighbours(run, lots, feet, twins)
     _tell_ids(lots)
+    _tell_overlaps(lots, feet)
     return lots
 
 
@@ -156,13 +158,13 @@ def _find_far(run: Loading, lots: AllLots, shore: Any, feet: float) -> None:
         return
     given = np.concatenate([raw.given for raw in lots.layers])
     usual = usual_bounds(given[np.setdiff1d(rows, far)])
-    is_degrees = [raw.crs.is_geographic for raw in lots.layers for _ in range(raw.n_rows)]
+    units = [raw.crs.axis_info[0].unit_name for raw in lots.layers for _ in range(raw.n_rows)]
     tree = shapely.STRtree(shore)
     points = shapely.points(lots.centres[far])
     gaps = shapely.distance(points, shore[tree.nearest(points)]) if len(far) else ()
     for row, gap in zip(far, gaps, strict=True):
         miles = float(gap) * feet / 5280
-        words = why_far(lots.centres[row], given[row], usual, is_degrees[row], miles)
+        words = why_far(lots.centres[row], given[row], usual, units[row], miles)
         lots.faults[int(row)] = (FAR_AWAY, words)
 
 
@@ -212,6 +214,22 @@ def _leave_far_neighbours(run: Loading, lots: AllLots, feet: float, n_twins: int
     if len(lost):
         text = f"{len(lost)} farther than {NEIGHBOUR_REACH_FT:g} ft from every lot left out"
         run.notes.append(Note("neighbours", text, "info"))
+
+
+def _tell_overlaps(lots: AllLots, feet: float) -> None:
+    """Lots that lie over others are measured, and each is told of the others."""
+    rows = lots.fit
+    over: dict[int, list[tuple[str, float, float]]] = {}
+    areas = lots.areas[rows]
+    for a, b, shared in overlaps(lots.bounds[rows], areas, lambda some: lots.shapes(rows[some])):
+        for one, other in ((a, b), (b, a)):
+            told = (repr(lots.ids[rows[other]]), areas[other] * feet**2, shared * feet**2)
+            over.setdefault(one, []).append(told)
+    for one, others in over.items():
+        row = int(rows[one])
+        if lots.is_reported[row]:
+            words = [lots.notes.get(row), overlap_words(areas[one] * feet**2, others)]
+            lots.notes[row] = "; ".join(text for text in words if text)
 
 
 def _tell_ids(lots: AllLots) -> None:
