@@ -158,7 +158,7 @@ def _find_far(run: Loading, lots: AllLots, shore: Any, feet: float) -> None:
         return
     given = np.concatenate([raw.given for raw in lots.layers])
     usual = usual_bounds(given[np.setdiff1d(rows, far)])
-    units = [raw.crs.axis_info[0].unit_name for raw in lots.layers for _ in range(raw.n_rows)]
+    units = [unit for raw in lots.layers for unit in [raw.crs.axis_info[0].unit_name] * raw.n_rows]
     tree = shapely.STRtree(shore)
     points = shapely.points(lots.centres[far])
     gaps = shapely.distance(points, shore[tree.nearest(points)]) if len(far) else ()
