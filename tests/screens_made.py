@@ -27,6 +27,7 @@ from geotrim.report.screen_outlines import OutlinesSeen
 from geotrim.report.screen_view import ScreenView
 from geotrim.rules.rule_file import routes
 from geotrim.screen.gather import gather
+from geotrim.screen.gather_crowns import check_crowns, trees_told
 from geotrim.screen.gather_rows import lot_order, lot_tables
 from geotrim.screen.gather_sums import by_jurisdiction, by_route
 from geotrim.screen.gather_view import view_of
@@ -93,7 +94,12 @@ def view_of_made(made: Made) -> ScreenView:
     seen = OutlinesSeen(made.store.read_common().crs_wkt, len(table))
     seen.add(shapely.from_wkb(table["geometry"].to_pylist()))
     table = table.drop_columns(["geometry"])
-    sums = {"summary_by_jurisdiction": by_jurisdiction(table), "summary_by_route": by_route(table)}
+    check = check_crowns(made.store, made.reading.n_partitions, has_input=True)
+    trees = trees_told(made.store, made.reading.n_partitions, check)
+    sums = {
+        "summary_by_jurisdiction": by_jurisdiction(table),
+        "summary_by_route": by_route(table, trees),
+    }
     return view_of(made.store, made.store.read_common(), table, seen.outlines(), 9, sums)
 
 
@@ -171,14 +177,18 @@ def _lot(k: int, shape, is_shore: bool, fields: dict, rng: np.random.Generator) 
     row |= {"jurisdiction": (*TOWNS, "")[int(rng.integers(4))], "fault": None}
     if k % 50 == 17:
         empty = None if k % 100 == 17 else shape.wkb
-        return row | {"status": "unfit", "fault": "crossing", "reason": "its edges cross <here>",
-                      "jurisdiction": None, "wkb": empty}  # fmt: skip
+        row |= {"status": "unfit", "stand": "unfit", "fault": "crossing", "jurisdiction": None}
+        return row | {"reason": "its edges cross <here>", "wkb": empty}
     if k % 90 == 31:
-        return row | {"status": "failed", "reason": "no line could be drawn; measured anew"}
+        return row | {
+            "status": "failed",
+            "stand": "failed",
+            "reason": "no line could be drawn; measured anew",
+        }
     if not is_shore:
         return row | {"status": "no shore", "reason": "no shore within reach", "n_crowns": 0,
                       "lot_area_ft2": shape.area, "frontage_length_ft": 0.0,
-                      "route_no_mangrove": "open", "outcome_route": "no-mangrove",
+                      "stand": "no shore", "outcome_route": "no-mangrove",
                       "outcome_standing": "open", "findings_not_met": "owner-depth"}  # fmt: skip
     length = float(rng.uniform(40, 220))
     row |= {"status": "measured", "reason": "", "note": "narrow" if k % 11 == 0 else ""}
@@ -192,13 +202,22 @@ def _lot(k: int, shape, is_shore: bool, fields: dict, rng: np.random.Generator) 
     how = stands[int(rng.integers(5))]
     name = {"closed": "none", "not cut": "left-alone"}.get(how, ways[int(rng.integers(7))])
     row |= {"frontage_length_ft": length, "n_stretches": 1, "outcome_route": name}
+    row |= _stand(k, rng)
     row |= {"outcome_standing": how, "outcome_words": f"Told for {row['n_crowns']} trees."}
-    row |= {route_column(w): ("open", "depends", "closed")[int(rng.integers(3))] for w in ways}
+    row |= {route_column(w): ("open", "depends", "closed")[int(rng.integers(3))] for w in ways[1:]}
     for verdict in ("not_met", "too_close", "unknown"):
-        which = [one for one in FINDINGS if rng.random() < 0.25]
+        which = [f"{one} ({rng.integers(1, 30)})" for one in FINDINGS if rng.random() < 0.25]
         row[f"findings_{verdict}"] = ";".join(which)
     row |= {"height_classes": "2 under 6 ft; 3 over 10 ft", "share_band_frac": rng.random()}
     return row
+
+
+def _stand(k: int, rng: np.random.Generator) -> dict:
+    """How a lot stands, and what it is worth a visit for."""
+    stand = ("open", "open in part", "depends", "other plan", "closed", "nothing to judge")[k % 6]
+    out = {"stand": stand, "stand_words": f"told as {stand}"}
+    out |= {"to_check": f"species unknown: {k}" if k % 3 == 0 else None}
+    return out | {"unmet_duties": "cap of the general permit" if stand == "open in part" else ""}
 
 
 def _crowns(lots, shapes, parts, per_lot, rng) -> pd.DataFrame:
@@ -221,12 +240,24 @@ def _crowns(lots, shapes, parts, per_lot, rng) -> pd.DataFrame:
             "is_fringe": bool(rng.random() < 0.5),
             "top_height_ft": float(rng.uniform(3, 40)) if rng.random() > 0.1 else np.nan,
             "crown_area_ft2": 78.5,
-            "outcome_route": "owner-exemption" if is_mine else None,
-            "outcome_standing": "open" if is_mine else None,
+            "outcome_route": _ways_of(number)[0] if is_mine else None,
+            "outcome_standing": _ways_of(number)[1] if is_mine else None,
             "wkb": at.buffer(rng.uniform(4, 9), quad_segs=4).wkb,
         }
         out.append(row)
     return pd.DataFrame(out)
+
+
+def _ways_of(number: int) -> tuple[str, str]:
+    """What a tree is told by, and how that stands."""
+    ways = (
+        ("owner-exemption", "open"),
+        ("no-mangrove", "open"),
+        ("owner-exemption", "depends"),
+        ("general-permit", "other plan"),
+        ("none", "closed"),
+    )
+    return ways[int(number) % len(ways)]
 
 
 def table_of(frame: pd.DataFrame, schema: pa.Schema) -> pa.Table:

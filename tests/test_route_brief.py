@@ -21,7 +21,7 @@ from strategies import overlay_texts, readings, rule_cases
 from geotrim.model import CanopyGrid, Facts, Site
 from geotrim.ops import route_counts as counts
 from geotrim.ops.chain import measure
-from geotrim.ops.route_brief import BRIEF_COLUMNS, route_brief
+from geotrim.ops.route_brief import BRIEF_COLUMNS, is_of_the_way, route_brief
 from geotrim.ops.route_cases import cases
 from geotrim.ops.route_trees import Inputs
 from geotrim.rules.case import FLAGS, Measured, deciding_facts, fact_values
@@ -327,13 +327,45 @@ def test_the_brief_tells_what_route_tells(name):
     whole = results["route"]
     names = {"lot_findings": "findings_by_rule"}
     for table, columns in BRIEF_COLUMNS.items():
-        same = [column for column in columns if column != "to_find_out"]
+        same = [column for column in columns if column not in OWN_COLUMNS]
         assert_same(whole[names.get(table, table)][same], found[table][same])
     assert found.parameters == whole.parameters
     told, own = ([n for n in one.notes if n.about != "facts"] for one in (whole, found))
     assert own == told
+    told = whole["lot_outcomes"]["outcome_words"].str.extract("as planned: (.*)[.]$")[0]
+    unmet = found["lot_outcomes"]["unmet_duties"].str.replace("; ", ", ")
+    assert unmet.tolist() == told.fillna("").tolist()
     n_asked = assert_all_questions_told(whole["questions"], found["lot_outcomes"])
     assert n_asked or name != "nothing but lines"
+
+
+#: What ``route_brief`` alone tells.
+OWN_COLUMNS = ("to_find_out", "unmet_duties", "is_of_the_way")
+
+
+@pytest.mark.parametrize(
+    ("rule", "route", "is_of_it"),
+    [
+        ("owner-height-before", "owner-exemption", True),
+        ("owner-share", "owner-exemption", True),
+        ("permit-decision", "general-permit", True),
+        ("set-aside-intent", "general-permit", True),
+        ("owner-height-before", "general-permit", False),  # of a way that is not taken
+        ("permit-decision", "owner-exemption", False),
+        ("species-of-the-act", "owner-exemption", False),  # tells plants apart
+        ("not-of-the-act", "no-mangrove", False),
+        ("multifamily", "owner-exemption", False),  # told, and decides nothing
+        ("permit-share-counted", "general-permit", False),
+        ("season", "owner-exemption", True),  # a warning goes with every way
+        ("season", "none", True),
+        ("owner-height-before", "none", True),  # no way is left: what closes them
+        ("species-of-the-act", "none", False),
+        ("owner-share", "none", False),
+        ("owner-height-before", "left-alone", False),
+    ],
+)
+def test_rules_that_bear_on_a_way(rule, route, is_of_it):
+    assert is_of_the_way(rule_set(()).rules[rule], route) is is_of_it
 
 
 def assert_all_questions_told(questions, lots):

@@ -6,6 +6,7 @@ import base64
 import csv
 import json
 import math
+import re
 import sqlite3
 
 import geopandas as gpd
@@ -34,13 +35,14 @@ from geotrim.report.screen_map import paths_of, screen_map
 from geotrim.report.screen_outlines import OutlinesSeen
 from geotrim.report.screen_pack import packed, text_column
 from geotrim.report.screen_save import save_screen_map
-from geotrim.report.screen_stands import KEYS, STANDS, stand_codes
+from geotrim.report.screen_stands import COUNTED, KEYS, STANDS, stand_codes
 from geotrim.screen.gather import gather
 from geotrim.screen.gather_crowns import check_crowns, crown_tables
 from geotrim.screen.gather_fields import FieldsSeen, unpacked
 from geotrim.screen.gather_notes import NoteCounts
 from geotrim.screen.gather_rows import FEWEST, lot_order, lot_schema, lot_tables
 from geotrim.screen.gather_shapes import as_polygons
+from geotrim.screen.lot_stands import mangroves_by_standing, stand_of, stand_words
 from geotrim.screen.store import CROWN_ROWS, CROWNS, lot_rows_schema, read_table, write_table
 
 FLORIDA = CRS.from_epsg(6438).to_wkt()
@@ -213,9 +215,14 @@ def test_sums_by_jurisdiction(made, gathered):
         assert row["n_mangroves"] == rows["n_mangroves"].fillna(0).sum()
         for status in ("measured", "no shore", "failed", "unfit"):
             assert row[f"n_{status.replace(' ', '_')}"] == (rows["status"] == status).sum()
-        for how in ("open", "depends", "other plan", "closed", "not cut"):
-            is_so = (rows["outcome_standing"] == how) & (rows["status"] == "measured")
-            assert row[f"n_{how.replace(' ', '_')}"] == is_so.sum()
+        for how in STANDS_ON_SHORE:
+            assert row[f"n_{how.replace(' ', '_')}"] == (rows["stand"] == how).sum()
+        assert row["n_to_check"] == rows["to_check"].notna().sum()
+        for column in ("n_mangroves_open", "n_mangroves_depend", "n_open_in_exclusion"):
+            assert row[column] == rows[column].fillna(0).sum()
+
+
+STANDS_ON_SHORE = ("open", "open in part", "depends", "other plan", "closed", "nothing to judge")
 
 
 def test_sums_by_route(made, gathered):
@@ -223,20 +230,28 @@ def test_sums_by_route(made, gathered):
     table = table.set_index(["jurisdiction", "route"])
     for (place, route), row in table.iterrows():
         rows = groups(made)[place]
-        rows = rows[rows["status"] == "measured"]
+        trees = made.crowns[made.crowns["lot_number"].isin(rows["lot_number"])]
+        trees = trees.loc[trees["outcome_route"] == route, "outcome_standing"]
+        assert row["n_trees"] == len(trees)
+        for how in ("open", "depends", "other plan"):
+            # Plants outside the act are told by no way: none of them is open.
+            n = 0 if route == "no-mangrove" else (trees == how).sum()
+            assert row[f"n_trees_{how.replace(' ', '_')}"] == n
+        rows = rows[rows["stand"].isin(STANDS_ON_SHORE[:-1])]
         mine = rows[rows["outcome_route"] == route]
         assert row["n_told"] == len(mine)
         assert row["told_frontage_length_ft"] == pytest.approx(mine["frontage_length_ft"].sum())
-        assert row["n_told_trees"] == mine["n_crowns"].sum()
-        for how in ("open", "depends", "other plan", "closed", "not cut"):
-            told = row[f"n_told_{how.replace(' ', '_')}"]
-            assert told == (mine["outcome_standing"] == how).sum()
+        for how in STANDS_ON_SHORE[:-1]:
+            assert row[f"n_told_{how.replace(' ', '_')}"] == (mine["stand"] == how).sum()
         column = f"route_{route.replace('-', '_')}"
         for how in ("open", "depends", "closed"):
-            n = (rows[column] == how).sum() if column in rows else 0
+            is_way = column in rows and route != "no-mangrove"
+            n = (rows[column] == how).sum() if is_way else 0
             assert row[f"n_lots_{how}"] == n
-    measured = (made.lots["status"] == "measured").sum()
-    assert table.loc["(all)", "n_told"].sum() == measured
+    judged = made.lots["stand"].isin(STANDS_ON_SHORE[:-1]).sum()
+    assert table.loc["(all)", "n_told"].sum() == judged
+    assert table.loc["(all)", "n_trees"].sum() == made.crowns["lot_number"].notna().sum()
+    assert table.loc[("(all)", "no-mangrove"), "n_trees"] > 0
 
 
 def test_notes_are_counted_and_name_a_few(made, gathered):
@@ -287,6 +302,19 @@ def test_summary_tells_reasons_kinds_and_cautions(made, gathered):
     n_shore = (made.lots["frontage_length_ft"] > 0).sum()
     assert f"300 lots, {n_shore} of them on the shore with {length:,.1f} ft of frontage" in flat
     assert "It is no permission" in flat and "Screening, not a survey" in flat
+    n_check = made.lots["to_check"].notna().sum()
+    assert f"Worth a visit: {n_check} of {n_shore} lots on the shore" in flat
+    looked = made.lots[made.lots["to_check"].notna()]
+    for column, words in (("n_unseen", "heights missing"), ("n_too_close", "heights too close")):
+        n, trees = (looked[column] > 0).sum(), looked[column].sum()
+        assert re.search(rf"- {words}[a-z ]*: {int(trees):,} trees on {n} lots", flat)
+    n, trees = (made.lots["n_open_in_exclusion"] > 0).sum(), made.lots["n_open_in_exclusion"].sum()
+    assert f"{int(trees):,} trees on {n} lots stand in an exclusion" in flat
+    trees = made.lots["n_open_past_setback"].sum()
+    assert f"{int(trees):,} trees" in flat and "reach into a setback" in flat
+    assert "heights: none given" in flat
+    opened = made.lots["n_mangroves_open"].sum()
+    assert f"to cut, mangroves or trees that may be: {int(opened):,} open, " in flat
     assert "Keep clear of electric conductors" in flat and "Port <b>Ibis</b>" in flat
 
 
@@ -464,21 +492,44 @@ def test_kinds_differ_on_grey_paper_and_for_the_colour_blind():
 
 
 @pytest.mark.parametrize(
-    ("status", "standing", "key"),
+    ("trees", "unmet", "stand", "words"),
     [
-        ("measured", "open", "open"),
-        ("measured", "depends", "depends"),
-        ("measured", "other plan", "other plan"),
-        ("measured", "closed", "closed"),
-        ("measured", "not cut", "not cut"),
-        ("measured", None, "untold"),
-        ("no shore", "depends", "no shore"),
-        ("failed", "open", "unfit"),
-        ("unfit", None, "unfit"),
+        ("open open", "", "open", "2 mangroves to cut: 2 open"),
+        ("open depends", "", "open in part", "2 mangroves to cut: 1 open, 1 depends"),
+        ("open closed closed", "", "open in part", "3 mangroves to cut: 1 open, 2 closed"),
+        (
+            "open",
+            "cap of the general permit",
+            "open in part",
+            "1 mangrove to cut: 1 open; not met as planned: cap of the general permit",
+        ),
+        ("depends closed", "notice", "depends", "2 mangroves to cut: 1 depends, 1 closed; not met "
+         "as planned: notice"),
+        ("other_plan closed", "", "other plan",
+         "2 mangroves to cut: 1 with another plan, 1 closed"),
+        ("closed", "", "closed", "1 mangrove to cut: 1 closed"),
+        ("outside uncut", "", "nothing to judge", "no mangrove is cut as planned"),
+        ("outside", "", "nothing to judge", "only plants outside the act are recorded"),
+        ("", "", "nothing to judge", "no tree is recorded"),
+        ("unknown", "", "depends", "1 tree to cut that may be a mangrove: 1 depends"),
+        ("unknown outside", "", "depends", "1 tree to cut that may be a mangrove: 1 depends"),
     ],
-)
-def test_how_a_lot_stands(status, standing, key):
-    assert KEYS[stand_codes([status], [standing])[0]] == key
+)  # fmt: skip
+def test_how_a_lot_stands(trees, unmet, stand, words):
+    """Open only where every mangrove to cut is; plants outside the act open nothing."""
+    told = {"outside": ("no-mangrove", "open"), "uncut": ("left-alone", "not cut"),
+            "unknown": ("owner-exemption", "depends"), "closed": ("none", "closed")}  # fmt: skip
+    names = trees.split()
+    rows = [told.get(one, ("owner-exemption", one.replace("_", " "))) for one in names]
+    table = pd.DataFrame(rows, columns=["outcome_route", "outcome_standing"]).assign(lot_id="A")
+    found = mangroves_by_standing(table, ["other", "A"])
+    assert all(values[0] == 0 for values in found.values())
+    counts = {COUNTED[name]: int(values[1]) for name, values in found.items()}
+    assert stand_of(counts, unmet) == stand
+    n_unknown = names.count("unknown")
+    n_sure = len(names) - n_unknown - names.count("outside")
+    assert stand_words(counts, unmet, len(names), n_sure, n_unknown) == words
+    assert KEYS[stand_codes([stand])[0]] == stand
 
 
 @pytest.fixture(scope="module")
@@ -498,7 +549,7 @@ def test_map_has_every_lot_legend_scale_and_cautions(made, view):
     # one ring a lot, one more for the hole and one for the second part; lots without shape none
     n_shapes = made.lots["wkb"].notna().sum()
     assert sum(drawn.values()) == n_shapes + 2
-    assert drawn["lots-closed"] == (made.lots["outcome_standing"] == "closed").sum()
+    assert drawn["lots-closed"] == (made.lots["stand"] == "closed").sum()
     words = " ".join(text.get_text() for text in figure.legends[0].get_texts())
     flat = " ".join(words.split())
     for key, n in view.by_stand().items():

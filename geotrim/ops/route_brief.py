@@ -32,6 +32,7 @@ from geotrim.ops.tables import plain_table
 from geotrim.rules.case import Case
 from geotrim.rules.decide import decide
 from geotrim.rules.derive import values_read
+from geotrim.rules.duties import unmet_by_lot
 from geotrim.rules.outcome import NONE, judged, outcomes
 from geotrim.rules.readings import Readings
 from geotrim.rules.rule_file import Rule, RuleFile
@@ -185,7 +186,12 @@ def _tables(
         "outcome_standing": found.standing[:n],
     }
     words = find_out_words(decision, found, cut)
-    told = outcome_columns(decision, found, ids, reasons)
+    unmet = unmet_by_lot(decision, found)
+    told = outcome_columns(decision, found, ids, reasons, unmet)
+    told["unmet_duties"] = [
+        "; ".join(duties) if n and lot_id not in reasons else ""
+        for lot_id, duties in zip(ids, unmet, strict=True)
+    ]
     findings["is_of_the_way"] = np.array(
         [[is_of_the_way(rule, way) for way in told["outcome_route"]] for rule in every]
     )

@@ -81,10 +81,13 @@ def lot_outcomes(found: Outcomes, decision: Decision) -> list[tuple[str, str]]:
     return [pairs[k] for k in best.tolist()]
 
 
-def outcome_words(found: Outcomes, decision: Decision) -> list[str]:
+def outcome_words(
+    found: Outcomes, decision: Decision, unmet: Sequence[list[str]] | None = None
+) -> list[str]:
     """What came out for each lot in a sentence: ways, how they stand, for how many trees.
 
     A second one names duties of these ways that the plan does not keep: open tells of limits alone.
+    ``unmet`` are these, where they are worked out already.
     """
     case, m = decision.case, decision.case.rows.starts.size
     if not case.tree_ids:
@@ -104,7 +107,7 @@ def outcome_words(found: Outcomes, decision: Decision) -> list[str]:
         told[k].append(f"{_way_words(name, how, is_asked)} for {trees_words(n)}")
     return [
         _sentences(ways, missed)
-        for ways, missed in zip(told, unmet_by_lot(decision, found), strict=True)
+        for ways, missed in zip(told, unmet or unmet_by_lot(decision, found), strict=True)
     ]
 
 
@@ -205,7 +208,11 @@ def rule_counts(decision: Decision, rule: Rule, judged: Flags) -> Counts:
 
 
 def outcome_columns(
-    decision: Decision, found: Outcomes, lot_ids: Sequence[str], reasons: Mapping[str, str]
+    decision: Decision,
+    found: Outcomes,
+    lot_ids: Sequence[str],
+    reasons: Mapping[str, str],
+    unmet: Sequence[list[str]] | None = None,
 ) -> dict[str, Any]:
     """Columns of ``lot_outcomes``: the route each of m lots is told by, and its main figures.
 
@@ -216,6 +223,8 @@ def outcome_columns(
     lot_ids : m ids
     reasons : mapping
         Why a lot has no shore, of those that have none.
+    unmet : m lists, optional
+        As :func:`geotrim.rules.duties.unmet_by_lot` gives them, if that is done already.
     """
     case, seen = decision.case, decision.measures
     rows, n = case.rows, case.n_judged
@@ -224,7 +233,7 @@ def outcome_columns(
     told = lot_outcomes(found, decision)
     is_staged = stages(decision, found).is_staged == 1.0
     without = "" if has_trees else "no tree is recorded on this lot or before it"
-    words = zip(lot_ids, outcome_words(found, decision), strict=True)
+    words = zip(lot_ids, outcome_words(found, decision, unmet), strict=True)
     return {
         "lot_id": list(lot_ids),
         "outcome_route": [route for route, _ in told],

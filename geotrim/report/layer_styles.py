@@ -52,7 +52,7 @@ from geotrim.report.palette import (
     PURPLE,
     VERMILION,
 )
-from geotrim.report.screen_stands import NO_SHORE, STANDS, UNFIT, UNTOLD
+from geotrim.report.screen_stands import STANDS
 from geotrim.report.window_facts import TREATMENTS
 from geotrim.report.window_marks import SPAN_HATCH_COLOUR, SPAN_LOOK
 
@@ -309,20 +309,11 @@ def _on(column: str, colour: str = BLACK) -> Label:
 
 
 #: Hatch of a lot's kind -> the mark that is repeated for it. SLD 1.0.0 knows these alone.
-_HATCH_MARKS = {".": "circle", "/": "triangle", "x": "x", "-": "square", "|": "star"}
+_HATCH_MARKS = {".": "circle", "/": "triangle", "x": "x", "-": "square", "|": "star", "\\": "cross"}
 
 
 def _screen_lots() -> Rules:
     """Lots of a screening by how they stand: a colour, and over it a mark for grey paper."""
-    measured = Is("status", "measured")
-    tests: dict[str, Test] = {
-        key: Every((measured, Is("outcome_standing", key)))
-        for key in STANDS
-        if key not in (NO_SHORE, UNFIT, UNTOLD)
-    }
-    tests[UNTOLD] = Every((measured, Unknown("outcome_standing")))
-    tests[NO_SHORE] = Is("status", "no shore")
-    tests[UNFIT] = Either((Is("status", "failed"), Is("status", "unfit")))
     edge = _stroke(BLACK, 0.5)
     rules = []
     for key, kind in STANDS.items():
@@ -330,7 +321,7 @@ def _screen_lots() -> Rules:
         if kind.hatch:
             mark = _HATCH_MARKS[kind.hatch[0]]
             symbols.append(Area(_marks(mark, kind.hatch_colour, 6.0), None))
-        rules.append(Rule(kind.words, tuple(symbols), tests[key]))
+        rules.append(Rule(kind.words, tuple(symbols), Is("stand", key)))
     return (tuple(rules), _words("lot", Label("lot_id", BLACK, PAPER, 12.0), FAR))
 
 

@@ -27,7 +27,14 @@ from geotrim.report.furniture import (
 from geotrim.report.map_layers import MHW_DASH
 from geotrim.report.palette import BLACK, BLUE, PURPLE, style
 from geotrim.report.screen_outlines import Outlines
-from geotrim.report.screen_stands import KEYS, OPEN_WORDS, STANDS, UNFIT, Stand
+from geotrim.report.screen_stands import (
+    KEYS,
+    OPEN_WORDS,
+    PAPER_KINDS,
+    STANDS,
+    Stand,
+    standings_words,
+)
 from geotrim.report.screen_view import ScreenView
 from geotrim.report.shapes import grown_to, halo
 from geotrim.units import feet_per_map_unit
@@ -80,6 +87,8 @@ def _subtitle(view: ScreenView) -> str:
     parts = [f"Screening of {counted(view.n_lots, 'lot')}", f"frontage {frontage:,.0f} ft"]
     told = view.by_stand()
     parts += [f"{n:,} {STANDS[key].short}" for key, n in told.items()]
+    if words := standings_words(view.by_standing()):
+        parts += [f"mangroves to cut: {words}"]
     return " \N{MIDDLE DOT} ".join(parts)
 
 
@@ -99,7 +108,7 @@ def _crs_line(view: ScreenView) -> str:
 def _lots(ax: Any, view: ScreenView, per_inch: float) -> list[Entry]:
     """Lots, kind by kind; those that say most are drawn last."""
     entries: list[Entry] = []
-    counts = view.by_stand()
+    counts, trees = view.by_stand(), view.trees_by_stand()
     size_in = _middle_size(view.outlines) / per_inch
     edge = 0.0 if size_in < LEAST_EDGED_IN else float(np.clip(size_in * 1.2, 0.12, 0.7))
     for order, key in enumerate(reversed(KEYS)):
@@ -112,7 +121,10 @@ def _lots(ax: Any, view: ScreenView, per_inch: float) -> list[Entry]:
             _add(ax, path, zorder=2.0 + order / 10, gid=f"lots-{key.replace(' ', '-')}", **look)
             if edge and kind.hatch:  # the hatch takes the colour of the edge
                 _add(ax, path, fill=False, linewidth=edge, edgecolor=BLACK, zorder=3.2)
-        entries.insert(0, (_swatch(kind), f"{kind.words}: {counted(counts[key], 'lot')}"))
+        words = f"{kind.words}: {counted(counts[key], 'lot')}"
+        if key in trees:
+            words += f" with {counted(trees[key], 'mangrove')} to cut"
+        entries.insert(0, (_swatch(kind), words))
     n_unseen = int((np.diff(view.outlines.shapes) == 0).sum())
     if n_unseen:
         words = f"{counted(n_unseen, 'lot')} without a shape to draw: see the table"
@@ -126,7 +138,7 @@ def _look(kind: Stand, edge: float, n_hatch: int = 1) -> dict[str, Any]:
     look["edgecolor"] = kind.hatch_colour if kind.hatch else BLACK
     if kind.hatch:
         look["hatch"] = n_hatch * kind.hatch
-    if kind.key == UNFIT:
+    if kind.key in PAPER_KINDS:
         look["linewidth"] = max(edge, 0.3)
     return look
 

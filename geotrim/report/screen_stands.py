@@ -6,6 +6,7 @@ a hatch of its own. Blue and vermilion are of M. Okabe and K. Ito (see ``palette
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -83,6 +84,23 @@ STANDS = {
 KEYS = tuple(STANDS)
 #: Kinds of lots on the shore that hold a mangrove, or what may be one, that the plan cuts.
 JUDGED = (OPEN, IN_PART, DEPENDS, OTHER_PLAN, CLOSED)
+#: Kinds that are white, so that they need an edge.
+PAPER_KINDS = (UNFIT, FAILED)
+#: Column that counts mangroves which the plan cuts, those that may be mangroves among them -> the
+#: standing it counts, best first.
+COUNTED = {
+    "n_mangroves_open": OPEN,
+    "n_mangroves_depend": DEPENDS,
+    "n_mangroves_other_plan": OTHER_PLAN,
+    "n_mangroves_closed": CLOSED,
+}
+#: Column of counts -> what a look at the place would settle, where it is not 0.
+TO_CHECK = {
+    "n_too_close": "heights too close to a limit",
+    "n_species_unknown": "species unknown",
+    "n_unseen": "heights missing",
+    "n_in_exclusion": "trees in an exclusion",
+}
 #: What is told of a lot or of trees that have no way of the act.
 OTHER_ROUTES = {NONE: "no way", LEFT_ALONE: "nothing is cut", OUTSIDE: "outside the act"}
 OPEN_WORDS = (
@@ -107,6 +125,22 @@ def stand_codes(stand: Any) -> npt.NDArray[np.int8]:
     """
     known = {key: place for place, key in enumerate(KEYS)}
     return np.array([known[key] for key in stand], dtype=np.int8)
+
+
+def standings_words(counts: Mapping[str, int]) -> str:
+    """Numbers of trees by how they stand, in words; those of which there is none are left out.
+
+    Examples
+    --------
+    >>> standings_words({"open": 1200, "depends": 1, "other plan": 0})
+    '1,200 open, 1 depends'
+    """
+    verbs = {DEPENDS: "depend", OTHER_PLAN: "with another plan"}
+    return ", ".join(
+        f"{n:,} {'depends' if how == DEPENDS and n == 1 else verbs.get(how, how)}"
+        for how, n in counts.items()
+        if n
+    )
 
 
 def route_name(key: str) -> str:

@@ -8,7 +8,7 @@ from geotrim.model import MHW_ORIGINS
 from geotrim.ops.catalogue import CAUTIONS
 from geotrim.report.fold import WIDTH, bullet, fold
 from geotrim.report.furniture import counted
-from geotrim.report.screen_stands import OPEN_WORDS, STANDS
+from geotrim.report.screen_stands import COUNTED, OPEN_WORDS, STANDS, standings_words
 from geotrim.report.screen_view import ScreenView
 
 #: Jurisdictions told one by one; reasons and notes that are listed.
@@ -18,17 +18,25 @@ NOTE_HEADS = (
     ("assumed", "Assumed"),
     ("repaired", "Mended in the input"),
 )
-#: Figures of a jurisdiction: heading, column of the summary.
+#: Figures of a jurisdiction: heading, column of the summary, width.
 PLACE_COLUMNS = (
-    ("lots", "n_lots"),
-    ("on shore", "n_on_shore"),
-    ("frontage ft", "frontage_length_ft"),
-    ("open", "n_open"),
-    ("depends", "n_depends"),
-    ("other", "n_other_plan"),
-    ("closed", "n_closed"),
-    ("unfit", "n_unfit"),
+    ("lots", "n_lots", 6),
+    ("shore", "n_on_shore", 6),
+    ("frontage ft", "frontage_length_ft", 12),
+    ("open", "n_open", 6),
+    ("in part", "n_open_in_part", 7),
+    ("depends", "n_depends", 7),
+    ("other", "n_other_plan", 6),
+    ("closed", "n_closed", 6),
+    ("nothing", "n_nothing_to_judge", 7),
+    ("unfit", "n_unfit", 6),
 )
+#: Column of a sum over trees told as open -> what else stands against a cut there.
+OPEN_BUT = {
+    "n_open_in_exclusion": "stand in an exclusion, where nothing may be trimmed by what the "
+    "user says: the rules alone are judged, so leave these out of any plan",
+    "n_open_past_setback": "reach into a setback: see the setback before anything is planned",
+}
 
 
 def screen_text(view: ScreenView, notes: Any) -> str:
@@ -48,6 +56,8 @@ def screen_text(view: ScreenView, notes: Any) -> str:
     lines = [*fold(view.name, "", ""), "=" * min(len(view.name), WIDTH)]
     lines += _whole(view)
     lines += _stands(view)
+    lines += _trees(view)
+    lines += _look(view)
     lines += _ways(view)
     lines += _places(view)
     lines += _reasons(view)
@@ -70,39 +80,74 @@ def _whole(view: ScreenView) -> list[str]:
 
 
 def _stands(view: ScreenView) -> list[str]:
-    lines = ["", "How the lots stand"]
+    """Lots by kind; of those that are judged, the mangroves the plan cuts beside them."""
+    trees = view.trees_by_stand()
+    lines = ["", "How the lots stand", f"{'lots':>9}  {'of all':>8}  {'to cut':>8}"]
     for key, n in view.by_stand().items():
         share = 100.0 * n / view.n_lots
-        lines += fold(STANDS[key].words, f"{n:>9,}  {share:5.1f} %  ", " " * 20)
-    return [*lines, *fold(OPEN_WORDS)]
+        mine = f"{trees[key]:,}" if key in trees else ""
+        lines += fold_after(f"{n:>9,}  {share:>6.1f} %  {mine:>8}  ", STANDS[key].words)
+    words = (
+        "To cut: mangroves that the plan cuts, and trees of unknown species, which may be. Plants "
+        "outside the act never make a lot open."
+    )
+    return [*lines, *fold(words), *fold(OPEN_WORDS)]
+
+
+def _trees(view: ScreenView) -> list[str]:
+    every = view.sums["summary_by_jurisdiction"].iloc[0]
+    lines = ["", "How the trees stand, one by one"]
+    told = standings_words(view.by_standing())
+    lines += bullet(f"to cut, mangroves or trees that may be: {told or 'none'}")
+    if every["n_other_plants"]:
+        lines += bullet(f"outside the act: {counted(every['n_other_plants'], 'tree')}")
+    for name, (n_lots, n_trees) in view.open_all_the_same().items():
+        if n_trees:
+            where = f"on {counted(n_lots, 'lot')}"
+            lines += bullet(
+                f"told as open, but not free of limits: {counted(n_trees, 'tree')} {where} "
+                f"{OPEN_BUT[name]}"
+            )
+    if not view.has_heights:
+        lines += bullet("heights: none given, so no way that asks for a height is told as open")
+    return lines
+
+
+def _look(view: ScreenView) -> list[str]:
+    """What a look on the place would settle."""
+    n, kinds = view.worth_a_look()
+    on_shore = counted(view.sums["summary_by_jurisdiction"].iloc[0]["n_on_shore"], "lot")
+    lines = ["", f"Worth a visit: {n:,} of {on_shore} on the shore (column to_check)"]
+    for words, (n_lots, n_trees) in kinds.items():
+        if n_lots:
+            lines += bullet(f"{words}: {counted(n_trees, 'tree')} on {counted(n_lots, 'lot')}")
+    return lines
 
 
 def _ways(view: ScreenView) -> list[str]:
-    """The ways that lots are told by, for all jurisdictions."""
+    """The ways that trees and lots are told by, for all jurisdictions."""
     table = view.sums["summary_by_route"]
-    mine = table[(table["jurisdiction"] == table["jurisdiction"].iloc[0]) & (table["n_told"] > 0)]
+    mine = table[(table["jurisdiction"] == table["jurisdiction"].iloc[0]) & (table["n_trees"] > 0)]
     if not len(mine):
         return []
     lines = [
         "",
-        "Lots on the shore, by the way each is told by",
-        f"  {'lots':>8}  {'frontage ft':>12}",
+        "Trees and lots on the shore, by the way each is told by",
+        f"  {'trees':>8}  {'lots':>7}  {'frontage ft':>12}",
     ]
     for row in mine.itertuples():
-        name = {"none": "no way", "left-alone": "nothing is cut"}.get(row.route, row.route_name)
         told = [
             f"{getattr(row, column):,} {words}"
             for column, words in (
-                ("n_told_open", "open"),
-                ("n_told_depends", "depending"),
-                ("n_told_other_plan", "with another plan"),
+                ("n_trees_open", "open"),
+                ("n_trees_depends", "depending"),
+                ("n_trees_other_plan", "with another plan"),
             )
             if getattr(row, column)
         ]
-        text = f"{name}: {', '.join(told)}" if told else name
-        lines += fold(
-            text, f"  {row.n_told:>8,}  {row.told_frontage_length_ft:>12,.1f}  ", " " * 26
-        )
+        text = f"{row.route_name}: {', '.join(told)}" if told else row.route_name
+        figures = f"  {row.n_trees:>8,}  {row.n_told:>7,}  {row.told_frontage_length_ft:>12,.1f}  "
+        lines += fold_after(figures, text)
     return lines
 
 
@@ -110,18 +155,25 @@ def _places(view: ScreenView) -> list[str]:
     table = view.sums["summary_by_jurisdiction"].iloc[1:]
     if len(table) < 2:
         return []
-    widths = [max(len(head), 7) for head, _ in PLACE_COLUMNS]
-    widths[2] = 12
-    heads = " ".join(f"{h:>{w}}" for (h, _), w in zip(PLACE_COLUMNS, widths, strict=True))
+    heads = " ".join(f"{head:>{wide}}" for head, _, wide in PLACE_COLUMNS)
     lines = ["", "By jurisdiction", f"  {heads}"]
     for row in table.head(MOST_PLACES).to_dict("records"):
-        cells = []
-        for (_, name), wide in zip(PLACE_COLUMNS, widths, strict=True):
-            value = row[name]
-            cells.append(f"{value:>{wide},.1f}" if name.endswith("_ft") else f"{value:>{wide},}")
+        cells = [
+            f"{row[name]:>{wide},.1f}" if name.endswith("_ft") else f"{row[name]:>{wide},}"
+            for _, name, wide in PLACE_COLUMNS
+        ]
         lines += [*fold(str(row["jurisdiction"])), f"  {' '.join(cells)}"]
+        told = standings_words({how: row[name] for name, how in COUNTED.items()})
+        if told or row["n_to_check"]:
+            look = f"worth a visit: {counted(row['n_to_check'], 'lot')}"
+            lines += fold(f"mangroves to cut: {told or 'none'}; {look}", "    ", "    ")
     more = len(table) - MOST_PLACES
     return [*lines, f"  and {more} more: summary_by_jurisdiction.csv"] if more > 0 else lines
+
+
+def fold_after(figures: str, text: str) -> list[str]:
+    """Figures, then words that go on under themselves."""
+    return fold(text, figures, " " * len(figures))
 
 
 def _reasons(view: ScreenView) -> list[str]:

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geotrim.report.screen_outlines import Outlines
-from geotrim.report.screen_stands import KEYS
+from geotrim.report.screen_stands import COUNTED, JUDGED, KEYS, TO_CHECK
 from geotrim.rules.rule_file import Rule
 
 
@@ -43,6 +43,7 @@ class ScreenView:
     rules: Mapping[str, Mapping[str, Rule]]
     n_crowns: int
     has_crowns: bool
+    has_heights: bool
     sums: Mapping[str, Any]
 
     @property
@@ -53,3 +54,33 @@ class ScreenView:
         """How many lots stand how; kinds without a lot are left out."""
         counts = np.bincount(self.codes, minlength=len(KEYS))
         return {key: int(n) for key, n in zip(KEYS, counts, strict=True) if n}
+
+    def trees_by_stand(self) -> dict[str, int]:
+        """Mangroves to cut, and trees that may be, on lots of each kind that is judged."""
+        n = np.sum([self._numbers(name) for name in COUNTED], axis=0)
+        return {key: int(np.sum(n[self.codes == KEYS.index(key)])) for key in JUDGED}
+
+    def by_standing(self) -> dict[str, int]:
+        """The same trees by how they stand, whatever their lots."""
+        return {how: int(np.sum(self._numbers(name))) for name, how in COUNTED.items()}
+
+    def worth_a_look(self) -> tuple[int, dict[str, tuple[int, int]]]:
+        """Lots with something to check on the place; for each kind of it, lots and trees."""
+        has_words = np.array([bool(words) for words in self.lots["to_check"].to_pylist()], bool)
+        out = {}
+        for name, words in TO_CHECK.items():
+            n = self._numbers(name) * has_words
+            out[words] = int(np.count_nonzero(n)), int(n.sum())
+        return int(has_words.sum()), out
+
+    def open_all_the_same(self) -> dict[str, tuple[int, int]]:
+        """Trees told as open that the plan may not touch all the same: lots and trees."""
+        out = {}
+        for name in ("n_open_in_exclusion", "n_open_past_setback"):
+            n = self._numbers(name)
+            out[name] = int(np.count_nonzero(n)), int(n.sum())
+        return out
+
+    def _numbers(self, name: str) -> npt.NDArray[np.float64]:
+        """(n,) a column of counts; what was not counted is none."""
+        return np.array([value or 0 for value in self.lots[name].to_pylist()], dtype=np.float64)

@@ -9,7 +9,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
+import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from geotrim.io.text_table import write_text_table
 from geotrim.model import Note
@@ -20,12 +22,19 @@ from geotrim.report.screen_outlines import Outlines, OutlinesSeen
 from geotrim.report.screen_page import screen_page
 from geotrim.report.screen_save import save_screen_map
 from geotrim.report.screen_text import screen_text
-from geotrim.screen.gather_crowns import CROWN_SCHEMA, check_crowns, crown_tables
+from geotrim.screen.gather_crowns import (
+    CROWN_SCHEMA,
+    CrownCheck,
+    check_crowns,
+    crown_tables,
+    trees_told,
+)
 from geotrim.screen.gather_files import CsvFile, write_geoparquet, write_layer, write_table_layer
 from geotrim.screen.gather_notes import gathered_notes
 from geotrim.screen.gather_rows import LotOrder, lot_order, lot_schema, lot_tables
 from geotrim.screen.gather_sums import by_jurisdiction, by_route
 from geotrim.screen.gather_view import view_of
+from geotrim.screen.lot_faults import NOT_DRAWN
 from geotrim.screen.store import Common, Store
 
 GPKG, PAGE, MAP = "screening.gpkg", "screening.html", "map"
@@ -103,12 +112,17 @@ def gather(
     order = lot_order(store, reading.n_partitions)
     lots, outlines = _write_lots(store, folder, order, common, memory_mb)
     clock.at("crowns")
-    n_crowns, crown_notes = _write_crowns(store, folder, reading.n_partitions, common)
+    check = check_crowns(store, reading.n_partitions, has_input=common.has_crowns)
+    n_crowns = _write_crowns(store, folder, reading.n_partitions, common, check)
     clock.at("map layers")
-    sums = {"summary_by_route": by_route(lots), "summary_by_jurisdiction": by_jurisdiction(lots)}
+    told_trees = trees_told(store, reading.n_partitions, check)
+    sums = {
+        "summary_by_route": by_route(lots, told_trees),
+        "summary_by_jurisdiction": by_jurisdiction(lots),
+    }
     layers = _write_layers(folder, common, {"lots": len(lots), "crowns": n_crowns}, sums)
     clock.at("map, summaries and page")
-    notes = [*order.notes, *crown_notes]
+    notes = [*order.notes, *check.notes]
     counts = gathered_notes(store, reading.n_partitions, [*reading.notes, *notes])
     view = view_of(store, common, lots, outlines, n_crowns, sums)
     with letters_watched() as unknown:
@@ -145,12 +159,13 @@ def _write_lots(
     schema = lot_schema(order)
     kept: list[pa.Table] = []
     seen = OutlinesSeen(common.crs_wkt, len(order.numbers))
-    with closing(CsvFile(folder / "lots.csv", schema)) as csv:
+    own = [one.name for one in order.fields]
+    with closing(CsvFile(folder / "lots.csv", schema, own)) as csv:
 
         def look(table: pa.Table, shapes: Any) -> None:
             csv.add(table)
             kept.append(table.drop_columns(["geometry"]))
-            seen.add(shapes)
+            seen.add(_on_map(table, shapes))
 
         pieces = lot_tables(store, order, most_bytes=int(memory_mb * 1e6 * PIECE_SHARE))
         write_geoparquet(folder / "lots.parquet", pieces, schema, common.crs_wkt, look)
@@ -158,13 +173,17 @@ def _write_lots(
     return pa.concat_tables([empty, *kept]), seen.outlines()
 
 
+def _on_map(table: pa.Table, shapes: Any) -> Any:
+    """Shapes without those far away, which would leave the others no room on a map."""
+    is_away = pc.is_in(table["fault"], pa.array(NOT_DRAWN)).to_numpy()
+    return np.where(is_away, None, shapes)
+
+
 def _write_crowns(
-    store: Store, folder: Path, n_partitions: int, common: Common
-) -> tuple[int, tuple[Note, ...]]:
-    check = check_crowns(store, n_partitions, has_input=common.has_crowns)
+    store: Store, folder: Path, n_partitions: int, common: Common, check: CrownCheck
+) -> int:
     tables = crown_tables(store, n_partitions, check)
-    n = write_geoparquet(folder / "crowns.parquet", tables, CROWN_SCHEMA, common.crs_wkt)
-    return n, check.notes
+    return write_geoparquet(folder / "crowns.parquet", tables, CROWN_SCHEMA, common.crs_wkt)
 
 
 def _write_layers(

@@ -110,6 +110,19 @@ def crown_tables(store: Store, n_partitions: int, check: CrownCheck) -> Iterator
         yield _piece(waiting)
 
 
+def trees_told(store: Store, n_partitions: int, check: CrownCheck) -> pa.Table:
+    """Trees of each lot by the way they are told by and how it stands: ``n`` of each kind."""
+    keys = ["lot_number", "outcome_route", "outcome_standing"]
+    schema = pa.schema([*(CROWN_ROWS.field(name) for name in keys), ("n", pa.int64())])
+    parts = [schema.empty_table()]
+    for k in range(n_partitions):
+        for table in _of_partition(store, k, check):
+            mine = table.select(keys).drop_null()
+            counted = mine.group_by(keys).aggregate([([], "count_all")])
+            parts.append(counted.rename_columns({"count_all": "n"}).select(schema.names))
+    return pa.concat_tables(parts)
+
+
 def _of_partition(store: Store, k: int, check: CrownCheck) -> Iterator[pa.Table]:
     path, start = store.done(k, "crowns"), 0
     for batch in read_batches(path) if path.exists() else ():

@@ -161,7 +161,7 @@ def _filled(table: pa.Table, status: str, reason: str | None = None) -> pa.Table
     schema = lot_rows_schema().append(pa.field("fault", pa.string()))
     columns = []
     for one in schema:
-        if one.name == "status":
+        if one.name in ("status", "stand"):
             columns.append(pa.array([status] * n, one.type))
         elif one.name == "reason" and reason is not None:
             columns.append(pa.array([reason] * n, one.type))

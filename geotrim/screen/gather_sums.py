@@ -7,14 +7,24 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from geotrim.report.screen_stands import KEYS, stand_codes
-from geotrim.rules.outcome import LEFT_ALONE, NONE
+from geotrim.report.screen_stands import JUDGED, KEYS, NOTHING, route_name, stand_codes
+from geotrim.rules.outcome import CLOSED, DEPENDS, LEFT_ALONE, NONE, OPEN, OTHER_PLAN, OUTSIDE
 from geotrim.rules.rule_file import routes
 from geotrim.screen.store import route_column
 
 ALL, NOWHERE, UNTOLD = "(all)", "(in none)", "(not told)"
-#: How a route may stand for a lot, and the column that counts it.
-ROUTE_STANDINGS = ("open", "depends", "other plan", "closed")
+#: Column of a sum -> column of the lots, of trees.
+TREES = {
+    "n_trees": "n_crowns",
+    **{
+        name: name
+        for name in (
+            "n_mangroves", "n_mangroves_open", "n_mangroves_depend", "n_mangroves_other_plan",
+            "n_mangroves_closed", "n_other_plants", "n_species_unknown", "n_past_setback",
+            "n_in_exclusion", "n_open_past_setback", "n_open_in_exclusion",
+        )
+    },
+}  # fmt: skip
 
 
 def jurisdictions_of(lots: pa.Table) -> Any:
@@ -37,15 +47,17 @@ def by_jurisdiction(lots: pa.Table) -> Any:
     Returns
     -------
     DataFrame
-        ``jurisdiction``, ``n_lots``, how many by status and by how they stand, trees, frontage.
+        ``jurisdiction``, ``n_lots``, how many by status, and of those on the shore by how they
+        stand and how many are worth a look (``n_to_check``); frontage; trees, and of the mangroves
+        that the plan cuts how many stand how.
     """
     import pandas as pd
 
     status = np.array(lots["status"].to_pylist(), dtype=object)
-    codes = stand_codes(status, lots["outcome_standing"].to_pylist())
-    frontage, trees, mangroves = (
-        _numbers(lots, name) for name in ("frontage_length_ft", "n_crowns", "n_mangroves")
-    )
+    codes = stand_codes(lots["stand"].to_pylist())
+    frontage = _numbers(lots, "frontage_length_ft")
+    is_to_check = np.array([bool(words) for words in lots["to_check"].to_pylist()], dtype=bool)
+    trees = {name: _numbers(lots, column) for name, column in TREES.items()}
     rows = []
     for name, is_in in _groups(lots):
         row: dict[str, Any] = {"jurisdiction": name, "n_lots": int(is_in.sum())}
@@ -53,48 +65,91 @@ def by_jurisdiction(lots: pa.Table) -> Any:
         for one in ("measured", "no shore", "failed", "unfit"):
             row[f"n_{_slug(one)}"] = int((is_in & (status == one)).sum())
         row["frontage_length_ft"] = float(np.nansum(frontage[is_in]))
-        for place, key in enumerate(KEYS[:6]):
-            row[f"n_{_slug(key)}"] = int((is_in & (codes == place)).sum())
-        row["n_trees"] = int(np.nansum(trees[is_in]))
-        row["n_mangroves"] = int(np.nansum(mangroves[is_in]))
+        for key in (*JUDGED, NOTHING):
+            row[f"n_{_slug(key)}"] = int((is_in & (codes == KEYS.index(key))).sum())
+        row["n_to_check"] = int((is_in & is_to_check).sum())
+        for column, values in trees.items():
+            row[column] = int(np.nansum(values[is_in]))
         rows.append(row)
     return pd.DataFrame(rows)
 
 
-def by_route(lots: pa.Table) -> Any:
+def by_route(lots: pa.Table, trees: pa.Table) -> Any:
     """A row for each way, of all lots on the shore and of those of each jurisdiction.
+
+    Parameters
+    ----------
+    lots : Table
+        As for :func:`by_jurisdiction`.
+    trees : Table
+        ``lot_number``, ``outcome_route``, ``outcome_standing``, ``n``: trees of each lot by what
+        they are told by, as :func:`geotrim.screen.gather_crowns.trees_told` counts them.
 
     Returns
     -------
     DataFrame
-        ``n_lots_open``, ``n_lots_depends`` ...: lots for which the way stands so, whatever else is
-        open for them. ``n_told_open`` ... : lots that are told by this way, the first of all that
-        stands best, with their frontage and trees; these add up to the measured lots.
+        ``n_trees``: trees that are told by the way, ``n_trees_open``, ``n_trees_depends``,
+        ``n_trees_other_plan``: how it stands for them. Each tree is told by one way, so these add
+        up to the trees of measured lots. ``n_lots_open``, ``n_lots_depends``, ``n_lots_closed``:
+        lots with mangroves to cut for whose best tree the way stands so, whatever else is open.
+        ``n_told``: of these, lots that are told by the way, with their frontage, and
+        ``n_told_open``, ``n_told_open_in_part`` ...: how these lots stand.
+
+    Notes
+    -----
+    ``no-mangrove`` counts trees outside the act: they are open by no way, and no lot is told by
+    them. Lots with nothing to judge are told by no way either.
     """
     import pandas as pd
 
     told = np.array(lots["outcome_route"].to_pylist(), dtype=object)
-    standing = np.array(lots["outcome_standing"].to_pylist(), dtype=object)
-    frontage, trees = _numbers(lots, "frontage_length_ft"), _numbers(lots, "n_crowns")
-    ways = {name: np.array(lots[route_column(name)].to_pylist(), dtype=object) for name in routes()}
+    stand = np.array(lots["stand"].to_pylist(), dtype=object)
+    frontage, is_judged = _numbers(lots, "frontage_length_ft"), np.isin(stand, JUDGED)
+    ways = {
+        name: np.array(lots[route_column(name)].to_pylist(), dtype=object)
+        for name in routes()
+        if name != OUTSIDE
+    }
+    counts = _trees_of(lots, trees)
     rows = []
-    is_judged = np.array(lots["status"].to_pylist(), dtype=object) == "measured"
     for place, is_there in _groups(lots):
         is_in = is_there & is_judged
         for name in (*routes(), NONE, LEFT_ALONE):
             row: dict[str, Any] = {"jurisdiction": place, "route": name}
-            row["route_name"] = str(routes()[name]["name"]) if name in routes() else name
-            for how in ROUTE_STANDINGS:
+            row["route_name"] = route_name(name)
+            row["n_trees"] = sum(
+                int(n[is_there].sum()) for (way, _), n in counts.items() if way == name
+            )
+            for how in (OPEN, DEPENDS, OTHER_PLAN):
+                is_one = (name, how) in counts and (name, how) != (OUTSIDE, OPEN)
+                n = int(counts[name, how][is_there].sum()) if is_one else 0
+                row[f"n_trees_{_slug(how)}"] = n
+            for how in (OPEN, DEPENDS, CLOSED):
                 n = int((is_in & (ways[name] == how)).sum()) if name in ways else 0
                 row[f"n_lots_{_slug(how)}"] = n
             mine = is_in & (told == name)
-            for how in (*ROUTE_STANDINGS, "not cut"):
-                row[f"n_told_{_slug(how)}"] = int((mine & (standing == how)).sum())
             row["n_told"] = int(mine.sum())
             row["told_frontage_length_ft"] = float(np.nansum(frontage[mine]))
-            row["n_told_trees"] = int(np.nansum(trees[mine]))
+            for key in JUDGED:
+                row[f"n_told_{_slug(key)}"] = int((mine & (stand == key)).sum())
             rows.append(row)
     return pd.DataFrame(rows)
+
+
+def _trees_of(lots: pa.Table, trees: pa.Table) -> dict[tuple[str, str], Any]:
+    """Way and standing -> (n,) trees of each lot, of lots that are measured."""
+    numbers = lots["lot_number"].to_numpy()
+    order = np.argsort(numbers, kind="stable")
+    asked = trees["lot_number"].to_numpy()
+    at = order[np.minimum(np.searchsorted(numbers, asked, sorter=order), len(order) - 1)]
+    status = np.array(lots["status"].to_pylist(), dtype=object)
+    is_known = (numbers[at] == asked) & (status[at] == "measured")
+    out: dict[tuple[str, str], Any] = {}
+    columns = (trees[name].to_pylist() for name in ("outcome_route", "outcome_standing", "n"))
+    for row, known, route, how, n in zip(at, is_known, *columns, strict=True):
+        if known:
+            out.setdefault((route, how), np.zeros(len(numbers), np.int64))[row] += n
+    return out
 
 
 def _groups(lots: pa.Table) -> list[tuple[str, Any]]:

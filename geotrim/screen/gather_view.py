@@ -48,7 +48,7 @@ def view_of(
         mhw_origin=common.mhw_origin,
         lots=lots,
         own_fields=tuple(name for name in lots.column_names if name not in ours),
-        codes=stand_codes(lots["status"].to_pylist(), lots["outcome_standing"].to_pylist()),
+        codes=stand_codes(lots["stand"].to_pylist()),
         places=jurisdictions_of(lots),
         outlines=outlines,
         shore=_on_grid(_shore(store), common, outlines),
@@ -57,6 +57,7 @@ def view_of(
         rules=_rules(common),
         n_crowns=n_crowns,
         has_crowns=common.has_crowns,
+        has_heights=common.heights is not None,
         sums=sums,
     )
 

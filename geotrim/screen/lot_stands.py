@@ -9,16 +9,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from geotrim.report.screen_stands import IN_PART, NOTHING
-from geotrim.rules.outcome import CLOSED, DEPENDS, OPEN, OTHER_PLAN, OUTSIDE
+from geotrim.report.screen_stands import COUNTED, IN_PART, NOTHING, standings_words
+from geotrim.rules.outcome import OPEN, OUTSIDE
 
-#: Column that counts mangroves -> the standing it counts, best first.
-COUNTED = {
-    "n_mangroves_open": OPEN,
-    "n_mangroves_depend": DEPENDS,
-    "n_mangroves_other_plan": OTHER_PLAN,
-    "n_mangroves_closed": CLOSED,
-}
 NO_TREE = "no tree is recorded"
 ONLY_OTHERS = "only plants outside the act are recorded"
 NONE_CUT = "no mangrove is cut as planned"
@@ -75,30 +68,31 @@ def stand_of(counts: Mapping[str, int], unmet: str) -> str:
     return there[0]
 
 
-def stand_words(counts: Mapping[str, int], unmet: str, n_trees: int, n_maybe: int) -> str:
+def stand_words(
+    counts: Mapping[str, int], unmet: str, n_trees: int, n_mangroves: int, n_unknown: int
+) -> str:
     """Why a lot on the shore stands as it does.
 
     Parameters
     ----------
     counts, unmet :
         As for :func:`stand_of`.
-    n_trees : int
-        All trees of the lot.
-    n_maybe : int
-        Those that are mangroves, or may be.
+    n_trees, n_mangroves, n_unknown : int
+        Trees of the lot, those known to be mangroves, and those of unknown species.
 
     Examples
     --------
-    >>> stand_words({"open": 1, "depends": 5}, "cap of the general permit", 7, 6)
+    >>> stand_words({"open": 1, "depends": 5}, "cap of the general permit", 7, 6, 0)
     '6 mangroves to cut: 1 open, 5 depend; not met as planned: cap of the general permit'
-    >>> stand_words({}, "", 2, 0)
+    >>> stand_words({}, "", 2, 0, 0)
     'only plants outside the act are recorded'
     """
-    n = sum(counts.values())
+    n, n_maybe = sum(counts.values()), n_mangroves + n_unknown
     if n == 0:
         return NO_TREE if n_trees == 0 else ONLY_OTHERS if n_maybe == 0 else NONE_CUT
-    verb = {OPEN: "open", DEPENDS: "depend" if counts.get(DEPENDS) != 1 else "depends",
-            OTHER_PLAN: "with another plan", CLOSED: "closed"}  # fmt: skip
-    told = ", ".join(f"{k} {verb[how]}" for how, k in counts.items() if k)
-    words = f"{n} mangrove{'s' if n > 1 else ''} to cut: {told}"
+    one = "mangrove" if n_unknown == 0 else "tree"
+    told = f"{n} {one}{'s' if n > 1 else ''} to cut"
+    told += " that may be mangroves" if n_unknown and n > 1 else ""
+    told += " that may be a mangrove" if n_unknown and n == 1 else ""
+    words = f"{told}: {standings_words(counts)}"
     return f"{words}; not met as planned: {unmet}" if unmet else words

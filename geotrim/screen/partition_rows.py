@@ -12,9 +12,9 @@ import pyarrow as pa
 import shapely
 
 from geotrim.model import Note, Result
-from geotrim.report.screen_stands import JUDGED
+from geotrim.report.screen_stands import COUNTED, JUDGED, TO_CHECK
 from geotrim.rules.outcome import OPEN
-from geotrim.screen.lot_stands import COUNTED, mangroves_by_standing, stand_of, stand_words
+from geotrim.screen.lot_stands import mangroves_by_standing, stand_of, stand_words
 from geotrim.screen.store import CROWN_ROWS, NOTES, lot_rows_schema, route_column
 
 
@@ -62,7 +62,12 @@ _COLUMNS_OF_RULES = {
     "lot_outcomes": ["lot_id", "reason"],
     "lot_routes": ["lot_id", "route", "status"],
     "lot_findings": [
-        "lot_id", "rule_id", "is_of_the_way", "n_not_met", "n_too_close", "n_unknown",
+        "lot_id",
+        "rule_id",
+        "is_of_the_way",
+        "n_not_met",
+        "n_too_close",
+        "n_unknown",
     ],
     "tree_outcomes": ["crown_id", "lot_id", "outcome_route", "outcome_standing"],
 }
@@ -220,7 +225,8 @@ def _findings(found: Found, ids: Any) -> dict[str, Any]:
 
 def _stands(columns: Mapping[str, Any], n: int) -> dict[str, Any]:
     """How each lot stands, and why; of a lot without a shore, or that failed, that it is so."""
-    stand, words = [], []
+    stand: list[str] = []
+    words: list[str | None] = []
     for row in range(n):
         if columns["status"][row] != "measured":
             stand.append(columns["status"][row])
@@ -228,10 +234,13 @@ def _stands(columns: Mapping[str, Any], n: int) -> dict[str, Any]:
             continue
         counts = {how: _whole(columns, name, row) for name, how in COUNTED.items()}
         unmet = str(columns["unmet_duties"][row] or "")
-        n_maybe = sum(_whole(columns, name, row) for name in ("n_mangroves", "n_species_unknown"))
+        trees = (_whole(columns, name, row) for name in _TREES)
         stand.append(stand_of(counts, unmet))
-        words.append(stand_words(counts, unmet, _whole(columns, "n_crowns", row), n_maybe))
+        words.append(stand_words(counts, unmet, *trees))
     return {"stand": stand, "stand_words": words}
+
+
+_TREES = ("n_crowns", "n_mangroves", "n_species_unknown")
 
 
 def _whole(columns: Mapping[str, Any], name: str, row: int) -> int:
@@ -269,15 +278,6 @@ def _lot_notes(own: Any, found: Found, columns: Mapping[str, Any]) -> list[str |
         words = [] if status != "measured" else [t for t in told.get(lot, ()) if t not in reason]
         out.append("; ".join([*([mended] if mended else []), *words]) or None)
     return out
-
-
-#: Column of counts -> what a look at the place would settle, where it is not 0.
-TO_CHECK = {
-    "n_too_close": "heights too close to a limit",
-    "n_species_unknown": "species unknown",
-    "n_unseen": "heights missing",
-    "n_in_exclusion": "trees in an exclusion",
-}
 
 
 def _to_check(columns: Mapping[str, Any], n: int) -> list[str | None]:

@@ -30,6 +30,7 @@ import pyarrow as pa
 
 from geotrim.io.aside import new_file
 from geotrim.model import HeightSource, Setback
+from geotrim.rules.outcome import OUTSIDE
 from geotrim.rules.rule_file import routes
 
 BATCH_ROWS = 1024
@@ -250,8 +251,14 @@ def read_rows(path: Path, rows: Sequence[int] | npt.NDArray[np.int64]) -> pa.Tab
 #: are unknown where a lot is not ``measured``: without a shore nothing is judged.
 #: ``n_unseen``: crowns of which the heights show nothing. ``to_find_out``: what is not known and
 #: would settle what depends, ``to_check``: what a look at the place would settle, both in words.
-#: ``findings_*``: ids of rules that bind, ``;`` between them, with that verdict for the lot or for
-#: at least one tree that the plan cuts.
+#: ``stand``: how the lot stands, a key of :data:`geotrim.report.screen_stands.STANDS`, worked out
+#: from the mangroves that the plan cuts (trees that may be mangroves among them) and from
+#: ``unmet_duties``, what is surely not met as planned; ``stand_words`` says why. Plants outside the
+#: act count in ``n_other_plants`` alone. ``n_mangroves_*``: mangroves that the plan cuts, by how
+#: they stand. ``n_open_*``: of all trees that are told as open, those outside the act among them.
+#: ``findings_*``: rules that bear on the way the lot is told by and bind, and warnings, each with
+#: the number of trees that have this verdict: ``owner-depth (3);season (5)``. Where no way is left,
+#: the rules of all ways.
 _LOT_FIGURES = [
     ("lot_number", pa.int64()),
     ("lot_id", pa.string()),
@@ -289,15 +296,21 @@ _LOT_FIGURES = [
     ("volume_ft3", pa.float64()),
     ("volume_band_ft3", pa.float64()),
     ("share_band_frac", pa.float64()),
+    ("stand", pa.string()),
+    ("stand_words", pa.string()),
+    ("n_mangroves_open", pa.int64()),
+    ("n_mangroves_depend", pa.int64()),
+    ("n_mangroves_other_plan", pa.int64()),
+    ("n_mangroves_closed", pa.int64()),
+    ("unmet_duties", pa.string()),
     ("outcome_route", pa.string()),
     ("outcome_standing", pa.string()),
     ("outcome_words", pa.string()),
 ]
 _LOT_REST = [
-    ("n_open_trees", pa.int64()),
-    ("n_depends_trees", pa.int64()),
-    ("n_closed_trees", pa.int64()),
     ("n_staged_trees", pa.int64()),
+    ("n_open_in_exclusion", pa.int64()),
+    ("n_open_past_setback", pa.int64()),
     ("findings_not_met", pa.string()),
     ("findings_too_close", pa.string()),
     ("findings_unknown", pa.string()),
@@ -349,8 +362,11 @@ NOTES = pa.schema([("about", pa.string()), ("text", pa.string()), ("level", pa.s
 
 
 def lot_rows_schema() -> pa.Schema:
-    """Columns of a lot's row: figures, a column ``route_...`` for each way, findings, fields."""
-    ways = [(route_column(name), pa.string()) for name in routes()]
+    """Columns of a lot's row: figures, a column ``route_...`` for each way, findings, fields.
+
+    Plants outside the act are no way of a lot, and have no such column.
+    """
+    ways = [(route_column(name), pa.string()) for name in routes() if name != OUTSIDE]
     return pa.schema([*_LOT_FIGURES, *ways, *_LOT_REST])
 
 
