@@ -51,7 +51,7 @@ def run_site(
     Parameters
     ----------
     path : path-like
-        The site file.
+        The site file, or a screen file.
     out : path-like, optional
         Folder of the package. By default the first free one of ``results/NAME``,
         ``results/NAME-2`` ...
@@ -81,7 +81,8 @@ def run_site(
     tell = progress or (lambda _: None)
     tell("reading")
     params = params_of(all_operations().values())
-    site = with_choices(read_site(path, params=params), lots, options, facts)
+    lots = None if lots is None else list(lots)
+    site = with_choices(read_site(path, params=params, lots=lots), lots, options, facts)
     if may_replace is not None:
         read = [Path(path), *(Path(path).parent / item.path for item in site.inputs)]
         may_replace = partial(check_replaceable, kind=PACKAGE, inputs=read)

@@ -15,7 +15,7 @@ import shapely
 from county_made import SCRIPTS, small_county
 from county_screened import screened
 
-from geotrim.io.site_file import read_spec
+from geotrim.io.site_file import read_site, read_spec
 from geotrim.io.site_load import load_site
 from geotrim.ops.chain import measure
 from geotrim.rules.rule_file import routes
@@ -222,7 +222,26 @@ def assert_row_is_of_run(row, results):
     ways = results["route"]["lot_routes"]
     ways = ways[ways["lot_id"] == lot_id].set_index("route")["status"]
     for route in routes():
-        assert row[route_column(route)] == ways[route], (lot_id, route)
+        if route != "no-mangrove":  # plants outside the act are no way of a lot
+            assert row[route_column(route)] == ways[route], (lot_id, route)
+    assert_stand_is_of_run(row, results["route"])
+
+
+def assert_stand_is_of_run(row, route):
+    """By the trees of a run: open only where every mangrove that is cut is, and duties are met."""
+    trees = pd.DataFrame(route["tree_outcomes"])
+    trees = trees[trees["lot_id"] == row["lot_id"]]
+    trees = trees[trees["outcome_route"] != "no-mangrove"]
+    n = trees["outcome_standing"].value_counts()
+    n_open, n_other = int(n.get("open", 0)), int(n.drop(["open", "not cut"], errors="ignore").sum())
+    told = {name: int(n.get(name, 0)) for name in ("open", "depends", "other plan", "closed")}
+    columns = ("open", "depend", "other_plan", "closed")
+    assert [row[f"n_mangroves_{name}"] for name in columns] == list(told.values())
+    is_unmet = "Duties not met as planned" in row["outcome_words"]
+    assert bool(row["unmet_duties"]) == is_unmet
+    assert (row["stand"] == "open") == (n_open > 0 and n_other == 0 and not is_unmet)
+    assert (row["stand"] == "open in part") == (n_open > 0 and (n_other > 0 or is_unmet))
+    assert (row["stand"] == "nothing to judge") == (n_open + n_other == 0)
 
 
 @pytest.mark.parametrize("name", ["plain_lot", "curved_shore", "canal_corner"])
@@ -257,6 +276,18 @@ def test_a_county_of_one_tile_says_what_one_run_of_it_says(tmp_path):
             assert_row_is_of_run(row, results)
         else:  # its town has rules of its own: figures alone
             assert_row_is_of_run({**row, "status": "by its town"}, results)
+    assert_lots_are_told_by_a_close_look(path, lots)
+
+
+def assert_lots_are_told_by_a_close_look(path, lots):
+    """A run of the screen file for one lot: its town's rules, its own units, all its figures."""
+    has_shore = lots[lots["status"] == "measured"]
+    for _, row in has_shore.groupby("jurisdiction", dropna=False).head(1).iterrows():
+        site = read_site(path, lots=[row["lot_id"]])
+        assert list(site.measured_lot_ids()) == [row["lot_id"]] and len(site.lots) > 10
+        town = [] if pd.isna(row["jurisdiction"]) else [f"{row['jurisdiction']} (invented)"]
+        assert [one.jurisdiction for one in site.overlays] == town
+        assert_row_is_of_run(row, measure(site, OPERATIONS))
 
 
 def test_fields_and_units_of_a_lot_are_carried_through(whole, county):

@@ -18,6 +18,7 @@ from rule_texts import RULE, text_of
 from screen_inputs import (
     CRS,
     SIDE,
+    TREES,
     X0,
     Y0,
     crowns_of,
@@ -35,13 +36,13 @@ from shapely.geometry import LineString, MultiLineString, Point
 from geotrim.errors import CRSError, FileError, GeotrimError, LayerError, RangeError, SiteFileError
 from geotrim.io.arrow_values import numbers_of, texts_of
 from geotrim.io.fields import text_id
+from geotrim.io.lot_answers import answer_of
 from geotrim.io.site_file import read_site, read_spec
 from geotrim.io.site_spec import check_spec
 from geotrim.io.wkb_shapes import mended_shapes, wkb_codes
 from geotrim.rules.facts import facts
 from geotrim.screen import reading as reading_module
 from geotrim.screen.input_key import changed_words, input_key
-from geotrim.screen.lot_answers import answer_of
 from geotrim.screen.plan import partition_lots
 from geotrim.screen.screen_file import read_screen_file
 from geotrim.screen.spill import Spill, table_writer
@@ -555,21 +556,6 @@ def test_tables_that_only_add_are_left_aside_and_told(tmp_path):
     assert "ground" not in reading.key["said"]
 
 
-@pytest.mark.parametrize(
-    ("in_lots", "said", "name"),
-    [
-        ('keep_fields = ["PIN"]', "", "keep_fields"),
-        ('facts = { n_units = "U" }', "", "facts"),
-        ("", '\n[jurisdictions]\nfile = "x"\n', "jurisdictions"),
-    ],
-)
-def test_a_run_of_one_site_sends_such_keys_to_a_screening(tmp_path, in_lots, said, name):
-    path = put(tmp_path, in_lots=in_lots, said=said)
-    words = f"{name} \\(line|\\[{name}\\] \\(line"
-    with pytest.raises(SiteFileError, match=rf"({words}).*only a screening.*geotrim screen"):
-        read_site(path)
-
-
 def test_a_slip_in_a_site_file_is_not_taken_for_a_screening(tmp_path):
     path = put(tmp_path, in_lots='keep_field = ["PIN"]')
     with pytest.raises(SiteFileError, match="unknown key 'keep_field'"):
@@ -695,3 +681,51 @@ def test_a_table_written_in_pieces_is_read_by_rows(tmp_path):
         opened = pa.ipc.open_file(source)
         sizes = [opened.get_batch(k).num_rows for k in range(opened.num_record_batches)]
     assert sizes == [BATCH_ROWS] * 3 + [5]
+
+
+# --- A close look at a lot of a screen file ---
+
+
+def test_a_run_takes_one_lot_of_a_screen_file(tmp_path):
+    """Rules of its own place and of all, its own field's answer, and no fault of other lots.
+
+    Lots that a screening tells as unfit, and a second P7, do not stand in the way.
+    """
+    with_rules(tmp_path)
+    lots = row_of_lots(units=[2.0, 3.0, None, 900.5, 5.0, 6.0, 7.0, 8.0])
+    bad = shapely.Polygon([(X0, Y0), (X0 + 9, Y0), (np.inf, Y0 + 9)])
+    more = gpd.GeoDataFrame(
+        {"PIN": [None, "P7", "bad"], "units": 1.0}, geometry=[square(8), square(9), bad], crs=CRS
+    )
+    in_lots = 'facts = { n_units = "units" }\nkeep_fields = ["units"]'
+    said = PLACES + '\n[[lot_facts]]\nlot = "P1"\nsupervisor = "owner"\n'
+    path = put(tmp_path, pd.concat([lots, more]), in_lots=in_lots, said=said, towns=towns())
+    one = read_site(path, lots=["P1"])
+    assert list(one.measured_lot_ids()) == ["P1"]
+    assert one.facts.of("P1") == {"n_units": 3, "supervisor": "owner"}
+    assert [rule.id for rule in one.overlays] == ["all", "cay"]
+    assert sorted(one.lots["lot_id"]) == [*(f"P{k}" for k in range(8)), "P7 (2)"]
+    odd = read_site(path, lots=["P3"])
+    words = "; ".join(note.text for note in odd.notes if note.about == "lot P3")
+    assert "it lies in Cay Town" in words and "units 900.5 is no answer to n_units" in words
+    assert odd.facts.of("P3") == {}
+    other = read_site(path, lots=["P4", "P6"])
+    assert [rule.id for rule in other.overlays] == ["all"]
+    assert [item.path for item in other.inputs if item.role == "rules"] == ["all.toml"]
+    assert other.facts.of("P6") == {"n_units": 7}
+    with pytest.raises(LayerError, match="P7"):  # which of the two is meant cannot be told
+        read_site(path, lots=["P7"])
+    with pytest.raises(SiteFileError, match=r"jurisdictions.*P0 in Cay Town, P5 in .*one by one"):
+        read_site(path, lots=["P0", "P5"])
+
+
+def test_heights_of_a_run_may_be_a_folder_of_tiles(tmp_path):
+    """One tile in a folder is the raster itself; its hash is of the tiles and their names."""
+    (tmp_path / "tiles").mkdir()
+    tile(tmp_path / "tiles" / "a.tif")
+    site = read_site(put(tmp_path, said=HEIGHTS + TREES, trees_of_row=row_of_crowns()))
+    assert float(site.heights.read(0, 1, 0, 1)[0, 0]) == 7.0
+    site.heights.close()
+    (told_file,) = [item for item in site.inputs if item.role == "heights"]
+    assert told_file.path == "tiles" and len(told_file.sha256) == 64
+    assert told_file.detail["n_tiles"] == 1 and "folder" not in told_file.detail

@@ -143,7 +143,8 @@ def _site(args: Any, params: Mapping[str, object], needed: Mapping[str, bool]) -
             extra, "a site file beside it", "one or the other", f"write it into {args.site}"
         )
     else:
-        site = read_site(args.site, params=params_of(all_operations().values()))
+        own = params_of(all_operations().values())
+        site = read_site(args.site, params=own, lots=getattr(args, "lot", None))
     return with_choices(site, getattr(args, "lot", None), params, given_facts(args))
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -20,8 +20,13 @@ from geotrim.ops.registry import Param
 __all__ = ["load_site", "read_site", "read_spec", "site_from_tables"]
 
 
-def read_site(path: str | Path, *, params: Mapping[str, Param] | None = None) -> Site:
-    """Read a site file and every file it names.
+def read_site(
+    path: str | Path,
+    *,
+    params: Mapping[str, Param] | None = None,
+    lots: Iterable[str] | None = None,
+) -> Site:
+    """Read a site file and every file it names; or a screen file, for a close look at a lot.
 
     Parameters
     ----------
@@ -29,6 +34,9 @@ def read_site(path: str | Path, *, params: Mapping[str, Param] | None = None) ->
         A TOML file; see :data:`geotrim.io.site_spec.SITE_TABLES` for what it may say.
     params : mapping, optional
         Options that it may set, by name, where plug-ins add to geotrim's own.
+    lots : iterable of str, optional
+        Ids of the lots to report; the others become neighbours. Of a screen file they must lie
+        under the same local rules; what their own fields answer holds for them.
 
     Raises
     ------
@@ -38,7 +46,8 @@ def read_site(path: str | Path, *, params: Mapping[str, Param] | None = None) ->
         If a file it names cannot be used; names the key and the line too.
     """
     spec = read_spec(path)
-    return load_site(spec if params is None else replace(spec, params=params))
+    chosen = None if lots is None else [str(lot) for lot in lots]
+    return load_site(spec if params is None else replace(spec, params=params), chosen)
 
 
 def read_spec(path: str | Path) -> SiteSpec:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,6 +15,7 @@ from geotrim.errors import CRSError, LayerError
 from geotrim.io.crs import move_note, parse_crs, plan_move, same_crs
 from geotrim.io.datum_match import check_same_datum, settled_datum
 from geotrim.io.files import local_path, sha256_of
+from geotrim.io.raster_digest import RASTER_HASH, digest_of_all, raster_digests
 from geotrim.io.site_layers import Loading, code_of, placed, relative, resolved
 from geotrim.model import InputFile, Note
 
@@ -72,11 +74,16 @@ def _open(
         own = getattr(source, "crs", None)
         crs = None if own is None else code_of(CRS.from_user_input(own))
         return source, (), InputFile(role, "given in memory", "", crs=crs)
-    from geotrim.io.rasters import open_heights
+    from geotrim.io.height_tiles import open_heights_of
 
-    path = local_path(resolved(run.spec.folder, source, role), role)
-    digest, how = sha256_of(path)
-    opened = open_heights(
+    path = Path(resolved(run.spec.folder, source, role))
+    if role != "heights" or not path.is_dir():  # a folder of tiles is one raster
+        path = local_path(path, role)
+    if path.is_dir():
+        digest, how = digest_of_all(raster_digests(path)), RASTER_HASH
+    else:
+        digest, how = sha256_of(path)
+    opened = open_heights_of(
         path,
         unit=given.get("unit"),
         band=given.get("band", 1),
@@ -86,7 +93,8 @@ def _open(
         holds="heights" if role == "heights" else "elevations",
     )
     detail = {"sha256_of": how, **opened.describe()}
-    detail.pop("path", None)
+    for own in ("path", "folder"):
+        detail.pop(own, None)
     shown = relative(run.spec.folder, source)
     told = InputFile(role, shown, digest, crs=code_of(opened.crs), detail=detail)
     return opened, tuple(opened.notes), told

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -182,10 +182,16 @@ def read_plain(run: Loading, name: str, kinds: tuple[str, ...]) -> Any:
     return cleaned(run, read_input(run, name, kinds=kinds), name, kinds, name)
 
 
-def read_with_ids(run: Loading, role: str, usual: str, noun: str) -> tuple[Any, bool]:
-    """A polygon layer in the site's CRS with its ids in ``usual``; whether the file had them."""
+def read_with_ids(
+    run: Loading, role: str, usual: str, noun: str, sift: Callable[[Any], Any] | None = None
+) -> tuple[Any, bool]:
+    """A polygon layer in the site's CRS with its ids in ``usual``; whether the file had them.
+
+    ``sift`` picks and mends rows as the file has them.
+    """
     spec = run.spec
     rows = read_input(run, role, kinds=("polygon",))
+    rows = rows if sift is None else sift(rows)
     given = spec.values[role].get("id_field")
     where = spec.where(role, "id_field" if given else "file")
     ids, notes = site_parts.feature_ids(rows, given, usual, noun, where, role)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -29,8 +30,16 @@ from geotrim.io.site_layers import (
 from geotrim.io.site_profiles import read_profiles
 from geotrim.io.site_readings import read_readings
 from geotrim.io.site_rules import read_overlays
+from geotrim.io.site_screened import (
+    facts_of_fields,
+    is_screened,
+    near_crowns,
+    rules_of_place,
+    sifted,
+    with_screen_tables,
+)
 from geotrim.io.site_spec import SiteSpec, check_spec, checked_options
-from geotrim.model import Note, Setback, Site
+from geotrim.model import Facts, Note, Setback, Site
 from geotrim.units import feet_per_map_unit
 
 #: An input no part of which is this near to the lots is not of this site (five miles).
@@ -49,24 +58,37 @@ LINE_FACTS = (
 ANY_KIND = ("polygon", "line", "point")
 
 
-def load_site(spec: SiteSpec) -> Site:
+def load_site(spec: SiteSpec, chosen: Sequence[str] | None = None) -> Site:
     """Check a spec, read what it names, and bring all of it into one CRS.
+
+    Parameters
+    ----------
+    chosen : sequence of str, optional
+        Ids of the lots to report; the others are neighbours, and what only those could be refused
+        for is left out or mended.
 
     Raises
     ------
     GeotrimError
         If anything does not fit; see :func:`read_site`.
     """
+    spec = with_screen_tables(spec)
     check_spec(spec)
     options = checked_options(spec)
     check_contradictions(spec, options)
-    overlays, rule_files = read_overlays(spec)
+    is_many = chosen is not None or is_screened(spec)
+    overlays, rule_files = ((), ()) if is_many else read_overlays(spec)
     run = Loading(spec)
-    lots = _lots(run)
+    lots, facts = _lots(run, chosen or () if is_many else None)
+    if is_many:
+        places = named_layer(run, "jurisdictions", ("polygon",))
+        overlays, rule_files = rules_of_place(run, places, lots)
     line = None
     if "mhw_line" in spec.values:
         line = read_plain(run, "mhw_line", ("line",))[["geometry"]]
-    crowns = _crowns(run)
+    crowns = _crowns(run, is_many)
+    if is_many and crowns is not None:
+        crowns = near_crowns(run, crowns, lots)
     trunks = _trunks(run, crowns)
     readings = read_readings(run)
     named = {name: named_layer(run, name, kinds) for name, kinds in NAMED_LAYERS.items()}
@@ -87,7 +109,7 @@ def load_site(spec: SiteSpec) -> Site:
         setbacks=setbacks_of(run),
         set_aside=set_aside_of(run, lots),
         trunks_rmse_ft=number_of(spec, "trunks", "position_rmse_ft"),
-        facts=site_facts(spec),
+        facts=facts,
         overlays=overlays,
         options=options,
         **named,
@@ -98,17 +120,24 @@ def load_site(spec: SiteSpec) -> Site:
     return replace(site, eyes=eyes, ground=ground, inputs=inputs, notes=tuple(run.notes))
 
 
-def _lots(run: Loading) -> Any:
-    spec = run.spec
+def _lots(run: Loading, chosen: Sequence[str] | None) -> tuple[Any, Facts | None]:
+    """The lots, and what is told of them; without ``chosen`` none is left out for its faults."""
+    spec, told = run.spec, site_facts(run.spec)
     if "lots" not in spec.values:
         check_fact_lots(spec, (), ())
-        return None
-    lots, _ = read_with_ids(run, "lots", "lot_id", "lot")
+        return None, told
+    sift = None if chosen is None else partial(_sifted, run, "lots", "lot_id", chosen)
+    lots, _ = read_with_ids(run, "lots", "lot_id", "lot", sift)
     where = spec.values["lots"].get("where")
     matches = match_where(lots, where, spec.where("lots", "where")) if where else None
     measured, notes = site_parts.is_measured(spec, lots, list(lots["lot_id"]), matches)
     run.notes += notes
-    lots = lots[["lot_id", "geometry"]].assign(is_measured=measured)
+    lots = lots.assign(is_measured=measured)
+    if chosen and set(chosen) <= set(lots["lot_id"]):
+        lots["is_measured"] = lots["lot_id"].isin(chosen)
+    if chosen is not None:
+        told = facts_of_fields(run, lots, told)
+    lots = lots[["lot_id", "geometry", "is_measured"]]
     if "neighbours" in spec.values:
         others, has_own = read_with_ids(run, "neighbours", "lot_id", "neighbour")
         place = spec.where(
@@ -122,13 +151,18 @@ def _lots(run: Loading) -> Any:
     run.notes += check_fact_lots(spec, list(lots["lot_id"]), list(reported))
     lots, notes = site_parts.near_lots(lots, run.crs)
     run.notes += notes
-    return lots[["lot_id", "is_measured", "geometry"]]
+    return lots[["lot_id", "is_measured", "geometry"]], told
 
 
-def _crowns(run: Loading) -> Any:
+def _sifted(run: Loading, role: str, usual: str, chosen: Sequence[str], rows: Any) -> Any:
+    return sifted(run, rows, role, usual, chosen)
+
+
+def _crowns(run: Loading, is_many: bool) -> Any:
     if "crowns" not in run.spec.values:
         return None
-    rows, _ = read_with_ids(run, "crowns", "crown_id", "crown")
+    sift = partial(_sifted, run, "crowns", "crown_id", ()) if is_many else None
+    rows, _ = read_with_ids(run, "crowns", "crown_id", "crown", sift)
     crowns, notes = crowns_table(run.spec, rows, list(rows["crown_id"]))
     run.notes += notes
     return crowns

@@ -219,9 +219,6 @@ SITE_TABLES: dict[str, dict[str, Key]] = {
         "high_ft": Key("number", "high side of the window band", True, low=0.0),
     },
 }
-#: Table -> keys of it that only a screening reads; a table with none named is one as a whole. What
-#: they hold is told in :mod:`geotrim.screen.screen_file`.
-SCREEN_ONLY: dict[str, tuple[str, ...]] = {"jurisdictions": (), "lots": ("keep_fields", "facts")}
 #: Tables of which there may be many.
 MANY = ("setbacks", "lot_facts", "eyes")
 #: Tables without which there is no site.
@@ -421,13 +418,6 @@ def _shown(value: Any) -> str:
 def _unknown(
     spec: SiteSpec, place: Place, name: str, known: tuple[str, ...], what: str
 ) -> SiteFileError:
-    if is_for_screening(spec, place):
-        raise SiteFileError(
-            spec.where(*place),
-            f"the {what} {name!r}, which only a screening of many lots reads",
-            "a site file of one place",
-            "run the file with geotrim screen, or take it out",
-        )
     near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
     need = f"one of {', '.join(known)}"
     if len(need) > LONGEST_LIST:
@@ -439,14 +429,6 @@ def _unknown(
         need,
         f"say {near[0]!r} if you meant that" if near else "take it out",
     )
-
-
-def is_for_screening(spec: SiteSpec, place: Place) -> bool:
-    """Whether a key that this spec does not know is one of a screening."""
-    if spec.tables is not SITE_TABLES or place[0] not in SCREEN_ONLY:
-        return False
-    keys = SCREEN_ONLY[str(place[0])]
-    return place[1:2] == () if not keys else bool(place[1:]) and place[1] in keys
 
 
 def _check_option_names(spec: SiteSpec, options: Mapping[str, Any]) -> None:

@@ -18,6 +18,7 @@ import shapely
 from geotrim.errors import LayerError
 from geotrim.io.crs import choose_site_crs
 from geotrim.io.files import local_path
+from geotrim.io.places import read_rules
 from geotrim.io.site_facts import site_facts
 from geotrim.io.site_layers import Loading, code_of, relative, resolved
 from geotrim.model import Facts, InputFile, Note
@@ -28,7 +29,7 @@ from geotrim.screen.reading_crowns import read_crowns, write_crowns
 from geotrim.screen.reading_judged import AllLots, judged
 from geotrim.screen.reading_layers import Streamed, open_role
 from geotrim.screen.reading_lots import move, set_down, settle_crs
-from geotrim.screen.reading_places import Places, read_rules
+from geotrim.screen.reading_places import read_places
 from geotrim.screen.reading_shared import read_common, read_shore
 from geotrim.screen.screen_file import ScreenSpec, left_aside
 from geotrim.screen.store import Store
@@ -93,7 +94,7 @@ def read_into(
     facts = site_facts(spec.said) or Facts()
     lots = _lots(run, store, facts, rows, tell)
     tell("reading jurisdictions")
-    places = Places.read(run, store)
+    places = read_places(run, store)
     overlays, rule_files = read_rules(run, places)
     order = partition_lots(lots.points, n_crowns=_n_crowns(run))
     n_unfit = write_lots(run, store, lots, order, places, rows=rows)

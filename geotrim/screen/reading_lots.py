@@ -18,13 +18,13 @@ from geotrim.errors import LayerError
 from geotrim.io.arrow_values import texts_of
 from geotrim.io.crs import layer_crs, move_note, plan_move, same_crs
 from geotrim.io.fields import text_id, text_ids
+from geotrim.io.lot_answers import LotAnswers
 from geotrim.io.repair import listed
 from geotrim.io.site_layers import Loading, placed
 from geotrim.io.vector_stream import Batch, VectorStream
 from geotrim.io.wkb_shapes import binary_of, mended_shapes
 from geotrim.model import Facts, Note
-from geotrim.screen.lot_answers import LotAnswers
-from geotrim.screen.lot_faults import NO_ID, OFF_MAP, usual_bounds
+from geotrim.screen.lot_faults import NO_ID, OFF_MAP, place_words, usual_bounds
 from geotrim.screen.reading_layers import centres_of, open_role
 from geotrim.screen.spill import Spill
 from geotrim.screen.store import BATCH_ROWS, Store
@@ -275,7 +275,8 @@ def _moved(raw: RawLots, first: int, batch: pa.RecordBatch, step: Any) -> pa.Rec
             continue  # told already
         words = "its coordinates have no place in the site's reference system"
         given = raw.given[first + row]
-        words += f": ({given[0]:,.6g}, {given[1]:,.6g}) in the file"
+        unit = raw.crs.axis_info[0].unit_name
+        words += f": {place_words(*given, unit)} in the file"
         off = (OFF_MAP, words)
         raw.faults.setdefault(first + row, off if fault[0] == "not-finite" else fault)
     for row, words in mended.repairs.items():

@@ -17,9 +17,9 @@ from typing import Any
 from geotrim.errors import SiteFileError
 from geotrim.io.site_checks import check_contradictions
 from geotrim.io.site_file import read_spec
-from geotrim.io.site_spec import SITE_TABLES, Key, Named, SiteSpec, check_spec, checked_options
+from geotrim.io.site_screened import SCREEN_TABLES
+from geotrim.io.site_spec import SiteSpec, check_spec, checked_options
 from geotrim.model import Note
-from geotrim.rules.facts import facts
 
 #: Tables of a site file that would change figures of a lot, and that a screening does not read.
 REFUSED = {
@@ -28,35 +28,6 @@ REFUSED = {
 }
 #: Tables that only add to what is measured of a lot.
 LEFT_ASIDE = {"eyes": "what is seen from it", "ground": "the ground under lines of sight"}
-
-_OVERLAYS = "rule files of the jurisdiction of that name"
-SCREEN_TABLES: dict[str, dict[str, Key]] = {
-    **SITE_TABLES,
-    "lots": {
-        **SITE_TABLES["lots"],
-        "keep_fields": Key("fields", "fields of the lots that are carried into the results"),
-        "facts": Key(
-            "field-of",
-            "which field of the lots answers which fact",
-            names=Named("text", "field that holds the answer", tuple(facts()), "fact"),
-        ),
-    },
-    "jurisdictions": {
-        "file": Key("file", "polygons, each with the name of its town or county", True),
-        "layer": SITE_TABLES["lots"]["layer"],
-        "crs": SITE_TABLES["lots"]["crs"],
-        "name_field": SITE_TABLES["exclusions"]["name_field"],
-        "overlays": Key(
-            "overlays-of",
-            "which rule files hold in which jurisdiction",
-            names=Named("overlays", _OVERLAYS),
-        ),
-    },
-    "heights": {
-        **SITE_TABLES["heights"],
-        "file": Key("file", "one raster, a folder of tiles, or a VRT", True),
-    },
-}
 
 
 @dataclass(frozen=True, slots=True, eq=False)

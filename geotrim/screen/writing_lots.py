@@ -8,13 +8,13 @@ import numpy as np
 import pyarrow as pa
 import shapely
 
+from geotrim.io.places import Places
 from geotrim.io.repair import counted
 from geotrim.io.site_layers import Loading
 from geotrim.model import Note
-from geotrim.screen.lot_faults import NOT_DRAWN
+from geotrim.screen.lot_faults import LARGEST_COORDINATE, NO_PLACE
 from geotrim.screen.plan import Order
 from geotrim.screen.reading_judged import AllLots
-from geotrim.screen.reading_places import Places
 from geotrim.screen.spill import table_writer
 from geotrim.screen.store import LOTS, UNFIT_LOTS, Store
 
@@ -65,7 +65,8 @@ def _chunks(rows: Any, size: int) -> list[Any]:
 def _unfit(lots: AllLots, rows: Any) -> pa.Table:
     table = lots.take(rows)
     faults = [lots.faults[int(row)] for row in rows]
-    is_drawn = pa.array([fault not in NOT_DRAWN for fault, _ in faults])
+    is_placed = (np.abs(lots.bounds[rows]) < LARGEST_COORDINATE).all(axis=1)
+    is_drawn = pa.array(is_placed & [fault not in NO_PLACE for fault, _ in faults])
     wkb = pa.compute.if_else(is_drawn, table["wkb"], pa.scalar(None, pa.binary()))
     columns = {
         "fault": pa.array([fault for fault, _ in faults]),

@@ -102,6 +102,17 @@ class LotAnswers:
         fields = [self._fields(row) for row in kept] if self.kept else ["{}"] * n
         return [facts for facts, _ in pairs], fields, [note for _, note in pairs]
 
+    def answers_of(self, columns: Mapping[str, Any], lot: str) -> tuple[dict[str, Any], str]:
+        """What is answered of one lot, by its fields and for it alone, and what is to be told.
+
+        Parameters
+        ----------
+        columns : mapping
+            Field -> its value for that lot.
+        """
+        row = tuple(columns[field] for field in self.of_fact.values())
+        return self._answered(row, self.told.by_lot.get(lot, {}))
+
     def check_ids(self, said: SiteSpec) -> None:
         """Refuse facts of a lot that there is not.
 
@@ -121,13 +132,15 @@ class LotAnswers:
         try:
             return self._known[key]
         except KeyError:
-            found = self._answered(row, own)
+            told, notes = self._answered(row, own)
+            found = json.dumps(told, default=str, sort_keys=True), notes
             if len(self._known) < 100_000:  # as many as lots are alike
                 self._known[key] = found
             return found
 
-    def _answered(self, row: tuple[Any, ...], own: Mapping[str, Any]) -> tuple[str, str]:
-        answers, notes = {}, []
+    def _answered(self, row: tuple[Any, ...], own: Mapping[str, Any]) -> tuple[dict[str, Any], str]:
+        answers: dict[str, Any] = {}
+        notes: list[str] = []
         for (name, field), value in zip(self.of_fact.items(), row, strict=True):
             try:
                 answer = answer_of(facts()[name], value)
@@ -138,7 +151,7 @@ class LotAnswers:
             if answer is not None:
                 answers[name] = answer
         answers = self._agreeing(answers, own, notes)
-        return json.dumps({**answers, **own}, default=str, sort_keys=True), "; ".join(notes)
+        return {**answers, **own}, "; ".join(notes)
 
     def _agreeing(
         self, answers: dict[str, Any], own: Mapping[str, Any], notes: list[str]
