@@ -25,8 +25,8 @@ from geotrim.io.text_table import guarded
 from geotrim.ops.catalogue import CAUTIONS
 from geotrim.report.screen_columns import crown_words, lot_words
 from geotrim.report.screen_outlines import OutlinesSeen
-from geotrim.report.screen_page import screen_page
-from geotrim.report.screen_stands import KEYS, STANDS, stand_codes
+from geotrim.report.screen_page import CHECKS, screen_page
+from geotrim.report.screen_stands import KEYS, STANDS, TO_CHECK, stand_codes
 from geotrim.rules.rule_file import built_in
 from geotrim.screen.gather_notes import NoteCounts
 from geotrim.screen.store import CROWN_ROWS, lot_rows_schema
@@ -132,6 +132,7 @@ def test_every_column_has_words(names, words):
     inner = {"fields", "wkb"}  # opened into columns of their own, and the column geometry
     assert [name for name in names if name not in inner and not words(name)] == []
     assert words("fault_of_nobody") is None
+    assert set(CHECKS) == set(TO_CHECK.values())  # all have words for a narrow column too
 
 
 def test_the_policy_lets_nothing_in_or_out(made):
@@ -191,9 +192,7 @@ def test_sorting_by_click_and_by_key(browser, made):
         plain = [name for name in found if name.startswith("L-")]
         assert plain == sorted(plain) and len(found) == 300
         page.click("#heads button >> nth=2")
-        rank = dict(
-            zip(lots["lot_id"], stand_codes(lots["status"], lots["outcome_standing"]), strict=True)
-        )
+        rank = dict(zip(lots["lot_id"], stand_codes(lots["stand"].fillna("unfit")), strict=True))
         codes = [rank[name] for name in ids_shown(page)]
         assert codes == sorted(codes)
 
@@ -308,8 +307,8 @@ def test_lots_worth_a_visit_are_found_and_sorted(browser, odd):
         page.click("#heads button >> nth=7")
         assert ids_shown(page) == ["Q-004", "Q-003", "Q-005", "Q-007", "Q-008", "Q-009"]
         cells = page.locator("#rows td:last-child").all_text_contents()
-        assert [text for text in cells if text] == [
-            "12 without height", "2 species, 1 without height", "1 species", "why not measured",
+        assert [text.replace("\N{NO-BREAK SPACE}", " ") for text in cells if text] == [
+            "12 unseen", "2 species, 1 unseen", "1 species", "why not measured",
             "why not measured", "note",
         ]  # fmt: skip
         page.get_by_label("heights missing (2)").check()
@@ -394,6 +393,12 @@ def test_columns_are_explained_on_the_page(browser, made):
         told = dict(zip(names, words, strict=True))
         whole = pd.read_csv(made.folder / "lots.csv", encoding="utf-8-sig", nrows=1)
         assert names == whole.columns.tolist() and all(words)
+        table = pd.read_csv(made.folder / "columns.csv", encoding="utf-8-sig", dtype=str)
+        is_lot = (table["table"] == "lots") & (table["column"] != "geometry")
+        assert table.loc[is_lot, "column"].tolist() == names and table["words"].notna().all()
+        crowns = pd.read_parquet(made.folder / "crowns.parquet").columns
+        there = table.loc[table["table"] == "crowns", "column"].tolist()
+        assert [name for name in crowns if name != "bbox"] == there
         assert told["frontage_length_ft"].endswith("[ft]") and "field" in told["OWNER"]
 
 
@@ -528,7 +533,7 @@ def test_a_lot_picked_on_the_map_is_the_row_and_the_other_way_round(browser, mad
 def test_lots_are_drawn_where_they_lie_in_the_colour_of_their_kind(browser, made):
     """North up: an open lot has no hatch, so its middle is its colour."""
     lots = made.lots
-    is_open = (lots["status"] == "measured") & (lots["outcome_standing"] == "open")
+    is_open = lots["stand"] == "open"
     which = [k for k in lots.index[is_open] if k not in (11, 20)][:6]
     colour = [int(STANDS["open"].colour[k : k + 2], 16) for k in (1, 3, 5)]
     with opened(browser, made, size={"width": 1280, "height": 1200}) as page:
@@ -662,8 +667,7 @@ def test_everything_to_fill_in_has_a_name(browser, made):
         }
         assert roles == {"rowheader", "gridcell"}
         legend = page.text_content("#f-stands")
-        for key in ("open", "depends", "other plan", "closed", "not cut", "no shore", "unfit"):
-            assert STANDS[key].words in legend
+        assert [one.words for one in STANDS.values() if one.words not in legend] == []
         page.keyboard.press("Tab")
         width = page.evaluate("getComputedStyle(document.activeElement).outlineWidth")
         assert float(width.removesuffix("px")) >= 2

@@ -192,6 +192,7 @@
   const sum = (flags) => flags.reduce((total, one) => total + one, 0);
   byId("f-visit-words").textContent = `worth a visit: something to check, a note, or not measured (${many(sum(isVisit))})`;
   byId("f-unmet-words").textContent = `duties not met (${many(sum(isUnmet))})`;
+  byId("f-unmet-words").parentNode.hidden = sum(isUnmet) === 0;
   const checkKinds = [...checks.keys()].sort();
   byId("f-checks").hidden = checkKinds.length === 0;
   checkKinds.forEach((kind, k) => {
@@ -324,7 +325,7 @@
     { key: "frontage_length_ft", head: headOf("frontage_length_ft"), number: true },
     { key: "fringe_depth_max_ft", head: headOf("fringe_depth_max_ft"), number: true, far: true },
     { key: "n_crowns", head: headOf("n_crowns"), number: true, far: true },
-    { key: "to_check", head: "to check", far: true, isMostFirst: true },
+    { key: "to_check", head: "to check", isMostFirst: true },
   ];
   const ROW_PX = 44, BEYOND = 12;
   const scroll = byId("scroll"), table = byId("table"), rows = byId("rows");
@@ -335,6 +336,7 @@
   TABLE.forEach((one, place) => {
     byId("cols").append(make("col", undefined, `c${place}${one.far ? " far" : ""}`));
     const head = make("th", undefined, `${one.number ? "number" : ""}${one.far ? " far" : ""}`), button = make("button", one.head);
+    head.dataset.head = one.head; // paper has no buttons
     head.scope = "col"; head.setAttribute("role", "columnheader"); button.type = "button";
     button.addEventListener("click", () => {
       sorted = { key: one.key, down: sorted.key === one.key ? !sorted.down : Boolean(one.isMostFirst) };
@@ -358,7 +360,7 @@
   function checkText(row) {
     const parts = listOf("to_check", row).map((part) => {
       const [kind, count] = counted(part), short = Object.hasOwn(data.checks, kind) ? data.checks[kind] : kind;
-      return count === null ? short : `${many(count)} ${short}`;
+      return count === null ? short : `${many(count)}\u00a0${short}`;
     });
     if (isOut[row]) parts.push("why not measured");
     if (textOf("note", row) !== "") parts.push("note");

@@ -38,12 +38,12 @@ SUMMED = ("frontage_length_ft",)
 #: Notes the page lists; the rest are in notes.csv.
 MOST_NOTES = 200
 RULE_COLUMNS = ("findings_not_met", "findings_too_close", "findings_unknown", "unmet_duties")
-#: Kinds of what is worth a look -> words for a narrow column.
+#: Kinds of what is worth a look -> words for a narrow column, after a number.
 CHECKS = {
-    "heights too close to a limit": "heights too close",
+    "heights too close to a limit": "heights",
     "species unknown": "species",
-    "heights missing": "without height",
-    "trees in an exclusion": "in an exclusion",
+    "heights missing": "unseen",
+    "trees in an exclusion": "in exclusion",
 }
 
 

@@ -17,6 +17,7 @@ from geotrim.io.text_table import write_text_table
 from geotrim.model import Note
 from geotrim.report.layer_styles import write_screen_styles
 from geotrim.report.save import letters_watched
+from geotrim.report.screen_columns import columns_table
 from geotrim.report.screen_map import screen_map
 from geotrim.report.screen_outlines import Outlines, OutlinesSeen
 from geotrim.report.screen_page import screen_page
@@ -135,6 +136,9 @@ def gather(
         counts.add(note.about, note.text, note.level)
     told = counts.table()
     write_text_table(folder / "notes.csv", told)
+    own = [one.name for one in order.fields]
+    columns = columns_table([*lots.column_names, "geometry"], CROWN_SCHEMA.names, own)
+    write_text_table(folder / "columns.csv", columns)
     text = screen_text(view, told)
     (folder / "summary.txt").write_text(text + "\n", encoding="utf-8", newline="\n")
     with (folder / PAGE).open("w", encoding="utf-8", newline="\n") as stream:
