@@ -313,6 +313,8 @@ def test_summary_tells_reasons_kinds_and_cautions(made, gathered):
     trees = made.lots["n_open_past_setback"].sum()
     assert f"{int(trees):,} trees" in flat and "reach into a setback" in flat
     assert "heights: none given" in flat
+    outside = (made.crowns["outcome_route"] == "no-mangrove").sum()
+    assert f"to cut, outside the act: {outside} trees" in flat
     opened = made.lots["n_mangroves_open"].sum()
     assert f"to cut, mangroves or trees that may be: {int(opened):,} open, " in flat
     assert "Keep clear of electric conductors" in flat and "Port <b>Ibis</b>" in flat
@@ -511,8 +513,9 @@ def test_kinds_differ_on_grey_paper_and_for_the_colour_blind():
         ("outside uncut", "", "nothing to judge", "no mangrove is cut as planned"),
         ("outside", "", "nothing to judge", "only plants outside the act are recorded"),
         ("", "", "nothing to judge", "no tree is recorded"),
-        ("unknown", "", "depends", "1 tree to cut that may be a mangrove: 1 depends"),
-        ("unknown outside", "", "depends", "1 tree to cut that may be a mangrove: 1 depends"),
+        ("unknown", "", "depends", "1 mangrove or tree of unknown species to cut: 1 depends"),
+        ("unknown outside", "", "depends",
+         "1 mangrove or tree of unknown species to cut: 1 depends"),
     ],
 )  # fmt: skip
 def test_how_a_lot_stands(trees, unmet, stand, words):

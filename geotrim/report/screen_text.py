@@ -10,6 +10,7 @@ from geotrim.report.fold import WIDTH, bullet, fold
 from geotrim.report.furniture import counted
 from geotrim.report.screen_stands import COUNTED, OPEN_WORDS, STANDS, standings_words
 from geotrim.report.screen_view import ScreenView
+from geotrim.rules.outcome import OUTSIDE
 
 #: Jurisdictions told one by one; reasons and notes that are listed.
 MOST_PLACES, MOST_REASONS, MOST_NOTES = 30, 12, 12
@@ -35,7 +36,7 @@ PLACE_COLUMNS = (
 OPEN_BUT = {
     "n_open_in_exclusion": "stand in an exclusion, where nothing may be trimmed by what the "
     "user says: the rules alone are judged, so leave these out of any plan",
-    "n_open_past_setback": "reach into a setback: see the setback before anything is planned",
+    "n_open_past_setback": "reach into a setback: look at it before anything is planned",
 }
 
 
@@ -56,8 +57,8 @@ def screen_text(view: ScreenView, notes: Any) -> str:
     lines = [*fold(view.name, "", ""), "=" * min(len(view.name), WIDTH)]
     lines += _whole(view)
     lines += _stands(view)
-    lines += _trees(view)
     lines += _look(view)
+    lines += _trees(view)
     lines += _ways(view)
     lines += _places(view)
     lines += _reasons(view)
@@ -95,17 +96,18 @@ def _stands(view: ScreenView) -> list[str]:
 
 
 def _trees(view: ScreenView) -> list[str]:
-    every = view.sums["summary_by_jurisdiction"].iloc[0]
-    lines = ["", "How the trees stand, one by one"]
+    ways = view.sums["summary_by_route"]
+    outside = ways.loc[ways["route"] == OUTSIDE, "n_trees"].iloc[0]  # of all jurisdictions
+    lines = ["", "How the trees of lots on the shore stand, one by one"]
     told = standings_words(view.by_standing())
     lines += bullet(f"to cut, mangroves or trees that may be: {told or 'none'}")
-    if every["n_other_plants"]:
-        lines += bullet(f"outside the act: {counted(every['n_other_plants'], 'tree')}")
+    if outside:
+        lines += bullet(f"to cut, outside the act: {counted(outside, 'tree')}")
     for name, (n_lots, n_trees) in view.open_all_the_same().items():
         if n_trees:
             where = f"on {counted(n_lots, 'lot')}"
             lines += bullet(
-                f"told as open, but not free of limits: {counted(n_trees, 'tree')} {where} "
+                f"told as open by the rules alone, and yet {counted(n_trees, 'tree')} {where} "
                 f"{OPEN_BUT[name]}"
             )
     if not view.has_heights:

@@ -90,9 +90,9 @@ def stand_words(
     n, n_maybe = sum(counts.values()), n_mangroves + n_unknown
     if n == 0:
         return NO_TREE if n_trees == 0 else ONLY_OTHERS if n_maybe == 0 else NONE_CUT
-    one = "mangrove" if n_unknown == 0 else "tree"
-    told = f"{n} {one}{'s' if n > 1 else ''} to cut"
-    told += " that may be mangroves" if n_unknown and n > 1 else ""
-    told += " that may be a mangrove" if n_unknown and n == 1 else ""
+    kind = "mangrove" if n_unknown == 0 else "mangrove or tree of unknown species"
+    if n > 1:
+        kind = "mangroves" if n_unknown == 0 else "mangroves and trees of unknown species"
+    told = f"{n} {kind} to cut"
     words = f"{told}: {standings_words(counts)}"
     return f"{words}; not met as planned: {unmet}" if unmet else words
