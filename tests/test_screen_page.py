@@ -284,6 +284,7 @@ def odd(tmp_path_factory):
     shapes = [shapely.box(2e5 + 60 * (k % 30), 60 * (k // 30), 2e5 + 60 * (k % 30) + 50,
                           60 * (k // 30) + 50) for k in range(n)]  # fmt: skip
     shapes[1] = shapely.box(2e5 + 25, 0, 2e5 + 75, 50).reverse()
+    shapes[2] = shapely.Polygon(shapes[2].exterior, [shapes[2].buffer(-5).exterior])
     shapes[8] = None
     seen = OutlinesSeen(view.crs_wkt, n)
     seen.add(shapes)
@@ -349,17 +350,24 @@ def test_a_lot_that_lies_off_the_map_says_why(browser, odd):
             assert "off the map (it lies 900 miles from any shore)" in told
 
 
-def test_lots_that_overlap_are_filled_where_they_do(browser, odd):
-    """The middle of what lots 0 and 1 share, by the map's own scale: 0.94 of the tighter side."""
+def test_lots_that_overlap_are_filled_where_they_do_and_holes_are_not(browser, odd):
+    """Middles of what lots 0 and 1 share and of the hole in lot 2, whose ring runs as its outside.
+
+    The map's own scale: 0.94 of the tighter side.
+    """
     colour = [int(STANDS["open"].colour[k : k + 2], 16) for k in (1, 3, 5)]
     with opened(browser, odd) as page:
         seen = page.evaluate("""() => {
-          const map = document.getElementById('map');
-          const scale = 0.94 * Math.min(map.width / 1790, map.height / 890);
-          const x = map.width / 2 + (37.5 - 895) * scale, y = map.height / 2 - (25 - 445) * scale;
-          return [...map.getContext('2d').getImageData(Math.floor(x), Math.floor(y), 1, 1).data];
+          const map = document.getElementById('map'), { width, height } = map;
+          const all = map.getContext('2d').getImageData(0, 0, width, height).data;
+          const scale = 0.94 * Math.min(width / 1790, height / 890);
+          return [37.5, 145].map((east) => {
+            const x = Math.floor(width / 2 + (east - 895) * scale);
+            const y = Math.floor(height / 2 - (25 - 445) * scale);
+            return [...all.slice(4 * (y * width + x), 4 * (y * width + x) + 4)];
+          });
         }""")
-        assert seen == [*colour, 255]
+        assert seen[0] == [*colour, 255] and seen[1] != seen[0]
 
 
 def test_on_paper_stand_all_rows_or_the_first_and_the_map_keeps_its_shape(browser, odd):
@@ -462,6 +470,7 @@ def test_details_tell_figures_ways_and_rules_in_words(browser, made):
     which = lots[
         (lots["status"] == "measured")
         & lots["findings_not_met"].fillna("").str.contains("owner-height-before")
+        & lots["findings_unknown"].fillna("").str.contains("owner-height-before")
     ]
     number = int(which.index[0])
     row = lots.loc[number]
@@ -472,6 +481,17 @@ def test_details_tell_figures_ways_and_rules_in_words(browser, made):
         page.click(f'#rows tr[data-row="{number}"]')
         text = page.text_content("#one")
         assert rule.words in text and rule.section in text and rule.confidence in text
+        assert text.count(rule.words) == 1  # once, with all that was found of it
+        n, m = (
+            re.search(r"owner-height-before \((\d+)\)", row[f"findings_{one}"])[1]
+            for one in ("not_met", "unknown")
+        )
+        found = page.locator("#one li b").all_text_contents()
+        assert any(
+            words.startswith(f"Not met ({n})")
+            and words.endswith(f"waits for what is not known ({m}): ")
+            for words in found
+        )
         terms = page.locator("#one dt").all_text_contents()
         values = page.locator("#one dd").all_text_contents()
         told = dict(zip(terms, values, strict=True))

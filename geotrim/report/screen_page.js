@@ -463,7 +463,8 @@
 
   function tellOutside() {
     if (chosen === NONE) return;
-    const lot = `Lot ${textOf("lot_id", chosen)}: ${data.stands[codes[chosen]].short}`;
+    const check = textOf("to_check", chosen) ? `; to check: ${checkText(chosen)}` : "";
+    const lot = `Lot ${textOf("lot_id", chosen)}: ${data.stands[codes[chosen]].short}${check}`;
     byId("to-one").hidden = false;
     const hasShape = lots.shapes[chosen + 1] > lots.shapes[chosen];
     byId("map-told").textContent = lot + (hasShape ? "" : `; ${whyNotDrawn(chosen)}`) + (isIn[chosen] ? "" : "; not among the rows shown");
@@ -535,16 +536,17 @@
     const way = wayOf(row), isWay = columns.has(`route_${textOf("outcome_route", row).replaceAll("-", "_")}`);
     const how = isWay ? standingWords(textOf("outcome_standing", row)) : "";
     const top = [
-      ["Why it stands so", columns.has("stand_words") ? textOf("stand_words", row) : ""],
-      ["Way", way && how ? `${way}: ${how}` : way],
-      ["What came out", isJudged[row] ? textOf("outcome_words", row) : ""],
+      // duties have a line of their own
+      ["Why it stands so", columns.has("stand_words") ? textOf("stand_words", row).split("; not met as planned:")[0] : ""],
       ["Reason", textOf("reason", row)],
       ["Duties not met", columns.has("unmet_duties") ? lines("unmet_duties", row, (part) => {
         const [id, count] = counted(part);
         return ruleWords(place, id) + (count === null ? "" : ` (${many(count)})`);
       }) : ""],
+      ["Way", way && how ? `${way}: ${how}` : way],
       ["To find out", lines("to_find_out", row)],
       ["To check on the place", lines("to_check", row)],
+      ["What came out", isJudged[row] ? textOf("outcome_words", row) : ""],
       ["Note", textOf("note", row)],
       ["Kind of fault", textOf("fault", row)],
       ["Jurisdiction", place],
