@@ -82,6 +82,21 @@ def _go_wrong(how, number):
         sys.stdout.write("and Python\n")
 
 
+def taken(folder, number):
+    """What was measured already, from the folder that the environment names; takes half a second.
+
+    Every second one takes long.
+    """
+    time.sleep(0.5 if number % 2 == 0 else 20.0)
+    done = Path(folder) / "done"
+    done.mkdir(exist_ok=True)
+    for name in ("crowns", "notes", "lots"):
+        file = f"{number:05d}.{name}.arrow"
+        with new_file(done / file) as aside:
+            aside.write_bytes((Path(os.environ["TAKEN_FROM"]) / "done" / file).read_bytes())
+    return {"n_lots": 8, "n_crowns": 1}
+
+
 def partition(folder, number):
     """As a partition of a screening leaves its tables, lots last; takes a few milliseconds.
 

@@ -229,12 +229,12 @@ def test_memory_that_runs_out_is_like_a_lost_worker(tmp_path, engine):
 def test_a_full_disk_stops_the_run_with_what_to_do(tmp_path, engine):
     planned(tmp_path, {"at": 1, "how": "full"})
     with pytest.raises(FileError) as told:
-        run(tmp_path, range(40), **engine)
+        run(tmp_path, range(1000), **engine)
     assert "No space left on device" in told.value.found
     assert "make room, then run the same command again" in told.value.mend
     done = results(tmp_path)
     assert 0 in done and 1 not in done
-    assert len(done) < 20  # the rest was not even begun
+    assert len(done) < 900  # the rest was not even begun
 
 
 def test_a_full_disk_is_known_however_it_is_wrapped(tmp_path):

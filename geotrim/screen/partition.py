@@ -36,6 +36,7 @@ from geotrim.rules.facts import facts
 from geotrim.screen.draft import COLUMNS, NOTE, drafted
 from geotrim.screen.partition_rows import Found, crown_rows, lot_rows, note_rows
 from geotrim.screen.plan import bounds_of_shapes, reaches
+from geotrim.screen.state import check_same_work, state_text
 from geotrim.screen.store import (
     CROWNS,
     Common,
@@ -80,15 +81,16 @@ def run_partition(folder: str, number: int) -> dict[str, float]:
     """
     started = time.thread_time()
     store = Store(Path(folder))
+    begun = state_text(store)
     task: Task = read_pickle(store.task(number))
     common = _common(folder, (store.folder / "common.pickle").stat().st_mtime_ns)
     given = Given.of(store, task, common)
     found = measured(given, common)
-    crowns = crown_rows(given, found)
-    write_table(store.done(number, "crowns"), crowns)
-    write_table(store.done(number, "notes"), note_rows(found.notes))
-    lots = lot_rows(given, found)
-    write_table(store.done(number), lots)  # last: it says that all is there
+    crowns, lots = crown_rows(given, found), lot_rows(given, found)
+    rows = {"crowns": crowns, "notes": note_rows(found.notes), "lots": lots}
+    for name, table in rows.items():  # lots last: they say that all is there
+        check_same_work(store, begun)
+        write_table(store.done(number, name), table)
     cpu_s = time.thread_time() - started
     return {"n_lots": lots.num_rows, "n_crowns": crowns.num_rows, "cpu_s": cpu_s}
 

@@ -152,6 +152,34 @@ def check_key(store: Store, state: State, key: Mapping[str, Any], n_done: int) -
     )
 
 
+def state_text(store: Store) -> str:
+    """All of ``state.json``, by which a worker knows the work again; "" where there is none."""
+    try:
+        return store.state.read_text(encoding="utf-8")  # opened: a shared drive then looks anew
+    except FileNotFoundError:
+        return ""
+
+
+def check_same_work(store: Store, begun: str) -> None:
+    """Refuse to leave an answer in a folder where other work was begun meanwhile.
+
+    A worker of a cluster does not end with the run that asked it.
+
+    Parameters
+    ----------
+    store : Store
+    begun : str
+        From :func:`state_text`, before anything was read.
+    """
+    if state_text(store) != begun:
+        raise FileError(
+            str(store.folder),
+            "that the work was given up or begun anew while a partition of it was measured",
+            "the work that was asked for",
+            "nothing: the answer is left out",
+        )
+
+
 def is_own(folder: Path) -> bool:
     """Whether a folder without a state could have been left by a run that had hardly begun."""
     return all(path.name == "lock" or path.name.startswith(".state.") for path in folder.iterdir())
