@@ -242,6 +242,14 @@ def assert_stand_is_of_run(row, route):
     assert (row["stand"] == "open") == (n_open > 0 and n_other == 0 and not is_unmet)
     assert (row["stand"] == "open in part") == (n_open > 0 and (n_other > 0 or is_unmet))
     assert (row["stand"] == "nothing to judge") == (n_open + n_other == 0)
+    rules = pd.DataFrame(route["findings_by_rule"])
+    rules = rules[rules["lot_id"] == row["lot_id"]].set_index("rule_id")
+    for verdict in ("not_met", "too_close", "unknown"):
+        words = row[f"findings_{verdict}"]
+        for told in words.split(";") if isinstance(words, str) else ():
+            rule, _, count = told.partition(" ")
+            assert count == f"({rules.loc[rule, f'n_{verdict}']})"
+            assert rule not in ("species-of-the-act", "not-of-the-act")
 
 
 @pytest.mark.parametrize("name", ["plain_lot", "curved_shore", "canal_corner"])

@@ -259,6 +259,14 @@ def test_what_lies_over_the_water_counts(tmp_path):
     where = shapely.centroid(shapely.from_wkb(crowns["wkb"].to_numpy()))
     inside = shapely.intersects(site.exclusions.geometry.iloc[0], where)
     assert crowns["is_in_exclusion"].tolist() == inside.tolist()
+    opened = crowns[crowns["outcome_standing"] == "open"]
+    for column, flag in (
+        ("n_open_in_exclusion", "is_in_exclusion"),
+        ("n_open_past_setback", "is_past_setback"),
+    ):
+        n = opened[opened[flag]].groupby("lot_id").size()
+        shore = lots[lots["status"] == "measured"].set_index("lot_id")[column]
+        assert shore.tolist() == n.reindex(shore.index, fill_value=0).tolist()
 
 
 @pytest.mark.parametrize("reference", ["lot-lines", "riparian-lines"])

@@ -44,6 +44,7 @@ WIDTH_IN, HEIGHT_IN, SIDE_IN = 11.0, 8.5, 2.75
 TOGETHER = 400
 #: Lots so small on paper have no edge of their own, which would be all one sees. [in]
 LEAST_EDGED_IN = 0.035
+COUNTED_AS = "Trees of unknown species are counted as mangroves."
 TOWN_DASH = (0, (6.0, 2.0))
 #: Lots smaller than this on paper get closer hatches, for few lines would fall into one. [in]
 DENSE_IN = 0.25
@@ -64,7 +65,7 @@ def screen_map(view: ScreenView) -> Any:
     with style():
         figure = new_figure(WIDTH_IN, HEIGHT_IN)
         top = HEIGHT_IN - title_block(figure, view.name, _subtitle(view))
-        foot = footer_block(figure, [OPEN_WORDS, CAUTION, _crs_line(view)])
+        foot = footer_block(figure, [f"{OPEN_WORDS} {COUNTED_AS}", CAUTION, _crs_line(view)])
         width = WIDTH_IN - 2 * MARGIN_IN - SIDE_IN - 0.45
         height = top - foot - 0.25
         ax = axes_in(figure, MARGIN_IN + 0.2, foot + 0.2, width, height)

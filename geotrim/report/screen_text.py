@@ -111,7 +111,10 @@ def _trees(view: ScreenView) -> list[str]:
                 f"{OPEN_BUT[name]}"
             )
     if not view.has_heights:
-        lines += bullet("heights: none given, so no way that asks for a height is told as open")
+        lines += bullet(
+            "heights: none given, so ways that ask for a tree's height depend on it, unless it was "
+            "measured in the field"
+        )
     return lines
 
 
