@@ -119,9 +119,9 @@ def test_all_of_them_at_once(tmp_path):
     assert dict(zip(unfit["lot_id"], unfit["fault"], strict=True)) == want
     assert list(lots_of(store)["lot_id"]) == list(lots["PIN"])
     assert reading.n_unfit == len(BROKEN)
-    drawn = unfit.set_index("lot_id")["wkb"].notna()
-    assert not drawn[["none", "nan", "away", "degrees", "swapped"]].any()
-    assert drawn[["big", "twin"]].all()
+    has_shape = unfit.set_index("lot_id")["wkb"].notna()
+    assert not has_shape[["none", "nan"]].any()
+    assert has_shape[["big", "twin", "away", "degrees", "swapped"]].all()
 
 
 def test_a_lot_without_an_id(tmp_path, monkeypatch):
@@ -277,5 +277,5 @@ def test_of_many_on_one_ground_the_first_stands():
 
 def test_degrees_are_blamed_only_in_a_file_of_feet():
     usual, place = np.array([-82.7, 27.8, -82.5, 28.0]), np.array([10.0, 10.0])
-    words = why_far(np.array([1e6, 1e6]), place, usual, is_degrees=True, gap_miles=900.0)
+    words = why_far(np.array([1e6, 1e6]), place, usual, unit="degree", gap_miles=900.0)
     assert "900 miles from any shore line" in words and "look like degrees" not in words

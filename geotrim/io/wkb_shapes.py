@@ -219,7 +219,7 @@ def _mend_one(out: Mended, row: int, crs: Any) -> None:
     bad = ~np.isfinite(xy).all(axis=1)
     if bad.any():
         x, y = (float(v) for v in xy[bad][0])
-        out.reject(row, NOT_FINITE, f"its coordinate ({x:g}, {y:g}) is no place")
+        out.reject(row, NOT_FINITE, f"its coordinate ({x:,.10g}, {y:,.10g}) is no place")
         return
     if TYPE_KIND[int(shapely.get_type_id(shape))] != "polygon":
         return  # a line of one point repeated: told by its length
