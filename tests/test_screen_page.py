@@ -284,7 +284,9 @@ def odd(tmp_path_factory):
     shapes = [shapely.box(2e5 + 60 * (k % 30), 60 * (k // 30), 2e5 + 60 * (k % 30) + 50,
                           60 * (k // 30) + 50) for k in range(n)]  # fmt: skip
     shapes[1] = shapely.box(2e5 + 25, 0, 2e5 + 75, 50).reverse()
-    shapes[2] = shapely.Polygon(shapes[2].exterior, [shapes[2].buffer(-5).exterior])
+    shapes[2] = shapely.Polygon(
+        shapes[2].exterior, [shapely.box(2e5 + 125, 5, 2e5 + 165, 45).exterior]
+    )
     shapes[8] = None
     seen = OutlinesSeen(view.crs_wkt, n)
     seen.add(shapes)
