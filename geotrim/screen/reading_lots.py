@@ -276,7 +276,7 @@ def _moved(raw: RawLots, first: int, batch: pa.RecordBatch, step: Any) -> pa.Rec
         words = "its coordinates have no place in the site's reference system"
         given = raw.given[first + row]
         unit = raw.crs.axis_info[0].unit_name
-        words += f": {place_words(*given, unit)} in the file"
+        words += f": {place_words(given[0], given[1], unit)} in the file"
         off = (OFF_MAP, words)
         raw.faults.setdefault(first + row, off if fault[0] == "not-finite" else fault)
     for row, words in mended.repairs.items():
