@@ -42,6 +42,7 @@ from geotrim.screen.gather_fields import FieldsSeen, unpacked
 from geotrim.screen.gather_notes import NoteCounts
 from geotrim.screen.gather_rows import FEWEST, lot_order, lot_schema, lot_tables
 from geotrim.screen.gather_shapes import as_polygons
+from geotrim.screen.gather_sums import _trees_of
 from geotrim.screen.lot_stands import mangroves_by_standing, stand_of, stand_words
 from geotrim.screen.store import CROWN_ROWS, CROWNS, lot_rows_schema, read_table, write_table
 
@@ -535,6 +536,15 @@ def test_how_a_lot_stands(trees, unmet, stand, words):
     assert KEYS[stand_codes([stand])[0]] == stand
 
 
+def test_trees_count_where_their_lot_is_measured():
+    """Without a shore nothing is judged, and a tree may stand on no lot that is told."""
+    columns = {"lot_number": [5, 2, 9], "status": ["measured", "no shore", "measured"]}
+    trees = {"lot_number": [9, 2, 5, 7], "outcome_route": ["none"] * 4,
+             "outcome_standing": ["closed"] * 4, "n": [1, 10, 100, 1000]}  # fmt: skip
+    found = _trees_of(pa.table(columns), pa.table(trees))
+    assert {key: n.tolist() for key, n in found.items()} == {("none", "closed"): [100, 0, 1]}
+
+
 @pytest.fixture(scope="module")
 def view(made):
     return view_of_made(made)
@@ -557,6 +567,10 @@ def test_map_has_every_lot_legend_scale_and_cautions(made, view):
     flat = " ".join(words.split())
     for key, n in view.by_stand().items():
         assert f"{STANDS[key].words}: {n} lots" in flat
+    opened = made.lots[made.lots["stand"] == "open"]
+    names = ("open", "depend", "other_plan", "closed")
+    n_cut = int(opened[[f"n_mangroves_{name}" for name in names]].sum().sum())
+    assert f"{len(opened)} lots with {n_cut:,} mangroves to cut" in flat
     assert "3 lots without a shape" in flat and "MHW line, from a survey" in flat
     told = " ".join(" ".join(text.get_text().split()) for text in figure.findobj(match=_is_text))
     assert "not a survey" in told and "It is no permission" in told and "grid N" in told

@@ -58,7 +58,7 @@ FILES = {
     "lots.csv": "the same without shapes",
     "crowns.parquet": "a crown a row, GeoParquet",
     "summary_by_jurisdiction.csv": "lots and trees by jurisdiction",
-    "summary_by_route.csv": "lots by way to an authorisation",
+    "summary_by_route.csv": "lots and trees by way to an authorisation",
     "columns.csv": "what each column of lots and crowns means, with its unit",
     "notes.csv": "what was assumed, mended or not known, and how often",
     "map.png": "map of the lots, also as map.svg",
