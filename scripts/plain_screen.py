@@ -69,7 +69,7 @@ def read(path: Path, box: tuple[float, float, float, float] | None = None) -> Gi
         source = path.parent / said[name]["file"]
         if source.suffix == ".parquet":
             return gpd.read_parquet(source, bbox=box)
-        return gpd.read_file(source, layer=said[name].get("layer"), bbox=box)
+        return gpd.read_file(source, layer=said[name].get("layer"), bbox=box and tuple(box))
 
     lots = layer("lots").rename(columns={said["lots"]["id_field"]: "lot_id"})
     names = {

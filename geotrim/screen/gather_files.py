@@ -116,9 +116,15 @@ def write_layer(gpkg: Path, layer: str, parquet: Path, crs_wkt: str) -> None:
 
 
 def _batches(source: Any, schema: pa.Schema) -> Iterator[pa.RecordBatch]:
+    """Rows of a GeoParquet file, row group by row group.
+
+    Read in one go by the file's own batches, all of it would stay in memory until the end.
+    """
     columns = list(schema.names)
-    for batch in source.iter_batches(BATCH, columns=columns, use_threads=False):
-        yield pa.RecordBatch.from_arrays(batch.columns, schema=schema)
+    for number in range(source.num_row_groups):
+        table = source.read_row_group(number, columns=columns, use_threads=False)
+        for batch in table.select(columns).to_batches(BATCH):
+            yield pa.RecordBatch.from_arrays(batch.columns, schema=schema)
 
 
 def write_table_layer(gpkg: Path, layer: str, table: Any) -> None:
