@@ -47,6 +47,9 @@ id_field = "lot_id"
 [mhw_line]
 file = "shore.gpkg"
 origin = "digitised"
+
+[crowns]
+file = "crowns.gpkg"
 """
 
 
@@ -71,6 +74,9 @@ def rows(real, tmp_path_factory):
     lots, shore = real
     lots.to_file(folder / "lots.gpkg", layer="lots")
     shore.to_file(folder / "shore.gpkg", layer="shore")
+    # a screening asks for trees: one, invented, on a lot away from the shore
+    where = lots.to_crs(2263).geometry.iloc[[0]].representative_point().buffer(5.0)
+    gpd.GeoDataFrame({"crown_id": ["T1"]}, geometry=where).to_file(folder / "crowns.gpkg")
     (folder / "screen.toml").write_text(SCREEN, encoding="utf-8")
     return screened_lots(folder / "screen.toml", folder / "results")
 

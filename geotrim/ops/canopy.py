@@ -53,7 +53,6 @@ def heights(
     confidence_frac: float = 0.95,
     min_coverage_frac: float = 0.01,
     height_correction: str = "none",
-    n_threads: int = 1,
 ) -> Result:
     """Top, 99th percentile, mean and height class of each crown, with their error.
 
@@ -76,8 +75,6 @@ def heights(
     height_correction : str
         ``none``, ``error`` or ``bias``: what stick readings do to the heights and their error; see
         :func:`geotrim.core.calibration.correction`.
-    n_threads : int
-        Threads that read the heights; see :func:`geotrim.core.slices.measure_canopy`.
 
     Returns
     -------
@@ -98,7 +95,7 @@ def heights(
             "height_correction": height_correction,
         }
     )
-    view = _View(crowns, heights, calibrate, parameters, n_threads)
+    view = _View(crowns, heights, calibrate, parameters, 1)
     return _heights_result(view, view.measure(parameters, want_p99=True), parameters)
 
 
@@ -116,7 +113,6 @@ def slices(
     target_height_ft: float | None = None,
     min_coverage_frac: float = 0.01,
     height_correction: str = "none",
-    n_threads: int = 1,
 ) -> Result:
     """Canopy volume of each crown under, in and over the band, and its shares.
 
@@ -149,8 +145,6 @@ def slices(
     height_correction : str
         ``none``, ``error`` or ``bias``: what stick readings do to the heights and their error; see
         :func:`geotrim.core.calibration.correction`.
-    n_threads : int
-        Threads that read the heights; see :func:`geotrim.core.slices.measure_canopy`.
 
     Returns
     -------
@@ -178,7 +172,7 @@ def slices(
             "height_correction": height_correction,
         }
     )
-    view = _View(crowns, heights, calibrate, parameters, n_threads)
+    view = _View(crowns, heights, calibrate, parameters, 1)
     model = _Model(crowns, parameters, profiles, view.shift_ft)
     seen = model.measure(view, parameters, want_p99=False)
     return _slices_result(view, model, seen, parameters)
