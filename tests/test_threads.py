@@ -151,17 +151,14 @@ def test_the_operations_take_threads(tmp_path):
     shapes = shapely.buffer(shapely.points(centres), 40.0)
     crowns = gpd.GeoDataFrame({"crown_id": range(40)}, geometry=shapes, crs="EPSG:6443")
     with open_heights(path, unit="ft") as source:
-        alone = heights(crowns, source, n_threads=1), slices(crowns, source)
-        for got in (
-            heights_and_slices(crowns, source, n_threads=3),
-            (heights(crowns, source, n_threads=3), slices(crowns, source, n_threads=3)),
-        ):
-            for one, other in zip(alone, got, strict=True):
-                assert one.parameters == other.parameters
-                for name in one.tables:
-                    pd.testing.assert_frame_equal(one[name], other[name], check_exact=True)
+        alone = heights(crowns, source), slices(crowns, source)
+        together = heights_and_slices(crowns, source, n_threads=3)
+        for one, other in zip(alone, together, strict=True):
+            assert one.parameters == other.parameters
+            for name in one.tables:
+                pd.testing.assert_frame_equal(one[name], other[name], check_exact=True)
     with pytest.raises(RangeError, match="n_threads"):
-        slices(crowns, source, n_threads=0)
+        heights_and_slices(crowns, source, n_threads=0)
 
 
 def test_a_damaged_file_is_told_from_any_thread(tmp_path, capfd):
