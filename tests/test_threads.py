@@ -39,7 +39,7 @@ def test_every_piece_is_done_once(n, n_threads):
 
     each_once(worker, n, n_threads)
     assert sorted(done) == list(range(n))
-    assert len(makers) == len(set(makers)) == min(n, n_threads)
+    assert len(makers) == min(n, n_threads)  # a number may be used again once its thread has ended
     assert threading.active_count() == before
 
 
