@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from geotrim.core.height_wrap import HeightsOf
 from geotrim.errors import RangeError
 from geotrim.model import FloatArray, HeightSource
 
@@ -17,7 +18,7 @@ from geotrim.model import FloatArray, HeightSource
 Place = tuple[int, int]
 
 
-class BlockCache:
+class BlockCache(HeightsOf):
     """A height source that keeps the blocks of another; a :class:`~geotrim.model.HeightSource`.
 
     Those asked for longest ago are let go of. Several threads may read at once: a block that two
@@ -56,33 +57,8 @@ class BlockCache:
         return BlockCache, (self.source, self.budget_bytes)
 
     @property
-    def crs(self) -> Any:
-        return self.source.crs
-
-    @property
-    def transform(self) -> tuple[float, float, float, float, float, float]:
-        return self.source.transform
-
-    @property
-    def shape(self) -> tuple[int, int]:
-        return self.source.shape
-
-    @property
-    def block_shape(self) -> tuple[int, int]:
-        return self.source.block_shape
-
-    @property
-    def feet_per_unit(self) -> float:
-        return self.source.feet_per_unit
-
-    @property
     def rmse_ft(self) -> float | None:
         return self.source.rmse_ft
-
-    @property
-    def notes(self) -> tuple[Any, ...]:
-        """What the source tells of itself."""
-        return tuple(getattr(self.source, "notes", ()))
 
     def read(self, row0: int, row1: int, col0: int, col1: int) -> FloatArray:
         """Heights of one window in the source's unit, put together from whole blocks."""

@@ -7,12 +7,12 @@ reads low, and trees are taller than it says.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from geotrim.core.coverage import Floats
+from geotrim.core.height_wrap import HeightsOf
 from geotrim.errors import RangeError
 from geotrim.model import FloatArray, HeightSource
 
@@ -356,7 +356,7 @@ def correction(
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class CorrectedHeights:
+class CorrectedHeights(HeightsOf):
     """A height source with a bias taken off; a :class:`~geotrim.model.HeightSource` itself.
 
     source : where the heights come from.
@@ -370,31 +370,6 @@ class CorrectedHeights:
     source: HeightSource
     shift_ft: float
     rmse_ft: float | None
-
-    @property
-    def crs(self) -> Any:
-        return self.source.crs
-
-    @property
-    def transform(self) -> tuple[float, float, float, float, float, float]:
-        return self.source.transform
-
-    @property
-    def shape(self) -> tuple[int, int]:
-        return self.source.shape
-
-    @property
-    def block_shape(self) -> tuple[int, int]:
-        return self.source.block_shape
-
-    @property
-    def feet_per_unit(self) -> float:
-        return self.source.feet_per_unit
-
-    @property
-    def notes(self) -> tuple[Any, ...]:
-        """What the source tells of itself."""
-        return tuple(getattr(self.source, "notes", ()))
 
     def read(self, row0: int, row1: int, col0: int, col1: int) -> FloatArray:
         """Heights of one window in the source's unit, less the shift."""

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from functools import lru_cache
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -55,34 +55,26 @@ HOLDS = {
 NO_HEIGHT = 1e30
 
 
-class HeightRaster:
-    """Heights above the substrate in a raster file; a :class:`geotrim.model.HeightSource`.
-
-    Made by :func:`open_heights`. Use it in a ``with`` block, or call :meth:`close`; a closed one
-    opens itself again when it is read. Several threads may read at once, each from a handle of its
-    own. It can be pickled: what is sent is the path and what was made sure of when it was opened.
+class RasterHeights:
+    """Heights in raster files, and what was made sure of when these were opened.
 
     Attributes
     ----------
-    path, band : where the heights are.
     unit : ``ft``, ``us-ft`` or ``m``.
     unit_source : how the unit is known.
     rmse_ft : standard error of one height as stated, or None. [ft]
-    notes : what was assumed when it was opened.
+    notes : what was assumed when the files were opened.
     """
 
-    def __init__(self, path: str, facts: Mapping[str, Any], handles: Handles | None = None) -> None:
-        self.path = path
-        self._facts = dict(facts)
+    def __init__(self, facts: Mapping[str, Any], handles: Handles) -> None:
+        self._facts, self._handles = facts, handles
         self.subject: str = facts["subject"]
-        self._handles = handles or Handles(lambda path: open_dataset(path, self.subject))
-        self.band: int = facts["band"]
         self.unit: str = facts["unit"]
         self.unit_source: str = facts["unit_source"]
         self.rmse_ft: float | None = facts["rmse_ft"]
         self.notes: tuple[Note, ...] = facts["notes"]
 
-    def __enter__(self) -> HeightRaster:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(
@@ -90,21 +82,9 @@ class HeightRaster:
     ) -> None:
         self.close()
 
-    def __reduce__(self) -> tuple[Any, ...]:
-        return HeightRaster, (self.path, self._facts)
-
-    def __repr__(self) -> str:
-        rows, cols = self.shape
-        return f"HeightRaster({self.path!r}, {rows} x {cols} cells, {self.unit})"
-
     def close(self) -> None:
-        """Close the file, in all threads; reading opens it again."""
+        """Close all files, in all threads; reading opens them again."""
         self._handles.close()
-
-    @property
-    def facts(self) -> Mapping[str, Any]:
-        """What was made sure of when it was opened."""
-        return self._facts
 
     @property
     def crs(self) -> Any:
@@ -117,19 +97,51 @@ class HeightRaster:
         return transform
 
     @property
-    def shape(self) -> tuple[int, int]:
-        rows, cols = self._facts["shape"]
-        return rows, cols
-
-    @property
     def block_shape(self) -> tuple[int, int]:
-        """Rows, columns of a window made of whole blocks of the file."""
+        """Rows, columns of the windows that are cheapest to read: whole blocks of a file."""
         rows, cols = self._facts["block_shape"]
         return rows, cols
 
     @property
     def feet_per_unit(self) -> float:
         return feet_per_vertical_unit(self.unit, self.subject)
+
+
+class HeightRaster(RasterHeights):
+    """Heights above the substrate in a raster file; a :class:`geotrim.model.HeightSource`.
+
+    Made by :func:`open_heights`. Use it in a ``with`` block, or call :meth:`close`; a closed one
+    opens itself again when it is read. Several threads may read at once, each from a handle of its
+    own. It can be pickled: what is sent is the path and what was made sure of when it was opened.
+
+    Attributes
+    ----------
+    path, band : where the heights are.
+    unit, unit_source, rmse_ft, notes : as :class:`RasterHeights` has them.
+    """
+
+    def __init__(self, path: str, facts: Mapping[str, Any], handles: Handles | None = None) -> None:
+        self.path = path
+        self.band: int = facts["band"]
+        subject = facts["subject"]
+        super().__init__(dict(facts), handles or Handles(lambda path: open_dataset(path, subject)))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return HeightRaster, (self.path, self._facts)
+
+    def __repr__(self) -> str:
+        rows, cols = self.shape
+        return f"HeightRaster({self.path!r}, {rows} x {cols} cells, {self.unit})"
+
+    @property
+    def facts(self) -> Mapping[str, Any]:
+        """What was made sure of when it was opened."""
+        return self._facts
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        rows, cols = self._facts["shape"]
+        return rows, cols
 
     def read(self, row0: int, row1: int, col0: int, col1: int) -> FloatArray:
         """Heights of one window in the file's own unit, NaN where there is no data.

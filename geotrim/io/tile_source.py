@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 import numpy as np
@@ -18,9 +17,8 @@ import rasterio
 from geotrim.core.slices import crowns_by_block
 from geotrim.errors import FileError
 from geotrim.io.raster_handles import Handles
-from geotrim.io.rasters import HeightRaster, open_dataset
-from geotrim.model import FloatArray, Note
-from geotrim.units import feet_per_vertical_unit
+from geotrim.io.rasters import HeightRaster, RasterHeights, open_dataset
+from geotrim.model import FloatArray
 
 Ints = npt.NDArray[np.int64]
 
@@ -28,7 +26,7 @@ Ints = npt.NDArray[np.int64]
 MOST_OPEN = 64
 
 
-class HeightTiles:
+class HeightTiles(RasterHeights):
     """Heights above the substrate in many files; a :class:`geotrim.model.HeightSource`.
 
     Made by :func:`geotrim.io.height_tiles.open_height_tiles`. Use it in a ``with`` block, or call
@@ -40,7 +38,7 @@ class HeightTiles:
     ----------
     folder : where the tiles are.
     names : paths of the tiles from there, in their order.
-    unit, unit_source, rmse_ft, notes : as :class:`geotrim.io.rasters.HeightRaster` has them.
+    unit, unit_source, rmse_ft, notes : as :class:`geotrim.io.rasters.RasterHeights` has them.
     """
 
     def __init__(
@@ -53,23 +51,10 @@ class HeightTiles:
         facts: Mapping[str, Any],
     ) -> None:
         self.folder, self.names = folder, tuple(names)
-        self._windows, self._kinds, self._kind_of, self._facts = windows, kinds, kind_of, facts
-        self.subject: str = facts["subject"]
-        self.unit: str = facts["unit"]
-        self.unit_source: str = facts["unit_source"]
-        self.rmse_ft: float | None = facts["rmse_ft"]
-        self.notes: tuple[Note, ...] = facts["notes"]
-        self._handles = Handles(self._open, MOST_OPEN)
+        super().__init__(facts, Handles(self._open, MOST_OPEN))
+        self._windows, self._kinds, self._kind_of = windows, kinds, kind_of
         self._index = TileIndex(windows, facts["bin_shape"])
         self._dtype = np.dtype(facts["dtype"])
-
-    def __enter__(self) -> HeightTiles:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, err: BaseException | None, tb: TracebackType | None
-    ) -> None:
-        self.close()
 
     def __reduce__(self) -> tuple[Any, ...]:
         return HeightTiles, (
@@ -88,39 +73,15 @@ class HeightTiles:
             f"{self.unit})"
         )
 
-    def close(self) -> None:
-        """Close all files; reading opens them again."""
-        self._handles.close()
-
     @property
     def paths(self) -> tuple[str, ...]:
         """Paths of the tiles, in their order."""
         return tuple(str(Path(self.folder) / name) for name in self.names)
 
     @property
-    def crs(self) -> Any:
-        """CRS of the grid, a pyproj CRS (of a compound one, the horizontal part)."""
-        return self._facts["crs"]
-
-    @property
-    def transform(self) -> tuple[float, float, float, float, float, float]:
-        transform: tuple[float, float, float, float, float, float] = self._facts["transform"]
-        return transform
-
-    @property
     def shape(self) -> tuple[int, int]:
         """Rows, columns of the grid that holds all tiles."""
         return int(self._windows[:, 1].max()), int(self._windows[:, 3].max())
-
-    @property
-    def block_shape(self) -> tuple[int, int]:
-        """Rows, columns of blocks of which each lies in one tile, where tiles are of one size."""
-        rows, cols = self._facts["block_shape"]
-        return rows, cols
-
-    @property
-    def feet_per_unit(self) -> float:
-        return feet_per_vertical_unit(self.unit, self.subject)
 
     def read(self, row0: int, row1: int, col0: int, col1: int) -> FloatArray:
         """Heights of one window in the tiles' unit, NaN where no tile has data.

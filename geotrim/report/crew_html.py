@@ -6,13 +6,9 @@ and its own style and nothing else: both are named by their hash in its security
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import json
 from collections.abc import Sequence
-from functools import cache
 from html import escape
-from importlib.resources import files
 from typing import Any
 
 from geotrim.report.crew_places import degrees, where
@@ -29,6 +25,7 @@ from geotrim.report.crew_words import (
     details,
     parts_of,
 )
+from geotrim.report.one_file import page_part, policy_hash
 
 
 def crew_html(
@@ -44,11 +41,11 @@ def crew_html(
         Standard error of one reading that the page starts with. [ft]
     """
     data = page_data(lots, head, stick_error_ft)
-    script, style = _file("crew_page.js"), _file("crew_page.css")
-    page = _file("crew_page.html")
+    script, style = page_part("crew_page.js"), page_part("crew_page.css")
+    page = page_part("crew_page.html")
     parts = {
-        "@SCRIPT_HASH@": _hash(script),
-        "@STYLE_HASH@": _hash(style),
+        "@SCRIPT_HASH@": policy_hash(script),
+        "@STYLE_HASH@": policy_hash(style),
         "@TITLE@": escape(data["title"]),
         "@STYLE@": style,
         "@DATA@": in_script(data),
@@ -142,14 +139,3 @@ def _tree(tree: CrewTree, n_work: int, earliest: str) -> dict[str, Any]:
         "low_in": low,
         "high_in": high,
     }
-
-
-def _hash(text: str) -> str:
-    """How a security policy names a script or style: SHA-256 in base 64 (CSP level 2)."""
-    digest = hashlib.sha256(text.encode("utf-8")).digest()
-    return f"sha256-{base64.b64encode(digest).decode('ascii')}"
-
-
-@cache
-def _file(name: str) -> str:
-    return files("geotrim.report").joinpath(name).read_text(encoding="utf-8")

@@ -6,14 +6,10 @@ and its own style and nothing else: both are named by their hash in its security
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import json
 import re
 from collections.abc import Iterator, Mapping
-from functools import cache
 from html import escape
-from importlib.resources import files
 from typing import Any
 
 import numpy as np
@@ -22,6 +18,7 @@ from geotrim.io.package import CSV_DECIMALS
 from geotrim.model import MHW_ORIGINS
 from geotrim.ops.catalogue import CAUTIONS
 from geotrim.report.furniture import CAUTION, counted
+from geotrim.report.one_file import page_part, policy_hash
 from geotrim.report.screen_columns import OWN_WORDS, head_of, lot_words, unit_words
 from geotrim.report.screen_outlines import Outlines
 from geotrim.report.screen_pack import packed, text_column
@@ -56,11 +53,11 @@ def screen_page(view: ScreenView, notes: Any) -> Iterator[str]:
     notes : DataFrame
         ``level``, ``about``, ``text``, ``n``, ``named``.
     """
-    script, look = _file("screen_page.js"), _file("screen_page.css")
-    page = _file("screen_page.html")
+    script, look = page_part("screen_page.js"), page_part("screen_page.css")
+    page = page_part("screen_page.html")
     parts: dict[str, Any] = {
-        "@SCRIPT_HASH@": _hash(script),
-        "@STYLE_HASH@": _hash(look),
+        "@SCRIPT_HASH@": policy_hash(script),
+        "@STYLE_HASH@": policy_hash(look),
         "@TITLE@": escape(f"Screening: {view.name}"),
         "@STYLE@": look,
         "@DATA@": None,
@@ -244,14 +241,3 @@ def _packed_outlines(outlines: Outlines) -> dict[str, str]:
         "x": packed(ways[:, 0]),
         "y": packed(ways[:, 1]),
     }
-
-
-def _hash(text: str) -> str:
-    """How a security policy names a script or style: SHA-256 in base 64 (CSP level 2)."""
-    digest = hashlib.sha256(text.encode("utf-8")).digest()
-    return f"sha256-{base64.b64encode(digest).decode('ascii')}"
-
-
-@cache
-def _file(name: str) -> str:
-    return files("geotrim.report").joinpath(name).read_text(encoding="utf-8")
