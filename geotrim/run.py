@@ -11,7 +11,7 @@ from typing import Any
 
 from geotrim.errors import LayerError
 from geotrim.io import aside, package, record
-from geotrim.io.names import slug
+from geotrim.io.names import RESULTS, slug
 from geotrim.io.replaceable import PACKAGE, check_replaceable
 from geotrim.io.site_facts import check_answers
 from geotrim.model import Facts, Note, Result, Site
@@ -20,8 +20,6 @@ from geotrim.ops.chain import measure, params_of
 from geotrim.ops.plugins import all_operations, plugins
 from geotrim.rules.overlays import installed
 
-#: Where packages go when no folder is named.
-RESULTS = Path("results")
 #: Most lots of which a run draws the shoreline elevation.
 MOST_ELEVATIONS = 12
 

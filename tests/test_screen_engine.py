@@ -243,7 +243,7 @@ def test_a_full_disk_is_known_however_it_is_wrapped(tmp_path):
 
     from geotrim.screen.store import write_table
 
-    with pytest.raises(OSError, match="No space") as raw, open("/dev/full", "w") as full:  # noqa: PTH123
+    with pytest.raises(OSError, match="No space") as raw, Path("/dev/full").open("w") as full:
         full.write("x" * 10)
     assert is_full_disk(raw.value)
     target = tmp_path / "a.arrow"

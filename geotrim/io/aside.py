@@ -12,6 +12,7 @@ import os
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from itertools import count
 from pathlib import Path
 
 from geotrim.errors import FileError
@@ -84,10 +85,10 @@ def new_folder(
     finally:
         shutil.rmtree(aside, ignore_errors=True)  # or the old folder, which now has that name
         OWN.discard(aside.absolute())
-        _take_back(made)
+        take_back(made)
 
 
-def _take_back(folders: list[Path]) -> None:
+def take_back(folders: list[Path]) -> None:
     """Remove folders that were made for one that did not come about; one in use stays."""
     for folder in folders:
         try:
@@ -132,11 +133,14 @@ def _check_place(folder: Path) -> None:
 
 def first_free(folder: Path) -> Path:
     """``folder``, or the first of ``folder-2``, ``folder-3`` ... that does not exist."""
-    free, n = folder, 1
-    while os.path.lexists(free):
-        n += 1
-        free = folder.with_name(f"{folder.name}-{n}")
-    return free
+    return next(free for free in numbered(folder) if not os.path.lexists(free))
+
+
+def numbered(folder: Path) -> Iterator[Path]:
+    """``folder``, ``folder-2``, ``folder-3`` ... without end."""
+    yield folder
+    for n in count(2):
+        yield folder.with_name(f"{folder.name}-{n}")
 
 
 def _put_in_place(aside: Path, folder: Path) -> None:

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from pathlib import Path
 
+#: Where results go when no folder is named.
+RESULTS = Path("results")
 #: Characters of a folder's name that is made from the site's.
 LONGEST_NAME = 60
 

@@ -103,36 +103,11 @@ def route(
     "Open" means that no limit in the rule files closes a route by these figures. It is no
     permission: the department or the delegated local government decides.
     """
-    chosen = {
-        name: value
-        for name, value in locals().items()
-        if name in {param.name for param in ROUTE.params}
-    }
-    parameters = ROUTE.check(chosen)
+    said = dict(locals())
+    parameters = ROUTE.check({param.name: said[param.name] for param in ROUTE.params})
     rules = rule_set(overlays)
     readings = Readings({param.name: str(parameters[param.name]) for param in READINGS})
-    given = Inputs(
-        lots=lots,
-        mhw_line=mhw_line,
-        frontage=frontage,
-        riparian_lines=riparian_lines,
-        fringe=fringe,
-        heights=heights,
-        slices=slices,
-        crowns=crowns,
-        trunks=trunks,
-        trunks_rmse_ft=trunks_rmse_ft,
-        mhw_facts=mhw_facts or {},
-        set_aside=set_aside,
-        exclusions=exclusions,
-        facts=facts or Facts(),
-        target_height_ft=target_height_ft,
-        stage_years=stage_years,
-        unstated_height_error_ft=unstated_height_error_ft,
-        confidence_frac=confidence_frac,
-        calibrate=calibrate,
-        profiles=profiles,
-    )
+    given = Inputs.of(said)
     every, notes = cases(given)
     decisions = [decide(case, rules, readings, confidence_frac) for case in every]
     reasons = dict(lots_without_shore(frontage))

@@ -105,37 +105,12 @@ def route_brief(
     GeotrimError
         If a parameter is outside its limits.
     """
-    numbers = {
-        "target_height_ft": target_height_ft,
-        "stage_years": stage_years,
-        "confidence_frac": confidence_frac,
-        "unstated_height_error_ft": unstated_height_error_ft,
-    }
+    said = dict(locals())
+    numbers = {param.name: said[param.name] for param in ROUTE.params if param.name in said}
     defaults = {param.name: param.default for param in ROUTE.params}
     parameters = ROUTE.check({**defaults, **numbers, **readings})
     chosen = Readings({param.name: str(parameters[param.name]) for param in READINGS})
-    given = Inputs(
-        lots=lots,
-        mhw_line=mhw_line,
-        frontage=frontage,
-        riparian_lines=riparian_lines,
-        fringe=fringe,
-        heights=heights,
-        slices=slices,
-        crowns=crowns,
-        trunks=trunks,
-        trunks_rmse_ft=trunks_rmse_ft,
-        mhw_facts=mhw_facts or {},
-        set_aside=set_aside,
-        exclusions=exclusions,
-        facts=facts or Facts(),
-        target_height_ft=target_height_ft,
-        stage_years=stage_years,
-        unstated_height_error_ft=unstated_height_error_ft,
-        confidence_frac=confidence_frac,
-        calibrate=calibrate,
-        profiles=profiles,
-    )
+    given = Inputs.of(said)
     known, every = cases_side_by_side(given, values_read(chosen))
     rules = rule_set(overlays)
     reasons = dict(lots_without_shore(frontage))

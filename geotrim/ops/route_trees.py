@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -59,6 +59,13 @@ class Inputs:
     confidence_frac: float
     calibrate: Result | None = None
     profiles: Any = None
+
+    @classmethod
+    def of(cls, said: Mapping[str, Any]) -> Inputs:
+        """What an operation was called with, as its ``locals()`` have it at the start."""
+        values = {one.name: said[one.name] for one in fields(cls)}
+        mhw_facts, facts = values["mhw_facts"] or {}, values["facts"] or Facts()
+        return cls(**{**values, "mhw_facts": mhw_facts, "facts": facts})
 
 
 class Trees:

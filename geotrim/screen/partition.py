@@ -35,7 +35,7 @@ from geotrim.ops.setback_flags import draw_strips
 from geotrim.rules.facts import facts
 from geotrim.screen.draft import COLUMNS, NOTE, drafted
 from geotrim.screen.partition_rows import Found, crown_rows, lot_rows, note_rows
-from geotrim.screen.plan import bounds_of_shapes, reaches
+from geotrim.screen.plan import bounds_of_shapes, meets, reaches
 from geotrim.screen.state import check_same_work, state_text
 from geotrim.screen.store import (
     CROWNS,
@@ -214,8 +214,7 @@ def _crowns(store: Store, task: Task, lots: Any, crs: CRS) -> Any:
 
 def _may_stand_at(bounds: Any, lots: Any, task: Task) -> Flags:
     """Which crowns, by their boxes, may stand on own lots or in the water before them."""
-    out: Flags = _meets(bounds, task.bounds)
-    at = np.flatnonzero(out)
+    at = np.flatnonzero(meets(bounds, task.bounds))
     tree = shapely.STRtree(shapely.box(*bounds[at].T))
     shapes = np.asarray(lots.geometry.array, dtype=object)
     own, front = (lots[name].to_numpy(dtype=bool) for name in ("is_own", "is_front"))
@@ -223,15 +222,9 @@ def _may_stand_at(bounds: Any, lots: Any, task: Task) -> Flags:
         tree.query(shapes[own & front], predicate="dwithin", distance=task.reach)[1],
         tree.query(shapes[own & ~front], predicate="intersects")[1],
     ]
-    out[:] = False
+    out = np.zeros(len(bounds), dtype=bool)
     out[at[np.unique(np.concatenate(found))]] = True
     return out
-
-
-def _meets(bounds: Any, box: tuple[float, float, float, float]) -> Flags:
-    west, south, east, north = bounds.T
-    meets: Flags = (west <= box[2]) & (east >= box[0]) & (south <= box[3]) & (north >= box[1])
-    return meets
 
 
 def _trunks(crowns: Any, common: Common, crs: CRS) -> Any:
@@ -410,7 +403,7 @@ def _near(table: Any, box: tuple[float, float, float, float]) -> Any:
     """Rows of a table of polygons that meet a box; None where there is no table."""
     if table is None:
         return None
-    keep = _meets(shapely.bounds(np.asarray(table.geometry.array, dtype=object)), box)
+    keep = meets(shapely.bounds(np.asarray(table.geometry.array, dtype=object)), box)
     return table[keep].reset_index(drop=True) if keep.any() else None
 
 

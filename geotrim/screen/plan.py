@@ -92,8 +92,8 @@ def partition_lots(
     from geopandas import GeoSeries, points_from_xy
 
     n = len(points)
-    n_parts = max(-(-n // per_partition), -(-n_crowns // CROWNS_IN_PARTITION), 1)
-    n_parts = min(n_parts, max(n // LEAST_LOTS, 1)) if n_parts > -(-n // per_partition) else n_parts
+    by_crowns = min(-(-n_crowns // CROWNS_IN_PARTITION), n // LEAST_LOTS)
+    n_parts = max(-(-n // per_partition), by_crowns, 1)
     edges = partition_starts(n, n_parts)
     if not n:
         return Order(np.empty(0, np.int64), np.array([0, 0]))
@@ -155,7 +155,6 @@ def make_tasks(store: Store, n_partitions: int) -> int:
         files = [j for j, found in enumerate(crowns) if j == k or _meet(found, bounds)]
         task = Task(
             number=k,
-            folder=str(store.folder),
             own=(int(starts[k]), int(starts[k + 1])),
             front=tuple(front.tolist()),
             near=tuple(near.tolist()),
@@ -276,7 +275,10 @@ def bounds_of_shapes(table: Any) -> Floats:
 
 
 def _meet(bounds: Any, box: tuple[float, float, float, float]) -> bool:
-    if bounds is None:
-        return False
-    west, south, east, north = bounds
-    return bool(west <= box[2] and east >= box[0] and south <= box[3] and north >= box[1])
+    return bounds is not None and bool(meets(bounds, box))
+
+
+def meets(bounds: Any, box: tuple[float, float, float, float]) -> Any:
+    """Which bounds, (..., 4) west, south, east, north, meet a box; NaN never does."""
+    west, south, east, north = np.moveaxis(np.asarray(bounds), -1, 0)
+    return (west <= box[2]) & (east >= box[0]) & (south <= box[3]) & (north >= box[1])

@@ -122,7 +122,6 @@ class Common:
 class Task:
     """One partition: paths and rows, no data.
 
-    folder : the working folder.
     own : first row of ``lots.arrow`` to report, and the one after the last.
     front : rows of own lots that may have a shore.
     near : rows of lots that are measured along with them, because trees or water may be theirs.
@@ -133,7 +132,6 @@ class Task:
     """
 
     number: int
-    folder: str
     own: tuple[int, int]
     front: tuple[int, ...]
     near: tuple[int, ...]

@@ -19,7 +19,7 @@ from typing import Any
 
 from geotrim.errors import EngineError, FileError, GeotrimError
 from geotrim.io import aside, left_over, record
-from geotrim.io.names import slug
+from geotrim.io.names import RESULTS, slug
 from geotrim.io.replaceable import SCREENING, check_replaceable
 from geotrim.model import InputFile, Note
 from geotrim.screen.attempt import TASK, is_full_disk
@@ -47,9 +47,6 @@ from geotrim.screen.state import (
 )
 from geotrim.screen.store import Store
 from geotrim.screen.workers import held
-
-#: Where results go when no folder is named.
-RESULTS = Path("results")
 
 
 class Kept(KeyboardInterrupt):
@@ -188,7 +185,7 @@ def place(
     name: str, out: str | Path | None, key: Mapping[str, Any], *, is_fresh: bool = False
 ) -> tuple[Path, Screening | None]:
     """Folder of the results; if a run was killed just after it had made them, the results too."""
-    candidates = iter([Path(out)]) if out is not None else _default_folders(name)
+    candidates = iter([Path(out)]) if out is not None else aside.numbered(RESULTS / slug(name))
     for folder in candidates:
         check_length(folder)
         done = finished_before(folder, key)
@@ -213,14 +210,6 @@ def check_length(folder: Path) -> None:
                 f"in NAME{UNFINISHED}",
                 "choose a shorter --out",
             ) from error
-
-
-def _default_folders(name: str) -> Iterator[Path]:
-    first, n = RESULTS / slug(name), 1
-    yield first
-    while True:
-        n += 1
-        yield first.with_name(f"{first.name}-{n}")
 
 
 def working_folder(folder: Path) -> Path:
@@ -291,7 +280,7 @@ def _opened(store: Store) -> Iterator[None]:
     except BaseException:
         if is_new and not store.state.exists():
             shutil.rmtree(store.folder, ignore_errors=True)
-            _take_back(made)
+            aside.take_back(made)
         raise
 
 
@@ -302,14 +291,6 @@ def _not_written(folder: Path, error: OSError) -> FileError:
         "a place that can be written to",
         "choose another --out, or make room on the disk",
     )
-
-
-def _take_back(folders: list[Path]) -> None:
-    for folder in folders:
-        try:
-            folder.rmdir()
-        except OSError:
-            return
 
 
 def _begun(job: Job, is_fresh: bool) -> State:
@@ -336,15 +317,13 @@ def _begun(job: Job, is_fresh: bool) -> State:
         _check_unchanged(job)
         job.progress("cutting into partitions")
         n_tasks = make_tasks(store, reading.n_partitions)
-    except KeyboardInterrupt as stopped:
-        words = "stopped; no partition is measured yet; run the same command to begin again"
-        _give_up(store)
-        raise Kept(stopped, words) from stopped
-    except OSError as error:
-        _give_up(store)
-        raise _not_written(store.folder, error) from error
-    except BaseException:
-        _give_up(store)
+    except BaseException as error:
+        retire(store.folder)  # nothing is worth keeping of a reading that was not ended
+        if isinstance(error, KeyboardInterrupt):
+            words = "stopped; no partition is measured yet; run the same command to begin again"
+            raise Kept(error, words) from error
+        if isinstance(error, OSError):
+            raise _not_written(store.folder, error) from error
         raise
     shutil.rmtree(store.folder / "done", ignore_errors=True)
     read = as_key(asdict(reading))
@@ -382,11 +361,6 @@ def _check_measured(job: Job, state: State) -> None:
         return
     write_state(job.store, replace(state, mixed=told))  # lest they are gone on with once put back
     raise MixedError(str(job.store.folder), told)
-
-
-def _give_up(store: Store) -> None:
-    """Nothing is worth keeping of a reading that was not ended."""
-    retire(store.folder)
 
 
 def clear(store: Store) -> None:
