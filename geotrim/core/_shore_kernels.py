@@ -163,6 +163,12 @@ def add_shadows(shore, k, edges, n_edges, reach, shadows, n):  # type: ignore[no
 
 
 @_jit
+def is_off(ax, ay, bx, by, west, east, south, north):  # type: ignore[no-untyped-def]
+    """Whether the box of a segment lies wholly beside another box."""
+    return max(ax, bx) < west or min(ax, bx) > east or max(ay, by) < south or min(ay, by) > north
+
+
+@_jit
 def rows_near(table, ends, far, out):  # type: ignore[no-untyped-def]
     """Copy the segments of a table whose boxes come within ``far`` of the box of a segment.
 
@@ -173,7 +179,7 @@ def rows_near(table, ends, far, out):  # type: ignore[no-untyped-def]
     n = 0
     for i in range(table.shape[0]):
         ax, ay, bx, by = table[i, 0], table[i, 1], table[i, 2], table[i, 3]
-        if max(ax, bx) < west or min(ax, bx) > east or max(ay, by) < south or min(ay, by) > north:
+        if is_off(ax, ay, bx, by, west, east, south, north):
             continue
         for col in range(table.shape[1]):
             out[n, col] = table[i, col]
@@ -184,15 +190,14 @@ def rows_near(table, ends, far, out):  # type: ignore[no-untyped-def]
 @_jit
 def segments_near(shore, near, k, far, out):  # type: ignore[no-untyped-def]
     """The same of the shore near a lot, for a segment of it, which is left out itself."""
-    west, east = min(shore.ends[k, 0], shore.ends[k, 2]), max(shore.ends[k, 0], shore.ends[k, 2])
-    south, north = min(shore.ends[k, 1], shore.ends[k, 3]), max(shore.ends[k, 1], shore.ends[k, 3])
+    ends = shore.ends[k]
+    west, east = min(ends[0], ends[2]) - far, max(ends[0], ends[2]) + far
+    south, north = min(ends[1], ends[3]) - far, max(ends[1], ends[3]) + far
     n = 0
     for other in near:
         ax, ay = shore.ends[other, 0], shore.ends[other, 1]
         bx, by = shore.ends[other, 2], shore.ends[other, 3]
-        if other == k or max(ax, bx) < west - far or min(ax, bx) > east + far:
-            continue
-        if max(ay, by) < south - far or min(ay, by) > north + far:
+        if other == k or is_off(ax, ay, bx, by, west, east, south, north):
             continue
         out[n, 0], out[n, 1], out[n, 2], out[n, 3] = ax, ay, bx, by
         n += 1
@@ -222,13 +227,12 @@ def keep_beside(ends, shadow, beside, n_beside, out):  # type: ignore[no-untyped
     vx, vy, wx, wy = sight(ends, shadow, 1.0)
     # the gap grows evenly from one end to the other, so the greatest is at an end
     far = math.sqrt(max((px - qx) ** 2 + (py - qy) ** 2, (vx - wx) ** 2 + (vy - wy) ** 2)) + TINY
-    west, east, south, north = min(qx, wx), max(qx, wx), min(qy, wy), max(qy, wy)
+    west, east = min(qx, wx) - far, max(qx, wx) + far
+    south, north = min(qy, wy) - far, max(qy, wy) + far
     n = 0
     for i in range(n_beside):
         ax, ay, bx, by = beside[i, 0], beside[i, 1], beside[i, 2], beside[i, 3]
-        if max(ax, bx) < west - far or min(ax, bx) > east + far:
-            continue
-        if max(ay, by) < south - far or min(ay, by) > north + far:
+        if is_off(ax, ay, bx, by, west, east, south, north):
             continue
         out[n, 0], out[n, 1], out[n, 2], out[n, 3] = ax, ay, bx, by
         n += 1
@@ -248,7 +252,7 @@ def keep_close(ends, shadow, close, n_close, out):  # type: ignore[no-untyped-de
     n = 0
     for i in range(n_close):
         ax, ay, bx, by = close[i, 0], close[i, 1], close[i, 2], close[i, 3]
-        if max(ax, bx) < west or min(ax, bx) > east or max(ay, by) < south or min(ay, by) > north:
+        if is_off(ax, ay, bx, by, west, east, south, north):
             continue
         if ax == shadow[1] and ay == shadow[2] and bx == shadow[3] and by == shadow[4]:
             continue
