@@ -8,51 +8,21 @@ from __future__ import annotations
 import contextlib
 import datetime
 import io
-import os
 import shutil
 
 import pytest
+from browsers import DESK, PHONE, a_browser
 from packages_made import SAMPLES, sample_folder, sample_package
 
 from geotrim.handover.work import hand_over
 from geotrim.io.cut_readings import read_cut_readings
 from geotrim.io.text_table import read_text_table
 
-FLAGS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-]  # fmt: skip
-NAMES = ("chromium", "chromium-browser", "google-chrome")
-#: A telephone held upright, and a desk. [px]
-PHONE, DESK = {"width": 360, "height": 780}, {"width": 1280, "height": 900}
-
-
-def browser_path():
-    """The installed browser, or None."""
-    named = os.environ.get("GEOTRIM_BROWSER")
-    return named or next((found for name in NAMES if (found := shutil.which(name))), None)
-
-
-def missing(what):
-    """Skip with a plain reason; in CI that is a failure."""
-    if os.environ.get("CI"):
-        pytest.fail(f"the crew page was not tried in a browser: {what}")
-    pytest.skip(f"the crew page is not tried in a browser: {what}")
-
 
 @pytest.fixture(scope="module")
 def browser():
-    path = browser_path()
-    if path is None:
-        missing(f"none of {', '.join(NAMES)} is installed, nor is one named in GEOTRIM_BROWSER")
-    try:
-        from playwright.sync_api import sync_playwright
-    except ImportError:
-        missing("playwright is not installed (pip install 'geotrim[browser]')")
-    with sync_playwright() as play:
-        one = play.chromium.launch(executable_path=path, args=FLAGS)
+    with a_browser("the crew page") as one:
         yield one
-        one.close()
 
 
 @pytest.fixture(scope="module")

@@ -311,6 +311,14 @@ def stop_after(monkeypatch, n):
     monkeypatch.setattr(work, "run_tasks", stopped)
 
 
+def stopped_at(folder, n, **how):
+    """A screening that was stopped once so many partitions were measured."""
+    with pytest.MonkeyPatch.context() as patch:
+        stop_after(patch, n)
+        with pytest.raises(work.Kept):
+            screened(folder, **how)
+
+
 def test_stopped_it_tells_what_is_kept(made_up, tmp_path, monkeypatch):
     whole = work.run_tasks
     stop_after(monkeypatch, 5)
@@ -376,12 +384,8 @@ def changed(tmp_path, **said):
     (tmp_path / "screen.json").write_text(json.dumps({"name": "A Cove", "reach_ft": 50.0, **said}))
 
 
-def test_other_inputs_are_refused_and_named(made_up, tmp_path, monkeypatch):
-    whole = work.run_tasks
-    stop_after(monkeypatch, 5)
-    with pytest.raises(work.Kept):
-        screened(tmp_path)
-    monkeypatch.setattr(work, "run_tasks", whole)
+def test_other_inputs_are_refused_and_named(made_up, tmp_path):
+    stopped_at(tmp_path, 5)
     changed(tmp_path, reach_ft=60.0)
     with pytest.raises(FileError) as told:
         screened(tmp_path)
@@ -394,12 +398,8 @@ def test_other_inputs_are_refused_and_named(made_up, tmp_path, monkeypatch):
     assert (begun(tmp_path) - before).total() == N_TASKS - 5
 
 
-def test_fresh_throws_away_what_was_kept(made_up, tmp_path, monkeypatch):
-    whole = work.run_tasks
-    stop_after(monkeypatch, 5)
-    with pytest.raises(work.Kept):
-        screened(tmp_path)
-    monkeypatch.setattr(work, "run_tasks", whole)
+def test_fresh_throws_away_what_was_kept(made_up, tmp_path):
+    stopped_at(tmp_path, 5)
     changed(tmp_path, reach_ft=60.0)
     (tmp_path / "out.unfinished" / "old").mkdir()
     done = screened(tmp_path, is_fresh=True)
@@ -408,13 +408,9 @@ def test_fresh_throws_away_what_was_kept(made_up, tmp_path, monkeypatch):
     assert names(tmp_path) == ["out"]
 
 
-def test_nothing_measured_is_nothing_to_lose(made_up, tmp_path, monkeypatch):
+def test_nothing_measured_is_nothing_to_lose(made_up, tmp_path):
     """Where only reading is done, other inputs are simply read."""
-    whole = work.run_tasks
-    stop_after(monkeypatch, 0)
-    with pytest.raises(work.Kept):
-        screened(tmp_path)
-    monkeypatch.setattr(work, "run_tasks", whole)
+    stopped_at(tmp_path, 0)
     changed(tmp_path, reach_ft=60.0)
     told = io.StringIO()
     done = screened(tmp_path, progress=Progress(told))
@@ -468,12 +464,8 @@ def test_an_input_changed_while_it_is_read_is_refused(made_up, tmp_path, monkeyp
     assert names(tmp_path) == []
 
 
-def test_workers_and_engine_may_change(made_up, tmp_path, monkeypatch):
-    whole = work.run_tasks
-    stop_after(monkeypatch, 5)
-    with pytest.raises(work.Kept):
-        screened(tmp_path, memory_mb=1234)
-    monkeypatch.setattr(work, "run_tasks", whole)
+def test_workers_and_engine_may_change(made_up, tmp_path):
+    stopped_at(tmp_path, 5, memory_mb=1234)
     done = screened(tmp_path, workers=2, engine="threads", memory_mb=4321)
     assert done.record["run"] == {"n_kept": 5, "memory_mb": 4321}
 
@@ -742,12 +734,8 @@ def test_what_cannot_be_is_refused_before_anything_is_read(tmp_path, how, subjec
     assert told.value.subject.startswith(subject)
 
 
-def test_going_on_is_told(made_up, tmp_path, monkeypatch):
-    whole = work.run_tasks
-    stop_after(monkeypatch, 5)
-    with pytest.raises(work.Kept):
-        screened(tmp_path)
-    monkeypatch.setattr(work, "run_tasks", whole)
+def test_going_on_is_told(made_up, tmp_path):
+    stopped_at(tmp_path, 5)
     stream = io.StringIO()
     screened(tmp_path, progress=Progress(stream), workers=2, memory_mb=PARENT_MB + WORKER_MB)
     lines = stream.getvalue().splitlines()

@@ -18,8 +18,8 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 import shapely
+from browsers import DESK, PHONE, a_browser
 from screens_made import ODD_IDS, gathered_screening, make_screening, view_of_made
-from test_crew_browser import DESK, FLAGS, PHONE, browser_path, missing
 
 from geotrim.io.text_table import guarded
 from geotrim.ops.catalogue import CAUTIONS
@@ -44,17 +44,8 @@ def made():
 
 @pytest.fixture(scope="module")
 def browser():
-    path = browser_path()
-    if path is None:
-        missing("no browser is installed, nor is one named in GEOTRIM_BROWSER")
-    try:
-        from playwright.sync_api import sync_playwright
-    except ImportError:
-        missing("playwright is not installed (pip install 'geotrim[browser]')")
-    with sync_playwright() as play:
-        one = play.chromium.launch(executable_path=path, args=FLAGS)
+    with a_browser("the page of a screening") as one:
         yield one
-        one.close()
 
 
 @contextlib.contextmanager
