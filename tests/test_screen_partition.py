@@ -383,6 +383,19 @@ def test_partitions_hold_every_lot_once_and_lie_together():
         assert (home[part] == k).all() and (np.diff(part) > 0).all()
 
 
+@pytest.mark.parametrize(
+    ("n_crowns", "per_partition", "expected"),
+    [(0, 400, 3), (400_000, 400, 10), (40_000_000, 400, 50), (40_000_000, 8, 125)],
+)
+def test_many_crowns_make_small_partitions_but_not_of_single_lots(
+    n_crowns, per_partition, expected
+):
+    """1,000 lots: by lots 1,000 / 400 and 1,000 / 8, by crowns 40,000 each, 20 lots at least."""
+    points = np.random.default_rng(3).uniform(0, 1_000, (1_000, 2))
+    order = plan.partition_lots(points, n_crowns=n_crowns, per_partition=per_partition)
+    assert order.n_partitions == expected
+
+
 @settings(max_examples=60, deadline=None)
 @given(st.integers(0, 10_000), st.integers(2, 3 * RUN_SEGMENTS), st.integers(1, 5))
 def test_a_line_cut_to_a_box_keeps_the_segments_that_meet_it(seed, n_vertices, n_lines):
