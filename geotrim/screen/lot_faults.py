@@ -45,12 +45,14 @@ NO_ID, OFF_MAP, TOO_LARGE, FAR_AWAY, REPEATED = (
 NO_PLACE = (OFF_MAP,)
 #: Shown on no map, which they would make too wide: their place is wrong.
 NOT_DRAWN = (OFF_MAP, FAR_AWAY)
-#: A lot larger than this is a county's outline, or drawn in another unit.
+#: A lot larger than this is a county's outline, or drawn in another unit. Our choice, no source.
 LARGEST_SQUARE_MILES = 20.0
 LARGEST_FT2 = LARGEST_SQUARE_MILES * 5280.0**2
-#: Sides of two outlines this near to each other may be one lot's, drawn twice. [ft]
+#: Sides of two outlines this near to each other may be one lot's, drawn twice. Our choice, no
+#: source. [ft]
 SAME_SIDES_FT = 1.0
 #: Typical distances from the middle beyond which a lot does not help to tell where the layer is.
+#: Our choice, no source.
 ODD_DEVIATIONS = 20.0
 #: Beyond this a coordinate lies on no map of the Earth in any unit. [map units]
 LARGEST_COORDINATE = 1e9

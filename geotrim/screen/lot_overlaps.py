@@ -14,9 +14,10 @@ from geotrim.io.repair import listed
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-#: Lots that share this much of the smaller one are told; less is taken for careless drawing.
+#: Lots that share this much of the smaller one are told; less is taken for careless drawing. Our
+#: choice, no source.
 LEAST_TOLD_FRAC = 0.05
-#: A lot of which this much is shared lies within the other.
+#: A lot of which this much is shared lies within the other. Our choice, no source.
 WHOLE_FRAC = 0.995
 #: Other lots that a note names.
 MOST_NAMED = 3
