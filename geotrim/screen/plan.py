@@ -43,8 +43,8 @@ PER_PARTITION = 400
 #: Crowns in a partition on average, at most; and lots all the same, at least.
 CROWNS_IN_PARTITION, LEAST_LOTS = 40_000, 20
 #: Side limits square to a channel run to its point nearest to the end of a frontage, which may lie
-#: farther off than that nearest to the lot: by no more than this, where water is as wide as a lot. Our
-#: choice, no source.
+#: farther off than that nearest to the lot: by no more than this, where water is as wide as a lot.
+#: Our choice, no source.
 OBLIQUE = 2.0
 #: Setbacks from these reach from one lot over another.
 SHARED_REFERENCES = ("riparian-lines", "lot-lines")
